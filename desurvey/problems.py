@@ -1,0 +1,115 @@
+"""What can be wrong with a person's data, and how it is said.
+
+Two things only: a :class:`DataProblem` is raised when nothing sensible can go on, a :class:`Finding` is
+collected when one row is wrong and the rest is not. Both carry the same facts: where, what, which rule, what to do.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Literal
+
+__all__ = ["DataProblem", "Finding", "Severity", "nearest", "shortened"]
+
+Severity = Literal["error", "warning", "note"]
+
+
+def shortened(value: object, length: int = 40) -> str:
+    """Return a value as text that fits in a message.
+
+    >>> shortened("x" * 50, length=8)
+    'xxxxxxx…'
+    """
+    text = str(value).replace("\n", "⏎")
+    return text if len(text) <= length else text[: length - 1] + "…"
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return a hint at the known word that was probably meant, or an empty string.
+
+    >>> nearest("declinaton", ["crs", "declination"])
+    "did you mean 'declination'?"
+    """
+    match = difflib.get_close_matches(word.lower(), list(known), n=1, cutoff=0.6)
+    return f"did you mean '{match[0]}'?" if match else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something a check has to say about a row.
+
+    Attributes
+    ----------
+    severity : {"error", "warning", "note"}
+        *error*: the row can't be used as it stands. *warning*: it can, but is probably wrong. *note*: worth knowing.
+    rule : str
+        Identifier of the rule, e.g. ``depth_beyond_hole``.
+    table : str
+        Name of the table in the project, e.g. ``structures``.
+    row : int or None
+        Row number as a person sees it in a spreadsheet (the heading is row 1), None when it concerns the whole table.
+    hole_id : str
+        The hole, or an empty string.
+    depth : float or None
+        Depth along the hole in metres, where there is one.
+    message : str
+        What is wrong, with the value that was found.
+    suggestion : str
+        What to do about it.
+    file : str
+        Name of the file the row stands in.
+    """
+
+    severity: Severity
+    rule: str
+    table: str
+    row: int | None
+    hole_id: str
+    depth: float | None
+    message: str
+    suggestion: str
+    file: str = ""
+
+    def __str__(self) -> str:
+        """Return the finding as one line for a terminal."""
+        where = self.file or self.table
+        place = f"{where}, row {self.row}" if self.row is not None else where
+        hole = f"{self.hole_id}: " if self.hole_id else ""
+        advice = f" {self.suggestion}" if self.suggestion else ""
+        return f"{place}: {hole}{self.message}.{advice}"
+
+
+@dataclass(eq=False)
+class DataProblem(Exception):  # noqa: N818 - it is a problem of the data, not an error of the program
+    """Input that can't be used, with all that a person needs to put it right.
+
+    Parameters
+    ----------
+    rule : str
+        What should hold, as a sentence without a full stop ("azimuth must lie in 0 to 360").
+    file, row, column, value
+        Where and what; leave out what does not apply. Rows count as in a spreadsheet, the heading being row 1.
+    hint : str
+        What to do next.
+    """
+
+    rule: str
+    file: str = ""
+    row: int | None = None
+    column: str = ""
+    value: object = field(default=None)
+    hint: str = ""
+
+    def __str__(self) -> str:
+        """Return one message: where, what, got, expected, what to do."""
+        place = [self.file] if self.file else []
+        if self.row is not None:
+            place.append(f"row {self.row}")
+        if self.column:
+            place.append(f"column '{self.column}'")
+        where = ", ".join(place)
+        got = f" (found {shortened(self.value)!r})" if self.value is not None else ""
+        advice = f". {self.hint[0].upper()}{self.hint[1:]}" if self.hint else ""
+        return f"{where + ': ' if where else ''}{self.rule}{got}{advice}"

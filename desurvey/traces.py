@@ -1,0 +1,301 @@
+"""Holes as curves in space: stations of all holes on flat arrays, and any point along any of them.
+
+One :class:`Traces` holds every hole. Station rows of hole *i* are ``offsets[i]:offsets[i + 1]``; the first is always
+the collar at depth 0. Between stations the hole is a circular arc (:mod:`desurvey.curvature`); above the first survey
+station its direction holds up to the collar; below the last one the hole runs on straight and is marked as
+extrapolated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from desurvey import curvature
+from desurvey.problems import DataProblem
+
+__all__ = ["Points", "Traces", "chained", "dogleg_severity"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+SEVERITY_LENGTH = 30.0
+"""Metres over which dogleg severity is stated (common practice in metric drilling)."""
+
+
+class Points(NamedTuple):
+    """Points along holes, one row each.
+
+    Attributes
+    ----------
+    position : (n, 3) array
+        Easting, northing, elevation in metres; NaN where the hole is unknown or the depth is negative.
+    tangent : (n, 3) array
+        Down-hole unit tangent.
+    high_side : (n, 3) array
+        Unit vector towards the high side; NaN on a vertical hole.
+    extrapolated : (n,) bool array
+        True below the deepest survey station of the hole.
+    """
+
+    position: Floats
+    tangent: Floats
+    high_side: Floats
+    extrapolated: Bools
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Traces:
+    """Desurveyed holes on flat arrays.
+
+    Attributes
+    ----------
+    hole_ids : (H,) str array
+        Names, each once.
+    offsets : (H + 1,) int array
+        First station row of each hole, and one past the last.
+    depth : (S,) array
+        Station depths along the hole in metres, increasing within a hole and starting at 0.
+    position : (S, 3) array
+        Easting, northing, elevation of the stations, metres.
+    tangent : (S, 3) array
+        Down-hole unit tangents at the stations.
+    surveyed : (H,) array
+        Depth of the deepest survey station: below it a hole is extrapolated.
+    end : (H,) array
+        Depth of the end of each hole.
+    """
+
+    hole_ids: npt.NDArray[np.str_]
+    offsets: Ints
+    depth: Floats
+    position: Floats
+    tangent: Floats
+    surveyed: Floats
+    end: Floats
+    _arcs: curvature.Arcs = field(init=False, repr=False)
+    _key: Floats = field(init=False, repr=False)
+    _key_step: float = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Check shapes and order, freeze the arrays, and prepare the arcs and the search key."""
+        _check_shapes(self)
+        for name in ("hole_ids", "offsets", "depth", "position", "tangent", "surveyed", "end"):
+            array = np.array(getattr(self, name))
+            array.setflags(write=False)
+            object.__setattr__(self, name, array)
+        step = float(self.depth.max(initial=0.0)) + 1.0
+        object.__setattr__(self, "_key_step", step)
+        object.__setattr__(self, "_key", self.depth + step * self.station_hole)
+        object.__setattr__(self, "_arcs", _arcs_below(self.tangent, self.offsets))
+
+    @property
+    def station_hole(self) -> Ints:
+        """Index of the hole that each station belongs to, shape (S,)."""
+        return np.repeat(np.arange(len(self.hole_ids)), np.diff(self.offsets))
+
+    @property
+    def dogleg_deg(self) -> Floats:
+        """Angle of the arc that ends at each station, degrees, shape (S,); 0 at the collars."""
+        ending = np.zeros(len(self.depth))
+        ending[1:] = np.rad2deg(self._arcs.dogleg[:-1])
+        return ending
+
+    def index(self, hole_ids: npt.ArrayLike) -> Ints:
+        """Return the index of each named hole, −1 where there is no trace of that name."""
+        wanted = np.asarray(hole_ids, dtype=np.str_)
+        if not len(self.hole_ids):
+            return np.full(wanted.shape, -1)
+        order = np.argsort(self.hole_ids, kind="stable")
+        place = np.searchsorted(self.hole_ids, wanted, sorter=order).clip(max=len(order) - 1)
+        found = order[place]
+        return np.where(self.hole_ids[found] == wanted, found, -1)
+
+    def at(self, hole: npt.ArrayLike, depth: npt.ArrayLike) -> Points:
+        """Return position, tangent and high side at any mixed array of holes and depths.
+
+        Parameters
+        ----------
+        hole : (n,) array of int or str
+            Index of the hole in ``hole_ids`` or its name. −1 or an unknown name gives NaN.
+        depth : (n,) array
+            Metres along the hole. A negative or missing depth gives NaN; one beyond the deepest station is
+            extrapolated straight on, whether or not the hole was drilled that far.
+        """
+        hole, depth = np.broadcast_arrays(np.asarray(hole), np.asarray(depth, dtype=float))
+        if hole.dtype.kind not in "iu":
+            hole = self.index(hole)
+        known = (hole >= 0) & (depth >= 0.0)
+        row = self._station_above(np.where(known, hole, 0), np.where(known, depth, 0.0))
+        position, tangent = self._along(row, np.where(known, depth, np.nan))
+        extrapolated = known & (depth > self.surveyed[np.where(known, hole, 0)]) if len(self.end) else known
+        return Points(position, tangent, curvature.high_side(tangent), extrapolated)
+
+    def _station_above(self, hole: Ints, depth: Floats) -> Ints:
+        """Return the row of the last station at or above each depth of its own hole."""
+        if not len(self.hole_ids):
+            return np.zeros(hole.shape, dtype=np.int64)
+        key = hole * self._key_step + np.minimum(depth, self._key_step - 0.5)
+        row = np.searchsorted(self._key, key, side="right") - 1
+        return np.clip(row, self.offsets[hole], self.offsets[hole + 1] - 1)
+
+    def _along(self, row: Ints, depth: Floats) -> tuple[Floats, Floats]:
+        """Return position and tangent at depths on the arcs that start at the given station rows."""
+        if not len(self.depth):
+            return np.full((*depth.shape, 3), np.nan), np.full((*depth.shape, 3), np.nan)
+        length = self._length_below[row]
+        past = depth - self.depth[row]
+        fraction = past / length
+        arc = curvature.Arcs(self._arcs.dogleg[row], self._arcs.middle[row], self._arcs.across[row])
+        position = self.position[row] + curvature.arc_displacement(arc, length, fraction)
+        return position, curvature.arc_tangent(arc, fraction)
+
+    @property
+    def _length_below(self) -> Floats:
+        """Length of the interval below each station; 1 m below the last of a hole, where the arc is straight."""
+        length = np.ones(len(self.depth))
+        length[:-1] = np.diff(self.depth)
+        length[self.offsets[1:] - 1] = 1.0
+        return length
+
+
+def chained(
+    hole_ids: npt.ArrayLike,
+    collar: Floats,
+    end: Floats,
+    offsets: Ints,
+    depth: Floats,
+    azimuth_deg: Floats,
+    dip_deg: Floats,
+    method: curvature.Method = "minimum_curvature",
+) -> Traces:
+    """Return the traces of holes from their collars and survey stations.
+
+    Parameters
+    ----------
+    hole_ids : (H,) array of str
+        Names.
+    collar : (H, 3) array
+        Easting, northing, elevation of the collars, metres.
+    end : (H,) array
+        Depth of the end of each hole, metres.
+    offsets : (H + 1,) int array
+        Station rows of hole *i* are ``offsets[i]:offsets[i + 1]``; every hole has at least one.
+    depth, azimuth_deg, dip_deg : (S,) arrays
+        Stations: depth along the hole in metres (increasing in a hole, not negative), azimuth from grid north and
+        dip (negative down) in degrees.
+    method : str
+        ``minimum_curvature``, or a comparison method of :mod:`desurvey.curvature` for the positions of the stations.
+
+    Raises
+    ------
+    DataProblem
+        When a hole has no station, or depths are negative or don't increase.
+    """
+    offsets = np.asarray(offsets, dtype=np.int64)
+    _check_stations(offsets, depth)
+    start, counts = offsets[:-1], np.diff(offsets)
+    surveyed = depth[offsets[1:] - 1]
+
+    missing_collar = depth[start] > 0.0
+    source = _with_row_before(start, counts, missing_collar)
+    new_offsets = np.concatenate([[0], np.cumsum(counts + missing_collar)])
+    new_depth = depth[source].copy()
+    new_depth[new_offsets[:-1]] = 0.0
+    azimuth, dip = np.deg2rad(azimuth_deg)[source], np.deg2rad(dip_deg)[source]
+
+    step = _displacements(azimuth, dip, new_depth, new_offsets, method)
+    position = np.repeat(np.asarray(collar, dtype=float), np.diff(new_offsets), axis=0)
+    position += _running_sum(step, new_offsets)
+    return Traces(
+        np.asarray(hole_ids, dtype=np.str_),
+        new_offsets,
+        new_depth,
+        position,
+        curvature.tangent(azimuth, dip),
+        surveyed,
+        np.asarray(end, dtype=float),
+    )
+
+
+def dogleg_severity(traces: Traces) -> Floats:
+    """Return the dogleg severity of the interval that ends at each station, degrees per 30 m; 0 at the collars."""
+    length = np.diff(traces.depth, prepend=0.0)
+    length[traces.offsets[:-1]] = np.inf
+    return traces.dogleg_deg * SEVERITY_LENGTH / length
+
+
+def _with_row_before(start: Ints, counts: Ints, wanted: Bools) -> Ints:
+    """Return rows 0 … S − 1 with the first row of a hole given twice where a collar station has to be put before."""
+    repeats = np.ones(int(counts.sum()), dtype=np.int64)
+    repeats[start[wanted]] = 2
+    return np.repeat(np.arange(len(repeats)), repeats)
+
+
+def _displacements(azimuth: Floats, dip: Floats, depth: Floats, offsets: Ints, method: curvature.Method) -> Floats:
+    """Return the displacement from the station before to each station, (S, 3); zero at the collars."""
+    length = np.diff(depth)
+    between = offsets[1:-1] - 1
+    length[between] = 0.0
+    step = np.zeros((len(depth), 3))
+    step[1:] = curvature.displacement(
+        (_held(azimuth[:-1], azimuth[1:], between), azimuth[1:]),
+        (_held(dip[:-1], dip[1:], between), dip[1:]),
+        length,
+        method,
+    )
+    return step
+
+
+def _held(upper: Floats, lower: Floats, between: Ints) -> Floats:
+    """Return upper values, with those of the lower station where the pair belongs to two different holes."""
+    upper = upper.copy()
+    upper[between] = lower[between]
+    return upper
+
+
+def _running_sum(step: Floats, offsets: Ints) -> Floats:
+    """Return cumulative sums within each hole.
+
+    One cumulative sum over all holes, less its value at each hole's start. The total of 10,000 holes is some 1e6 m, so
+    what cancellation leaves is of the order of 1e-9 m.
+    """
+    total = np.cumsum(step, axis=0)
+    return total - np.repeat(total[offsets[:-1]], np.diff(offsets), axis=0)
+
+
+def _arcs_below(tangent: Floats, offsets: Ints) -> curvature.Arcs:
+    """Return the arc below each station, straight below the last of a hole."""
+    lower = np.roll(tangent, -1, axis=0)
+    lower[offsets[1:] - 1] = tangent[offsets[1:] - 1]
+    return curvature.arcs(tangent, lower)
+
+
+def _check_shapes(traces: Traces) -> None:
+    holes, stations = len(traces.hole_ids), len(traces.depth)
+    expected = {
+        "offsets": (holes + 1,),
+        "position": (stations, 3),
+        "tangent": (stations, 3),
+        "surveyed": (holes,),
+        "end": (holes,),
+    }
+    for item in fields(traces):
+        if item.name in expected and getattr(traces, item.name).shape != expected[item.name]:
+            found = getattr(traces, item.name).shape
+            raise ValueError(f"{item.name} has shape {found}, expected {expected[item.name]}")
+    if len(set(traces.hole_ids.tolist())) != holes:
+        raise ValueError("hole_ids must be unique")
+
+
+def _check_stations(offsets: Ints, depth: Floats) -> None:
+    if np.any(np.diff(offsets) < 1):
+        raise DataProblem("every hole needs at least one survey station")
+    step = np.diff(depth)
+    step[offsets[1:-1] - 1] = 1.0
+    if np.any(step <= 0.0) or np.any(depth < 0.0) or not np.all(np.isfinite(depth)):
+        raise DataProblem("survey depths must be 0 or more and increase down each hole")
