@@ -1,0 +1,28 @@
+"""How well positions, directions and poles are known: covariances of everything the desurvey and the core angles give.
+
+The defaults are one table, :class:`Sigmas`. :func:`hole_spread` gives positions and directions along holes,
+:func:`pole_covariance` the poles of oriented planes, :func:`ellipsoids` and :func:`cones` the shapes to draw.
+Covariances are of (E, N, U): m² for positions, rad² for directions and poles.
+"""
+
+from desurvey.spread.pole import line_sigma_deg, pole_covariance, pole_sigma_deg
+from desurvey.spread.position import HoleSpread, PointSpread, hole_spread
+from desurvey.spread.shapes import Cones, Ellipsoids, cones, ellipsoids
+from desurvey.spread.sigmas import INSTRUMENTS, Instrument, Sigmas, sigmas_from
+
+__all__ = [
+    "INSTRUMENTS",
+    "Cones",
+    "Ellipsoids",
+    "HoleSpread",
+    "Instrument",
+    "PointSpread",
+    "Sigmas",
+    "cones",
+    "ellipsoids",
+    "hole_spread",
+    "line_sigma_deg",
+    "pole_covariance",
+    "pole_sigma_deg",
+    "sigmas_from",
+]
