@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "STEEP_LIMIT_DEG",
+    "apparent_dip",
     "core_angles",
     "dip_of_plane",
     "gamma_of_line",
@@ -167,6 +168,38 @@ def vector_of_plane(dip_deg: npt.ArrayLike, dip_direction_deg: npt.ArrayLike) ->
     direction = np.deg2rad(np.where(np.equal(dip_deg, 0.0), np.nan_to_num(dip_direction_deg), dip_direction_deg))
     sine = np.sin(dip)
     return np.stack([sine * np.sin(direction), sine * np.cos(direction), np.cos(dip)], axis=-1)
+
+
+def apparent_dip(dip_deg: npt.ArrayLike, dip_direction_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike) -> Floats:
+    """Return the apparent dip of planes in a vertical section, degrees: positive down towards the azimuth.
+
+    Parameters
+    ----------
+    dip_deg, dip_direction_deg : (n,) arrays
+        Planes, degrees. A horizontal plane needs no dip direction.
+    azimuth_deg : float or (n,) array
+        Horizontal direction of the section, clockwise from grid north.
+
+    Returns
+    -------
+    (n,) array
+        −90 to 90; NaN for a vertical plane parallel to the section, which has no trace in it.
+
+    Notes
+    -----
+    tan δ' = tan δ · cos(dip direction − azimuth), in any textbook of structural geology, e.g. Ragan (2009), *Structural
+    Geology: An Introduction to Geometrical Techniques*, 4th ed., ch. 1 (there with the angle from the strike).
+
+    Examples
+    --------
+    >>> apparent_dip([45.0, 45.0, 45.0], [90.0, 90.0, 90.0], [90.0, 270.0, 0.0]).round(9) + 0.0
+    array([ 45., -45.,   0.])
+    """
+    normal = vector_of_plane(dip_deg, dip_direction_deg)
+    azimuth = np.deg2rad(azimuth_deg)
+    down = normal[..., 0] * np.sin(azimuth) + normal[..., 1] * np.cos(azimuth)
+    none = np.hypot(down, normal[..., 2]) < HORIZONTAL
+    return np.where(none, np.nan, np.rad2deg(np.arctan2(down, normal[..., 2])))
 
 
 def trend_and_plunge(line: Floats) -> tuple[Floats, Floats]:
