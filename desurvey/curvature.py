@@ -225,4 +225,5 @@ def _turn(upper: Floats, lower: Floats) -> Floats:
 
 
 def _length(vectors: Floats) -> Floats:
-    return np.sqrt(np.einsum("ij,ij->i", vectors, vectors))
+    length: Floats = np.sqrt(np.einsum("ij,ij->i", vectors, vectors))
+    return length

@@ -11,9 +11,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
-__all__ = ["DataProblem", "Finding", "Severity", "nearest", "shortened"]
+__all__ = ["DataProblem", "Finding", "Rule", "Severity", "Stops", "nearest", "shortened"]
 
 Severity = Literal["error", "warning", "note"]
+Stops = Literal["nothing", "row", "hole", "table"]
+"""What can't be used because of a finding."""
 
 
 def shortened(value: object, length: int = 40) -> str:
@@ -60,6 +62,8 @@ class Finding:
         What to do about it.
     file : str
         Name of the file the row stands in.
+    stops : {"nothing", "row", "hole", "table"}
+        What can't be used because of it: no more than it has to.
     """
 
     severity: Severity
@@ -71,6 +75,7 @@ class Finding:
     message: str
     suggestion: str
     file: str = ""
+    stops: Stops = "nothing"
 
     def __str__(self) -> str:
         """Return the finding as one line for a terminal."""
@@ -79,6 +84,46 @@ class Finding:
         hole = f"{self.hole_id}: " if self.hole_id else ""
         advice = f" {self.suggestion}" if self.suggestion else ""
         return f"{place}: {hole}{self.message}.{advice}"
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """Something that should hold of a person's tables, declared once and documented from here.
+
+    Attributes
+    ----------
+    id : str
+        Short name that stands in findings.
+    severity : {"error", "warning", "note"}
+        Of every finding it makes.
+    reason : str
+        Why it matters, one line.
+    suggestion : str
+        What to do when it is broken.
+    stops : {"nothing", "row", "hole", "table"}
+        What can't be used when it is broken.
+    """
+
+    id: str
+    severity: Severity
+    reason: str
+    suggestion: str
+    stops: Stops = "nothing"
+
+    def found(
+        self,
+        message: str,
+        *,
+        table: str,
+        file: str = "",
+        row: int | None = None,
+        hole_id: str = "",
+        depth: float | None = None,
+        suggestion: str = "",
+    ) -> Finding:
+        """Return a finding of this rule at a place."""
+        advice = suggestion or self.suggestion
+        return Finding(self.severity, self.id, table, row, hole_id, depth, message, advice, file, self.stops)
 
 
 @dataclass(eq=False)

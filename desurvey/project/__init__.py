@@ -1,0 +1,6 @@
+"""A project folder: its ``project.toml`` and its tables, checked and in the engine's conventions."""
+
+from desurvey.project.loading import Project, load_project
+from desurvey.project.settings import Core, Frame, Settings, options, read_settings
+
+__all__ = ["Core", "Frame", "Project", "Settings", "load_project", "options", "read_settings"]

@@ -1,0 +1,306 @@
+"""A project folder → tables in the engine's own conventions, and everything that loading has found.
+
+Conversions happen here and nowhere else: azimuths to grid north, dips to negative down, the side of the orientation
+line filled in for every structure. Rows keep their numbers; no row is dropped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from desurvey import north
+from desurvey.problems import DataProblem, Finding, Rule
+from desurvey.project.settings import FILE, Frame, Settings, read_settings
+from desurvey.tables import INTERVALS, TABLES, Table, clean, empty_frame, read_cells
+from desurvey.tables.rules import compare_tables
+
+__all__ = ["RULES", "Project", "load_project"]
+
+MISSING_FILE = Rule("missing_file", "error", "the project names it", "Correct the name under [tables]", "table")
+NO_DECLINATION = Rule(
+    "no_declination",
+    "error",
+    "a magnetic azimuth can't be turned to grid north without it",
+    "Give declination = … under [frame], or crs there and the hole's date in the collars",
+    "hole",
+)
+NO_CONVERGENCE = Rule(
+    "no_convergence",
+    "error",
+    "a true or magnetic azimuth can't be turned to grid north without it",
+    "Give crs = … or convergence = … under [frame]",
+    "hole",
+)
+NO_LINE = Rule(
+    "no_line",
+    "error",
+    "beta counts from the line: with the wrong side every plane is turned by 180°",
+    'Say line = "low" (or "high", "north") under [core], or in a column of runs or structures',
+    "row",
+)
+
+RULES = (MISSING_FILE, NO_DECLINATION, NO_CONVERGENCE, NO_LINE)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Project:
+    """A loaded project: canonical tables in the engine's conventions.
+
+    Attributes
+    ----------
+    folder : Path
+    settings : Settings
+    collars, surveys, runs, structures : pandas.DataFrame
+        The columns of DESIGN.md section 4, ``row`` (the row number in a spreadsheet), and the file's own other columns.
+        Azimuths are from grid north, dips negative down, ``line`` of structures says what their line marks.
+    intervals : mapping of str to pandas.DataFrame
+    norths : pandas.DataFrame
+        What was done to each survey row: row, hole_id, depth, azimuth_read, north (what it was measured from),
+        declination, convergence (degrees, blank where not needed), declination_from, azimuth_grid.
+    structure_run : (n,) int array
+        Position in ``runs`` of the run that each structure lies in, −1 where there is none.
+    files : mapping of str to str
+        Table name → file name, for messages.
+    findings : tuple of Finding
+        Everything that loading has found, in the order of the tables.
+    """
+
+    folder: Path
+    settings: Settings
+    collars: pd.DataFrame
+    surveys: pd.DataFrame
+    runs: pd.DataFrame
+    structures: pd.DataFrame
+    intervals: Mapping[str, pd.DataFrame]
+    norths: pd.DataFrame
+    structure_run: npt.NDArray[np.intp]
+    files: Mapping[str, str]
+    findings: tuple[Finding, ...]
+
+    @property
+    def name(self) -> str:
+        """Name of the project."""
+        return self.settings.name
+
+    def section(self, name: str) -> Mapping[str, Any]:
+        """Return a module's own section of project.toml as it stands, for :func:`desurvey.project.options`."""
+        return self.settings.sections[name]
+
+    @property
+    def broken_holes(self) -> dict[str, Finding]:
+        """Holes that can't be placed, each with the first finding that says why."""
+        broken: dict[str, Finding] = {}
+        for finding in self.findings:
+            if finding.stops == "hole" and finding.table in {"collars", "surveys"}:
+                broken.setdefault(finding.hole_id, finding)
+        return broken
+
+    def wrong_rows(self, table: str) -> dict[int, Finding]:
+        """Return the rows of a table that can't be used, each with the first finding that says why."""
+        wrong: dict[int, Finding] = {}
+        for finding in self.findings:
+            if finding.table == table and finding.stops == "row" and finding.row is not None:
+                wrong.setdefault(finding.row, finding)
+        return wrong
+
+    def require(self, *tables: str) -> None:
+        """Raise a DataProblem when one of the tables as a whole can't be used."""
+        for finding in self.findings:
+            if finding.table in tables and finding.stops == "table":
+                raise DataProblem(
+                    finding.message, file=finding.file or finding.table, row=finding.row, hint=finding.suggestion
+                )
+
+
+def load_project(folder: Path | str) -> Project:
+    """Read a project folder.
+
+    Parameters
+    ----------
+    folder : path
+        A folder with a ``project.toml`` (DESIGN.md section 4).
+
+    Returns
+    -------
+    Project
+        Wrong cells and rows are in its ``findings``; what they stop is left to what uses the tables.
+
+    Raises
+    ------
+    DataProblem
+        When ``project.toml`` is missing or wrong.
+    """
+    folder = Path(folder)
+    settings = read_settings(folder)
+    tables = {name: _load_table(folder, settings, name) for name in [*TABLES, *settings.intervals]}
+    findings = [finding for table in tables.values() for finding in table.findings]
+    if not any(finding.stops == "table" and finding.table == "collars" for finding in findings):
+        findings += compare_tables(tables)
+    collars, _, from_collars = _converted(tables["collars"], tables["collars"].frame, settings.frame)
+    surveys, norths, from_surveys = _converted(tables["surveys"], tables["collars"].frame, settings.frame)
+    structure_run = run_of(tables["structures"].frame, tables["runs"].frame)
+    structures, from_lines = _with_lines(tables["structures"], tables["runs"].frame, structure_run, settings)
+    return Project(
+        folder=folder,
+        settings=settings,
+        collars=collars,
+        surveys=surveys,
+        runs=tables["runs"].frame,
+        structures=structures,
+        intervals={name: tables[name].frame for name in settings.intervals},
+        norths=norths,
+        structure_run=structure_run,
+        files={name: table.file for name, table in tables.items()},
+        findings=tuple(findings + from_collars + from_surveys + from_lines),
+    )
+
+
+def _load_table(folder: Path, settings: Settings, name: str) -> Table:
+    columns = TABLES.get(name, INTERVALS)
+    file = settings.tables.get(name) or settings.intervals.get(name)
+    if file is None:
+        return Table(name, name, empty_frame(columns))
+    try:
+        cells = read_cells(folder / file, file)
+    except DataProblem as problem:
+        finding = MISSING_FILE.found(
+            problem.rule, table=name, file=file, row=problem.row, suggestion=_capital(problem.hint)
+        )
+        return Table(name, file, empty_frame(columns), (finding,))
+    return clean(cells, name, columns, settings.columns.get(name, {}))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+# --------------------------------------------------------------------------------------------------------- directions
+
+
+def _converted(table: Table, collars: pd.DataFrame, frame: Frame) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
+    """Return collars or surveys with azimuths from grid north and dips negative down.
+
+    With them come what was applied to each row and what stood in the way. Collars have no column that says what their
+    azimuth is measured from: [frame] north does.
+    """
+    out = table.frame.copy()
+    reference = np.full(len(out), frame.north)
+    if table.name == "surveys":
+        out["north"] = out["north"].where(out["north"] != "", frame.north)
+        reference = out["north"].to_numpy(dtype=np.str_)
+    has_azimuth = out["azimuth"].notna().to_numpy()
+    declination, source = _declination(out, collars, frame, (reference == "magnetic") & has_azimuth)
+    convergence = _convergence(out, collars, frame, (reference != "grid") & has_azimuth)
+    out["azimuth"] = north.to_grid(out["azimuth"].to_numpy(), reference, declination, convergence)
+    if frame.dip_sign == "positive_down":
+        out["dip"] = -out["dip"]
+    applied = table.frame[["row", "hole_id", "depth"]].assign(
+        azimuth_read=table.frame["azimuth"],
+        north=reference,
+        declination=declination,
+        convergence=convergence,
+        declination_from=source,
+        azimuth_grid=out["azimuth"],
+    )
+    return out, applied, _unconverted(table, applied)
+
+
+def _collar_of(rows: pd.DataFrame, collars: pd.DataFrame) -> pd.DataFrame:
+    """Return the collar of each row's hole, blank where there is none."""
+    unique = collars.drop_duplicates("hole_id").set_index("hole_id")
+    return unique.reindex(rows["hole_id"])
+
+
+def _declination(
+    rows: pd.DataFrame, collars: pd.DataFrame, frame: Frame, wanted: npt.NDArray[Any]
+) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
+    """Return the declination of the wanted rows (NaN: unknown or not wanted), and where it came from."""
+    out, source = np.full(len(rows), np.nan), np.full(len(rows), "", dtype=object)
+    if frame.declination is not None:
+        out[wanted], source[wanted] = frame.declination, FILE
+        return out, source
+    collar = _collar_of(rows, collars)
+    year = north.decimal_year(collar["date"].to_numpy(dtype="datetime64[s]"))
+    place = collar[["easting", "northing", "elevation"]].to_numpy(dtype=float)
+    known = wanted & np.isfinite(year) & np.isfinite(place).all(axis=1) & (frame.crs != "")
+    known &= (year >= north.MODEL_YEARS[0]) & (year <= north.MODEL_YEARS[1])
+    if known.any():
+        globe = north.places(frame.crs, *place[known].T)
+        out[known] = north.magnetic_field(globe, year[known]).declination
+        source[known] = [f"World Magnetic Model, {when:.2f}" for when in year[known]]
+    return out, source
+
+
+def _convergence(rows: pd.DataFrame, collars: pd.DataFrame, frame: Frame, wanted: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    out = np.full(len(rows), np.nan)
+    if frame.convergence is not None:
+        out[wanted] = frame.convergence
+    elif frame.crs and wanted.any():
+        place = _collar_of(rows, collars)[["easting", "northing"]].to_numpy(dtype=float)
+        known = wanted & np.isfinite(place).all(axis=1)
+        out[known] = north.convergence(frame.crs, *place[known].T)
+    return out
+
+
+def _unconverted(table: Table, applied: pd.DataFrame) -> list[Finding]:
+    """Return a finding for the first row of each hole whose azimuth could not be turned to grid north."""
+    findings = []
+    read = applied["azimuth_read"].notna()
+    for rule, column, wanted in (
+        (NO_DECLINATION, "declination", applied["north"] == "magnetic"),
+        (NO_CONVERGENCE, "convergence", applied["north"] != "grid"),
+    ):
+        first = applied[read & wanted & applied[column].isna()].drop_duplicates("hole_id")
+        for row, hole, reference in zip(first["row"].tolist(), first["hole_id"], first["north"], strict=True):
+            message = f"the azimuth is from {reference} north and no {column} is known"
+            findings.append(rule.found(message, table=table.name, file=table.file, row=row, hole_id=hole))
+    return findings
+
+
+# -------------------------------------------------------------------------------------------------- orientation lines
+
+
+def _with_lines(
+    table: Table, runs: pd.DataFrame, run: npt.NDArray[np.intp], settings: Settings
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return structures with the side of their line filled in: the row's own, else its run's, else the project's."""
+    out = table.frame.copy()
+    of_run = np.append(runs["line"].to_numpy(dtype=object), "")[run]  # run −1 takes the blank at the end
+    own = out["line"].to_numpy(dtype=object)
+    out["line"] = np.where(own != "", own, np.where(of_run != "", of_run, settings.core.line or ""))
+    wrong = out["beta"].notna() & (out["line"] == "")
+    findings = [
+        NO_LINE.found(
+            "beta is given, but not what its line marks", table=table.name, file=table.file, row=row, hole_id=hole
+        )
+        for row, hole in zip(out["row"][wrong].tolist(), out["hole_id"][wrong], strict=True)
+    ]
+    return out, findings
+
+
+def run_of(rows: pd.DataFrame, runs: pd.DataFrame) -> npt.NDArray[np.intp]:
+    """Return the position in ``runs`` of the run that each row's depth lies in, −1 where there is none.
+
+    A depth on the border of two runs belongs to the lower one.
+    """
+    if runs.empty or rows.empty:
+        return np.full(len(rows), -1)
+    codes = pd.Index(runs["hole_id"].unique())
+    run_hole = codes.get_indexer(pd.Index(runs["hole_id"]))
+    order = np.lexsort([runs["depth_from"].to_numpy(), run_hole])
+    hole, top = run_hole[order], runs["depth_from"].to_numpy()[order]
+    step = float(np.nanmax([runs["depth_to"].max(), rows["depth"].max(), 0.0])) + 1.0
+    own = codes.get_indexer(pd.Index(rows["hole_id"]))
+    depth = rows["depth"].to_numpy(dtype=float)
+    place = np.searchsorted(hole * step + np.nan_to_num(top), own * step + np.nan_to_num(depth), side="right") - 1
+    found = order[place.clip(min=0)]
+    bottom = runs["depth_to"].to_numpy()[found]
+    inside = (place >= 0) & (own >= 0) & (hole[place.clip(min=0)] == own) & (depth <= bottom)
+    return np.where(inside, found, -1)

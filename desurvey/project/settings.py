@@ -1,0 +1,262 @@
+"""``project.toml`` → checked settings.
+
+Conventions have no default: what surveys are measured from, the sign of dip and the side that the orientation line
+marks are stated in the file, or the project is refused with the lines to add.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import types
+import typing
+from collections.abc import Mapping
+from dataclasses import MISSING, dataclass, field, fields, is_dataclass
+from pathlib import Path
+from typing import Any, Literal, TypeVar
+
+from desurvey.problems import DataProblem, nearest
+from desurvey.tables import TABLES
+
+__all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings"]
+
+FILE = "project.toml"
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """``[frame]``: what positions and directions are measured in and from.
+
+    Attributes
+    ----------
+    north : {"grid", "true", "magnetic"}
+        What survey rows that do not say are measured from.
+    dip_sign : {"negative_down", "positive_down"}
+        Sign of dip in collars and surveys.
+    crs : str
+        Projected coordinate reference system in metres, e.g. ``EPSG:32633``; blank: none is stated.
+    declination, convergence : float or None
+        Degrees, positive east; given values win over the model and the projection.
+    """
+
+    north: Literal["grid", "true", "magnetic"]
+    dip_sign: Literal["negative_down", "positive_down"]
+    crs: str = ""
+    declination: float | None = field(default=None, metadata={"low": -180.0, "high": 180.0})
+    convergence: float | None = field(default=None, metadata={"low": -180.0, "high": 180.0})
+
+
+@dataclass(frozen=True, slots=True)
+class Core:
+    """``[core]``: how core is oriented.
+
+    Attributes
+    ----------
+    line : {"low", "high", "north"} or None
+        What the orientation line marks, unless a row says. None: every row has to say.
+    """
+
+    line: Literal["low", "high", "north"] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """A checked ``project.toml``.
+
+    Attributes
+    ----------
+    name : str
+        Of the project.
+    frame : Frame
+    core : Core
+    tables : mapping
+        Table name → file.
+    intervals : mapping
+        Interval table name → file.
+    columns : mapping
+        Table name → {canonical column → heading in the file}.
+    sections : mapping
+        Sections that belong to one module each, as they stand; see :func:`options`.
+    """
+
+    name: str
+    frame: Frame
+    core: Core
+    tables: Mapping[str, str]
+    intervals: Mapping[str, str]
+    columns: Mapping[str, Mapping[str, str]]
+    sections: Mapping[str, Mapping[str, Any]]
+
+
+OWN_SECTIONS = ("spread", "suspects", "lineup", "surface", "aim", "checks")
+"""Sections whose keys are known to the module of that name."""
+
+SECTIONS = ("name", "frame", "core", "tables", "columns", *OWN_SECTIONS)
+
+WHY = {
+    "frame.north": 'say what survey azimuths are measured from: add north = "grid" (or "true" or "magnetic")',
+    "frame.dip_sign": 'say how dips are written: add dip_sign = "negative_down" (−60 points down) or "positive_down"',
+}
+"""What to add where a convention isn't stated."""
+
+
+def read_settings(folder: Path) -> Settings:
+    """Read and check the ``project.toml`` of a project folder.
+
+    Raises
+    ------
+    DataProblem
+        When it is missing, isn't TOML, has an unknown key (the nearest right one is named) or a wrong value, or leaves
+        a convention unsaid.
+    """
+    raw = _read_toml(folder)
+    _refuse_unknown(raw, SECTIONS, "")
+    for key in SECTIONS[1:]:
+        if not isinstance(raw.get(key, {}), dict):
+            raise DataProblem(f"[{key}] must be a section", file=FILE, column=key, value=raw[key])
+    tables, intervals = _table_files(raw.get("tables", {}))
+    return Settings(
+        name=_checked(raw.get("name", folder.resolve().name), str, "name", {}),
+        frame=options("frame", raw.get("frame", {}), Frame),
+        core=options("core", raw.get("core", {}), Core),
+        tables=tables,
+        intervals=intervals,
+        columns=_column_maps(raw.get("columns", {}), intervals),
+        sections={key: raw.get(key, {}) for key in OWN_SECTIONS},
+    )
+
+
+def options(section: str, given: Mapping[str, Any], kind: type[T]) -> T:
+    """Return a section of ``project.toml`` as a frozen dataclass.
+
+    Parameters
+    ----------
+    section : str
+        Its name, for messages.
+    given : mapping
+        What stands in the file.
+    kind : dataclass type
+        Its fields are the keys. Understood types: str, bool, int, float, ``Literal`` of str, lists (as ``tuple[...]``),
+        another dataclass (a nested section), and each of these ``| None``. A field without a default must be given.
+        ``metadata={"low": …, "high": …}`` limits a number.
+
+    Raises
+    ------
+    DataProblem
+        Unknown key (with the nearest right one), wrong type, value out of range, or missing.
+    """
+    names = [item.name for item in fields(kind)]  # type: ignore[arg-type]
+    _refuse_unknown(given, names, section)
+    hints = typing.get_type_hints(kind)
+    values = {}
+    for item in fields(kind):  # type: ignore[arg-type]
+        key = f"{section}.{item.name}"
+        if item.name in given:
+            values[item.name] = _checked(given[item.name], hints[item.name], key, item.metadata)
+        elif item.default is MISSING and item.default_factory is MISSING:
+            raise DataProblem(f"'{item.name}' is missing in [{section}]", file=FILE, hint=WHY.get(key, ""))
+    return kind(**values)
+
+
+def _read_toml(folder: Path) -> dict[str, Any]:
+    path = folder / FILE
+    if not folder.is_dir():
+        raise DataProblem("there is no such project folder", file=str(folder))
+    if not path.is_file():
+        raise DataProblem(
+            f"the folder has no {FILE}",
+            file=str(folder),
+            hint="a project is a folder with such a file beside its tables",
+        )
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"at line (\d+)", str(error))
+        row = int(line.group(1)) if line else None
+        raise DataProblem("this isn't TOML", file=FILE, row=row, value=str(error)) from error
+    except (UnicodeDecodeError, OSError) as error:
+        raise DataProblem("the file can't be read as UTF-8 text", file=FILE, value=str(error)) from error
+
+
+def _refuse_unknown(given: Mapping[str, Any], known: typing.Iterable[str], section: str) -> None:
+    known = list(known)
+    for key in given:
+        if key not in known:
+            where = f"[{section}]" if section else "the file"
+            hint = nearest(key, known) or f"known are {', '.join(known)}"
+            raise DataProblem(f"{where} has a key that means nothing", file=FILE, value=key, hint=hint)
+
+
+def _table_files(raw: Mapping[str, Any]) -> tuple[dict[str, str], dict[str, str]]:
+    _refuse_unknown(raw, [*TABLES, "intervals"], "tables")
+    intervals = raw.get("intervals", {})
+    if not isinstance(intervals, dict):
+        raise DataProblem("[tables.intervals] must be a section: one name = file a line", file=FILE, value=intervals)
+    for name in intervals:
+        if name in TABLES:
+            raise DataProblem("an interval table can't have the name of another table", file=FILE, value=name)
+    files = {key: _checked(value, str, f"tables.{key}", {}) for key, value in raw.items() if key != "intervals"}
+    more = {key: _checked(value, str, f"tables.intervals.{key}", {}) for key, value in intervals.items()}
+    if "collars" not in files:
+        raise DataProblem("[tables] names no collars", file=FILE, hint='add collars = "collars.csv"')
+    return files, more
+
+
+def _column_maps(raw: Mapping[str, Any], intervals: Mapping[str, str]) -> dict[str, dict[str, str]]:
+    _refuse_unknown(raw, [*TABLES, *intervals], "columns")
+    maps = {}
+    for table, given in raw.items():
+        if not isinstance(given, dict):
+            raise DataProblem(f"[columns.{table}] must be a section: column = heading", file=FILE, value=given)
+        if table in TABLES:
+            _refuse_unknown(given, [column.name for column in TABLES[table]], f"columns.{table}")
+        maps[table] = {key: _checked(value, str, f"columns.{table}.{key}", {}) for key, value in given.items()}
+    return maps
+
+
+# ------------------------------------------------------------------------------------------------------ single values
+
+
+def _checked(value: Any, hint: Any, key: str, limits: Mapping[str, Any]) -> Any:
+    """Return a value of the file as the type that its key asks for."""
+    if isinstance(hint, types.UnionType):
+        hint = next(kind for kind in hint.__args__ if kind is not types.NoneType)
+    if typing.get_origin(hint) is Literal:
+        return _choice(value, typing.get_args(hint), key)
+    if is_dataclass(hint) and isinstance(hint, type):
+        if not isinstance(value, dict):
+            raise DataProblem(f"[{key}] must be a section", file=FILE, value=value)
+        return options(key, value, hint)
+    if typing.get_origin(hint) is tuple:
+        return _items(value, hint, key, limits)
+    if hint is float:
+        return _number(value, key, limits)
+    if not isinstance(value, hint) or (hint is int and isinstance(value, bool)):
+        words = {str: "text in quotes", bool: "true or false", int: "a whole number"}
+        raise DataProblem(f"'{key}' must be {words.get(hint, hint.__name__)}", file=FILE, value=value)
+    return _number(value, key, limits) if hint is int else value
+
+
+def _choice(value: Any, choices: tuple[Any, ...], key: str) -> Any:
+    if value not in choices:
+        expected = " or ".join(f'"{choice}"' for choice in choices)
+        hint = nearest(str(value), [str(choice) for choice in choices])
+        raise DataProblem(f"'{key}' must be {expected}", file=FILE, value=value, hint=hint)
+    return value
+
+
+def _items(value: Any, hint: Any, key: str, limits: Mapping[str, Any]) -> tuple[Any, ...]:
+    if not isinstance(value, list):
+        raise DataProblem(f"'{key}' must be a list in square brackets", file=FILE, value=value)
+    return tuple(_checked(item, typing.get_args(hint)[0], key, limits) for item in value)
+
+
+def _number(value: Any, key: str, limits: Mapping[str, Any]) -> Any:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise DataProblem(f"'{key}' must be a number", file=FILE, value=value)
+    low, high = limits.get("low", float("-inf")), limits.get("high", float("inf"))
+    if not low <= value <= high:
+        raise DataProblem(f"'{key}' must lie in {low:g} to {high:g}", file=FILE, value=value)
+    return value
