@@ -222,7 +222,7 @@ def _sets(hole: Hole, world: World) -> Iterable[pd.DataFrame]:
     rng = stream("sets", hole.hole_id)
     sets = [("joint", name, normal, 16.0, NOISE.joint_scatter) for name, normal in world.joints.items()]
     sets += [("vein", name, normal, 24.0, NOISE.vein_scatter) for name, normal in world.veins.items()]
-    sets += [("joint", "random", np.zeros(3), 90.0, 90.0), ("fault", "minor", np.zeros(3), 270.0, 90.0)]
+    sets += [("joint", "random", np.zeros(3), 90.0, 90.0), ("fault", "minor", np.zeros(3), 350.0, 90.0)]
     for kind, name, mean, spacing, scatter in sets:
         depth = np.sort(rng.uniform(0.0, hole.depth, rng.poisson(hole.depth / spacing)))
         normal = np.broadcast_to(mean, (depth.size, 3))
