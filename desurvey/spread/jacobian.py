@@ -58,7 +58,7 @@ class Response(NamedTuple):
     def __call__(self, error: Floats) -> Floats:
         """Return the response to tangent errors, shape (n, 3)."""
         dot = np.einsum("ij,ij->i", self.along, error)
-        return self.plain[:, None] * error + self.bend * dot[:, None]
+        return np.asarray(self.plain[:, None] * error + self.bend * dot[:, None])
 
 
 def displacement_response(arc: Arcs, fraction: Floats) -> tuple[Response, Response]:

@@ -13,7 +13,7 @@ A direction error is a small vector square to the hole: σ_A cos d across it, al
 vertical plane. The first never falls below the second. Both come from the same sensors, and only so does a vertical
 hole, whose azimuth means nothing, get the same error on all sides.
 
-All holes are done at once: each source is a running sum of three or six numbers a station, restarted at each collar.
+Each source is a running sum of three or six numbers a station, restarted at each collar: no hole is done by itself.
 """
 
 from __future__ import annotations
@@ -47,7 +47,8 @@ class PointSpread(NamedTuple):
     position : (n, 3, 3) array
         Of easting, northing, elevation, m². NaN where the hole is unknown or the depth is negative.
     direction : (n, 3, 3) array
-        Of the unit tangent, rad²; its null direction is the tangent itself.
+        Of the unit tangent, rad²; its null direction is the tangent itself. From the survey's angles only: what a
+        depth error adds on a curve, dogleg severity times σ of the depth, is 0.01° at 3° in 30 m and 0.1 m.
     """
 
     position: Floats
@@ -161,14 +162,14 @@ class HoleSpread:
         for slot, so_far in enumerate(drift):
             near = sums.bias[slot][:, row, None] * upper + sums.bias[slot][:, lower, None] * under
             total += _outer(so_far + near).sum(axis=0)
-        return total
+        return np.asarray(total)
 
     def _depths(self, arc: curvature.Arcs, fraction: Floats, row: Ints, lower: Ints, last: Bools) -> Floats:
         """Return the covariance (n, 6) from the depths of the two stations around points and of the points."""
         tangent = curvature.arc_tangent(arc, fraction)
         mean = curvature.arc_displacement(arc, np.ones(len(row)), fraction)
         first = self.traces.depth[row] == 0.0
-        above = np.roll(self._sums.chord, 1, axis=0)[row]
+        above = self._sums.chord[row - 1]
         into = np.where(last[:, None], tangent, mean + (1.0 - fraction)[:, None] * tangent)
         upper = np.where(first[:, None], 0.0, above - into)
         under = np.where(last[:, None], 0.0, mean - fraction[:, None] * tangent)
@@ -219,7 +220,20 @@ def hole_spread(traces: Traces, sigmas: Sigmas | None = None, instrument: npt.Ar
     start = traces.offsets[:-1]
     carried[start] = (code[start] == CARRIED) & inside[start]
     code = np.where(carried, np.roll(code, -1), np.where(code == CARRIED, 2, code))
-    sums = _sums(traces, sigmas, code, carried, (arc, length, inside))
+    frame, random, bias = _errors(traces.tangent, sigmas, code)
+    bias = _slots(traces, code, bias)
+    sums = _Stations(
+        frame=frame,
+        random=random,
+        bias=bias,
+        down=np.empty((2, stations, 3)),
+        variance=np.empty((stations, 6)),
+        drift=np.empty((len(bias), 2, stations, 3)),
+        chord=curvature.arc_displacement(arc, np.ones(stations)),
+    )
+    weight = np.where(inside, length, 0.0)
+    for offsets in _blocks(traces.offsets):
+        _sum_block(sums, offsets, arc, weight, carried, sigmas.depth_m)
     return HoleSpread(traces, sigmas, arc, length, carried, sums)
 
 
@@ -235,31 +249,41 @@ def _intervals(traces: Traces) -> tuple[curvature.Arcs, Floats, Bools]:
     return curvature.arcs(traces.tangent, lower), length, inside
 
 
-def _sums(
-    traces: Traces, sigmas: Sigmas, code: Ints, carried: Bools, intervals: tuple[curvature.Arcs, Floats, Bools]
-) -> _Stations:
-    arc, length, inside = intervals
-    frame, random, bias_by_code = _errors(traces.tangent, sigmas, code)
-    bias = _slots(traces, code, bias_by_code)
-    upper, lower = displacement_response(arc, np.ones(len(length)))
-    weight = np.where(inside, length, 0.0)[:, None]
-    up = np.stack([weight * upper(part) for part in frame])
-    down = np.stack([np.roll(weight * lower(np.roll(part, -1, axis=0)), 1, axis=0) for part in frame])
-    reader = np.flatnonzero(carried) + 1
-    down[:, reader] += up[:, reader - 1]
-    up[:, carried] = 0.0
+BLOCK = 20_000
+"""Stations summed at a time: the working arrays stay in the processor's cache and add little to the memory."""
 
-    chord = curvature.arc_displacement(arc, np.ones(len(length)))
-    bend = np.roll(chord, 1, axis=0) - chord
-    bend[traces.offsets[:-1]] = 0.0
+
+def _blocks(offsets: Ints) -> list[Ints]:
+    """Return the offsets cut, at collars, into pieces of about :data:`BLOCK` stations; neighbours share an end."""
+    cuts = np.flatnonzero(np.diff(offsets[:-1] // BLOCK, prepend=-1))
+    ends = np.append(cuts[1:], len(offsets) - 1) if len(cuts) else cuts
+    return [offsets[first : last + 1] for first, last in zip(cuts, ends, strict=True)]
+
+
+def _sum_block(
+    sums: _Stations, offsets: Ints, arcs: curvature.Arcs, weight: Floats, carried: Bools, depth_m: float
+) -> None:
+    """Fill ``down``, ``variance`` and ``drift`` for the stations of a block of holes."""
+    rows = slice(int(offsets[0]), int(offsets[-1]))
+    offsets = offsets - rows.start
+    length, frame, bias = weight[rows, None], sums.frame[:, rows], sums.bias[:, :, rows]
+    arc = curvature.Arcs(arcs.dogleg[rows], arcs.middle[rows], arcs.across[rows])
+    upper, lower = displacement_response(arc, np.ones(len(length)))
+    up = np.stack([length * upper(part) for part in frame])
+    down = np.stack([np.roll(length * lower(np.roll(part, -1, axis=0)), 1, axis=0) for part in frame])
+    collar = np.flatnonzero(carried[rows])
+    down[:, collar + 1] += up[:, collar]
+    up[:, collar] = 0.0
+
     both = down + up
-    draws = np.einsum("ks,ksj->sj", random**2, _outer(both)) + sigmas.depth_m**2 * _outer(bend)
-    variance = _sum_above(draws, traces.offsets)
-    drift = np.empty((len(bias), 2, *traces.tangent.shape))
-    for slot in range(len(bias)):
+    bend = np.roll(sums.chord[rows], 1, axis=0) - sums.chord[rows]
+    bend[offsets[:-1]] = 0.0
+    draws = np.einsum("ks,ksj->sj", sums.random[:, rows] ** 2, _outer(both)) + depth_m**2 * _outer(bend)
+    sums.down[:, rows] = down
+    sums.variance[rows] = _sum_above(draws, offsets)
+    for slot, part in enumerate(bias):
         for kind in range(2):
-            drift[slot, kind] = _sum_above(bias[slot, kind][:, None] * both[kind], traces.offsets)
-    return _Stations(frame, random, bias, down, variance, drift, chord)
+            sums.drift[slot, kind, rows] = _sum_above(part[kind][:, None] * both[kind], offsets)
 
 
 def _errors(tangent: Floats, sigmas: Sigmas, code: Ints) -> tuple[Floats, Floats, Floats]:
@@ -293,8 +317,8 @@ def _slots(traces: Traces, code: Ints, bias: Floats) -> Floats:
 def _sum_above(values: Floats, offsets: Ints) -> Floats:
     """Return, at each station, the sum of the values of all stations above it in its hole.
 
-    One running sum over all holes, less its value at each collar: rounding leaves some 1e-16 of the sum over all
-    holes.
+    One running sum over all holes, less its value at each collar: rounding leaves some 1e-16 of the sum over the
+    holes of a block.
     """
     running = np.zeros_like(values)
     np.cumsum(values[:-1], axis=0, out=running[1:])

@@ -1,0 +1,86 @@
+"""The table of errors, what ``[spread]`` may say, and the shapes drawn from covariances."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from desurvey.problems import DataProblem
+from desurvey.spread import INSTRUMENTS, Instrument, Sigmas, cones, ellipsoids, sigmas_from
+
+
+def test_every_default_states_its_source():
+    for item in fields(Sigmas):
+        assert item.metadata["source"]
+    for name in INSTRUMENTS:
+        assert getattr(Sigmas(), name).source
+
+
+def test_a_section_changes_what_it_names_and_nothing_else():
+    changed = sigmas_from({"beta_deg": 6, "gyro": {"azimuth_bias_deg": 0.1}})
+    assert changed.beta_deg == 6.0
+    assert changed.gyro.azimuth_bias_deg == 0.1
+    assert changed.gyro.dip_deg == Sigmas().gyro.dip_deg
+    assert changed.alpha_deg == Sigmas().alpha_deg
+    assert sigmas_from({}) == Sigmas()
+
+
+@pytest.mark.parametrize(
+    ("section", "message"),
+    [
+        ({"apha_deg": 1.0}, "did you mean 'alpha_deg'"),
+        ({"gyro": {"azimut_deg": 1.0}}, r"\[spread.gyro\].*Did you mean 'azimuth_deg'"),
+        ({"gyro": {"source": "me"}}, "not known"),
+        ({"gyro": 1.0}, "gyro must be a table"),
+        ({"depth_m": -1}, "depth_m must be a number ≥ 0"),
+        ({"depth_m": "0.1"}, "depth_m must be a number ≥ 0"),
+        ({"depth_m": True}, "depth_m must be a number ≥ 0"),
+        ({"line_deg": float("nan")}, "line_deg must be a number ≥ 0"),
+    ],
+)
+def test_a_wrong_section_is_refused_with_advice(section, message):
+    with pytest.raises(DataProblem, match=f"(?i){message}"):
+        sigmas_from(section)
+
+
+def test_values_that_are_no_standard_deviations_are_refused():
+    with pytest.raises(ValueError, match="alpha_deg must be a number ≥ 0"):
+        Sigmas(alpha_deg=-1.0)
+    with pytest.raises(ValueError, match="dip_bias_deg"):
+        Instrument(1.0, 1.0, 1.0, float("inf"))
+
+
+def test_ellipsoids_hold_the_stated_share():
+    rng = np.random.default_rng(3)
+    root = rng.normal(size=(3, 3))
+    shape = ellipsoids((root @ root.T)[None], probability=0.9)
+    inside = (rng.normal(size=(100_000, 3)) @ root.T) @ shape.directions[0].T / shape.semi_axes[0]
+    # a share of 100,000 draws is known to 0.1 %
+    assert np.mean(np.sum(inside**2, axis=1) <= 1) == pytest.approx(0.9, abs=0.004)
+    np.testing.assert_allclose(np.linalg.det(shape.directions), 1.0)
+    np.testing.assert_allclose(
+        np.linalg.norm(shape.semi_axes), np.sqrt(stats.chi2.ppf(0.9, 3) * np.trace(root @ root.T))
+    )
+
+
+def test_cones_lie_square_to_the_normal():
+    normal = np.array([0.6, 0.0, 0.8])
+    sides = np.array([[0.8, 0.0, -0.6], [0.0, 1.0, 0.0]])
+    covariance = sides.T @ np.diag(np.deg2rad([3.0, 50.0]) ** 2) @ sides
+    shape = cones(covariance[None], probability=0.5)
+    radius = np.sqrt(stats.chi2.ppf(0.5, 2))
+    np.testing.assert_allclose(shape.half_angles_deg[0], [50 * radius, 3 * radius])
+    np.testing.assert_allclose(np.abs(shape.directions[0] @ sides[::-1].T), np.eye(2), atol=1e-9)
+    np.testing.assert_allclose(shape.directions[0] @ normal, 0.0, atol=1e-9)
+    assert cones(covariance[None], probability=0.95).half_angles_deg[0, 0] == 90.0
+
+
+def test_unknown_covariances_give_unknown_shapes():
+    covariance = np.stack([np.eye(3), np.full((3, 3), np.nan)])
+    assert np.isnan(ellipsoids(covariance).semi_axes).any(axis=1).tolist() == [False, True]
+    assert np.isnan(cones(covariance).directions).any(axis=(1, 2)).tolist() == [False, True]
+    with pytest.raises(ValueError, match="probability must lie between 0 and 1"):
+        ellipsoids(covariance, probability=95)
