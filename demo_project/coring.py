@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -104,7 +104,7 @@ def cored_runs(world: World) -> tuple[pd.DataFrame, tuple[Mistake, ...]]:
             hidden = _middle_of_window(hole, world, table)
             table.loc[hidden, "line_error"] += roll.roll_deg
             span = {name: float(table.loc[hidden, name]) for name in ("depth_from", "depth_to")}
-            placed.append(Mistake(**{**asdict(roll), **span}))
+            placed.append(replace(roll, **span))
         tables.append(_with_offsets(hole, table, roll, hidden))
     return pd.concat(tables, ignore_index=True), tuple(placed)
 
@@ -305,7 +305,8 @@ def log(met: pd.DataFrame, runs: pd.DataFrame) -> tuple[pd.DataFrame, Mistake]:
     logged["gamma"] = np.where(broken, np.nan, np.round(gamma) % 360.0)
     logged["width"] = _widths(rng, met["kind"])
     logged["note"] = np.where(broken, "broken core", _notes(rng, met))
-    return _televiewer(rng, logged, met), _complement(logged, met)
+    logged = _televiewer(rng, logged, met)
+    return logged, _complement(logged, met)
 
 
 def _run_of(met: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:

@@ -22,6 +22,10 @@ from pyproj import Proj, Transformer
 from scipy import integrate, stats
 from scipy.spatial.transform import Rotation
 
+from desurvey import traces
+from desurvey.orient import oriented
+from desurvey.project import load_project
+
 DEMO = Path(__file__).parents[1] / "demo_project"
 Floats = npt.NDArray[np.float64]
 
@@ -270,3 +274,128 @@ def test_readings_scatter_as_stated() -> None:
         variance = sigma**2 + 1 / 12  # angles are written in whole degrees
         assert abs(error.mean()) < 3.3 * np.sqrt(variance / len(error))
         assert 0.001 < stats.chi2.cdf((error**2).sum() / variance, len(error)) < 0.999
+
+
+# --- the engine against the truth -------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def recovered() -> pd.DataFrame:
+    """Return what the engine makes of the project: the structures with their truth, place and upward normal."""
+    project = load_project(DEMO)
+    found = oriented(project, traces.build(project))
+    frame = found.table[["structure_id"]].assign(usable=found.usable, why_not=found.why_not)
+    frame[["x", "y", "z"]] = found.position
+    frame[["found_e", "found_n", "found_u"]] = found.normal
+    return frame.merge(logged_with_truth(), on="structure_id")
+
+
+def test_the_project_loads_without_an_error() -> None:
+    project = load_project(DEMO)
+    assert [str(finding) for finding in project.findings if finding.severity == "error"] == []
+
+
+def test_only_broken_core_and_steep_gravity_lines_are_unusable(recovered: pd.DataFrame) -> None:
+    without = recovered[~recovered["usable"]]
+    steep = without["why_not"].str.contains("vertical")
+    assert set(without.loc[steep, "hole_id"]) == {"TH-12"}
+    assert (without.loc[~steep, "note"] == "broken core").all()
+    assert recovered.loc[recovered["hole_id"] == "TH-12", "usable"].any()
+    assert recovered.loc[recovered["hole_id"] == "TH-18", "usable"].mean() > 0.8
+
+
+def _pole_errors(frame: pd.DataFrame, hollow: ModuleType) -> tuple[Floats, Floats]:
+    """Return the errors of recovered normals in degrees: towards the core axis, and around it."""
+    normal, found = vectors(frame, "normal"), vectors(frame, "found")
+    holes = {hole.hole_id: hole for hole in hollow.build().holes}
+    tangent = np.array(
+        [holes[name].tangent(at) for name, at in zip(frame["hole_id"], frame["true_depth"], strict=True)]
+    )
+    down = normal * np.sign(hollow.dot(normal, tangent))[:, None]
+    error = found * np.sign(hollow.dot(found, normal) * hollow.dot(normal, tangent))[:, None]
+    axis = hollow.unit(tangent - hollow.dot(tangent, down)[:, None] * down)
+    towards = np.arctan2(hollow.dot(error, axis), hollow.dot(error, down))
+    around = np.arctan2(hollow.dot(error, np.cross(down, axis)), hollow.dot(error, down))
+    return np.rad2deg(towards), np.rad2deg(around)
+
+
+def _effective(frame: pd.DataFrame, share: float) -> tuple[float, float]:
+    """Return the variances of the mean and of the mean square of standard errors that runs share.
+
+    Readings of one run have correlation ``share`` through their common line; for normal errors the squares then
+    have correlation ``share``².
+    """
+    count = len(frame)
+    pairs = float((frame.groupby(["hole_id", "depth_from"]).size() ** 2).sum()) - count
+    return (count + share * pairs) / count**2, 2 * (count + share**2 * pairs) / count**2
+
+
+def test_recovered_poles_scatter_about_the_truth_as_stated(hollow: ModuleType, recovered: pd.DataFrame) -> None:
+    """Pole covariance: σα² towards the core axis, cos²α (σβ² + σline²) around it, and the hole's own azimuth error.
+
+    The mean of the standard errors must lie within 3.3 of its own standard deviations of 0, their mean square of 1.
+    """
+    noise = settings()
+    keep = recovered["structure_id"].isin(readings()["structure_id"])
+    frame = recovered[keep & recovered["usable"]].reset_index(drop=True)
+    assert len(frame) > 900
+    towards, around = _pole_errors(frame, hollow)
+    turn = noise["magnetic_azimuth_hole"] ** 2 / 2  # an azimuth error turns the pole about the vertical; at most this
+    alpha = np.deg2rad(frame["true_alpha"].to_numpy())
+    line = noise["beta"] ** 2 + noise["line"] ** 2 + 1 / 12
+    z_towards = towards / np.sqrt(noise["alpha"] ** 2 + 1 / 12 + turn)
+    z_around = around / np.sqrt(np.cos(alpha) ** 2 * line + turn)
+    for z, share in ((z_towards, 0.0), (z_around, noise["line"] ** 2 / line)):
+        of_mean, of_square = _effective(frame, share)
+        assert abs(z.mean()) < 3.3 * np.sqrt(of_mean)
+        assert abs((z**2).mean() - 1) < 3.3 * np.sqrt(of_square)
+
+
+def test_planted_mistakes_throw_the_poles_off(hollow: ModuleType, recovered: pd.DataFrame) -> None:
+    """The same measure on the rows that were left out: it must see a wrong line, a roll and a reversed beta."""
+    for blunder in ("line_side", "run_rolled", "beta_reversed", "alpha_complement"):
+        frame = recovered[(recovered["mistake"] == blunder) & recovered["usable"]].reset_index(drop=True)
+        towards, around = _pole_errors(frame, hollow)
+        assert np.hypot(towards, around).mean() > 15.0, blunder
+
+
+def test_holes_end_where_they_truly_end_within_survey_noise(hollow: ModuleType) -> None:
+    """Sideways and up-and-down errors of the ends of clean holes, in standard deviations, sum to a chi-square.
+
+    A hole's common error moves its end by length × error; station errors, each over the spacing, by the root of
+    their count (balanced tangential weights: half a spacing at both ends).
+    """
+    noise = settings()
+    project = load_project(DEMO)
+    paths = traces.build(project)
+    tools = table("surveys").groupby("hole_id")["instrument"].first()
+    standard = []
+    for hole in hollow.build().holes:
+        if hole.planned or hole.hole_id in {"TH-12", "TH-18", *truth("mistakes").query("scope != 'run'")["hole_id"]}:
+            continue
+        tool = tools[hole.hole_id]
+        points = paths.at(np.array([hole.hole_id]), np.array([hole.depth]))
+        gap = points.position[0] - hole.position(hole.depth)
+        azimuth, dip = hole.angles(hole.depth / 2)
+        sides = (hollow.direction(azimuth + 90.0, 0.0), hollow.direction(azimuth, dip + 90.0))
+        for side, angle, lever in zip(sides, ("azimuth", "dip"), (np.cos(np.deg2rad(dip)), 1.0), strict=True):
+            common = hole.depth * np.deg2rad(noise[f"{tool}_{angle}_hole"])
+            single = np.sqrt(30.0 * hole.depth) * np.deg2rad(noise[f"{tool}_{angle}_station"])
+            sigma = np.hypot(lever * np.hypot(common, single), noise["collar"])
+            standard.append(gap @ side / sigma)
+    assert len(standard) > 30
+    assert 0.001 < stats.chi2.cdf(np.sum(np.square(standard)), len(standard)) < 0.999
+
+
+def test_magnetic_azimuths_called_grid_turn_the_hole_by_the_missing_correction(hollow: ModuleType) -> None:
+    project = load_project(DEMO)
+    paths = traces.build(project)
+    hole = next(hole for hole in hollow.build().holes if hole.hole_id == "TH-16")
+    depth = np.arange(15.0, 270.0, 15.0)
+    tangent = paths.at(np.full(depth.size, "TH-16"), depth).tangent
+    found = np.rad2deg(np.arctan2(tangent[:, 0], tangent[:, 1])) % 360
+    missing = hollow.CONVERGENCE_DEG - hollow.DECLINATION_DEG
+    noise = settings()
+    near = 3.3 * np.hypot(noise["magnetic_azimuth_hole"], noise["magnetic_azimuth_station"] / np.sqrt(10))
+    assert np.mean(found - hole.angles(depth)[0]) == pytest.approx(missing, abs=near)
+    assert abs(missing) > 2 * near
