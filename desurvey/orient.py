@@ -22,24 +22,29 @@ a stereographic net (the pole lies 90° − α from the core axis, away from the
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from desurvey import curvature
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+from desurvey.project import Project
+from desurvey.traces import Traces
 
 __all__ = [
     "STEEP_LIMIT_DEG",
+    "Oriented",
     "apparent_dip",
     "core_angles",
     "dip_of_plane",
     "gamma_of_line",
     "line_in_plane",
     "long_axis",
+    "oriented",
+    "oriented_frame",
     "plane_normal",
     "reference_line",
     "trend_and_plunge",
@@ -49,13 +54,12 @@ __all__ = [
 ]
 
 Floats = npt.NDArray[np.float64]
-Strings = npt.NDArray[np.str_]
 
 STEEP_LIMIT_DEG = 2.0
 """A gravity line within this angle of vertical gives no orientation (DESIGN.md section 3: a finding, not a number)."""
 
 
-def reference_line(tangent: Floats, line: npt.ArrayLike | Sequence[str]) -> Floats:
+def reference_line(tangent: Floats, line: npt.ArrayLike) -> Floats:
     """Return the unit vector at which the orientation line lies on the core, shape (n, 3).
 
     Parameters
@@ -241,3 +245,142 @@ def gamma_of_line(
     square = np.einsum("...i,...i->...", line, np.cross(tangent, _apex(tangent, reference, beta_deg)))
     gamma = np.rad2deg(np.arctan2(square, along)) % 360.0
     return np.where(gamma >= 360.0, 0.0, gamma)
+
+
+# -------------------------------------------------------------------------------------------------- whole tables
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Oriented:
+    """Structures with their true orientation, one row each, in the order of the project's table.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        The structures as loaded.
+    hole : (n,) int array
+        Index of the hole in the traces, −1 where it has none.
+    position, tangent : (n, 3) arrays
+        Where the structure lies, and the direction of the hole there; NaN without a trace.
+    reference : (n, 3) array
+        Direction of the orientation line on the core; NaN where it is undefined or not said.
+    normal : (n, 3) array
+        Upward unit normal of the plane; NaN where there is none.
+    line : (n, 3) array
+        Unit vector of the line logged by gamma; NaN where there is none.
+    surveyed : (n,) bool array
+        True where dip and dip direction were surveyed instead of logged by core angles.
+    usable : (n,) bool array
+        Whether the row has a true orientation.
+    why_not : (n,) str array
+        The reason where it has none, else "".
+    """
+
+    table: pd.DataFrame
+    hole: npt.NDArray[np.int64]
+    position: Floats
+    tangent: Floats
+    reference: Floats
+    normal: Floats
+    line: Floats
+    surveyed: npt.NDArray[np.bool_]
+    usable: npt.NDArray[np.bool_]
+    why_not: npt.NDArray[np.str_]
+
+    def __post_init__(self) -> None:
+        """Check that every attribute has one row a structure, and freeze the arrays."""
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if len(value) != len(self.table):
+                raise ValueError(f"{item.name} has {len(value)} rows, the table {len(self.table)}")
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+
+
+def oriented(project: Project, traces: Traces) -> Oriented:
+    """Return the true orientation of every structure of a project, or the reason why it has none."""
+    table = project.structures
+    hole = traces.index(table["hole_id"].to_numpy(dtype=np.str_))
+    points = traces.at(hole, table["depth"].to_numpy(dtype=float))
+    reference = reference_line(points.tangent, table["line"].to_numpy(dtype=np.str_))
+    alpha, beta, gamma, dip, direction = (
+        table[name].to_numpy(dtype=float) for name in ("alpha", "beta", "gamma", "dip", "dip_direction")
+    )
+    surveyed = np.isfinite(dip) & (np.isfinite(direction) | (dip == 0.0))
+    why_not = _why_not(project, hole, points.tangent, reference, surveyed)
+    usable = why_not == ""
+
+    beta = np.where(alpha == SQUARE_DEG, np.nan_to_num(beta), beta)  # beta means nothing there: any value will do
+    reference_or_any = np.where(np.isfinite(reference), reference, _any_square(points.tangent))
+    logged = plane_normal(points.tangent, reference_or_any, alpha, beta)
+    normal = np.where(surveyed[:, None], vector_of_plane(dip, direction), upward(logged))
+    normal = np.where(usable[:, None], normal, np.nan)
+    has_line = (usable & ~surveyed & (alpha != SQUARE_DEG))[:, None]
+    line = np.where(has_line, line_in_plane(points.tangent, reference, alpha, beta, gamma), np.nan)
+    return Oriented(table, hole, points.position, points.tangent, reference, normal, line, surveyed, usable, why_not)
+
+
+SQUARE_DEG = 90.0
+"""Alpha at which the plane is square to the core: no beta, and no apex for gamma to count from."""
+
+
+def _any_square(tangent: Floats) -> Floats:
+    """Return some unit vector square to the hole, for planes that need no particular one."""
+    across = np.cross(tangent, np.where(np.abs(tangent[:, :1]) < 0.9, [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]))
+    size: Floats = np.linalg.norm(across, axis=1, keepdims=True)
+    return across / size
+
+
+def _why_not(
+    project: Project, hole: npt.NDArray[np.int64], tangent: Floats, reference: Floats, surveyed: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.str_]:
+    """Return why each structure has no orientation, the gravest reason first, "" where it has one."""
+    table = project.structures
+    wrong = {row: finding.message for row, finding in project.wrong_rows("structures").items()}
+    broken = {name: f"the hole has no trace: {finding.message}" for name, finding in project.broken_holes.items()}
+    alpha, beta = table["alpha"].to_numpy(dtype=float), table["beta"].to_numpy(dtype=float)
+    square = alpha == SQUARE_DEG
+    north = (table["line"] == "north").to_numpy()
+    steep = np.hypot(tangent[:, 0], tangent[:, 1]) < np.sin(np.deg2rad(STEEP_LIMIT_DEG))
+    undefined = np.any(np.isnan(reference), axis=1)
+    reasons: list[tuple[npt.NDArray[np.bool_], str | npt.NDArray[np.str_]]] = [
+        (table["row"].isin(wrong).to_numpy(), _texts(table["row"], wrong, "")),
+        (hole < 0, _texts(table["hole_id"], broken, "the hole has no collar")),
+        (surveyed, ""),
+        (np.isnan(alpha) & np.isnan(beta), "no angle is logged"),
+        (np.isnan(alpha), "beta is logged but no alpha"),
+        (square, ""),
+        (np.isnan(beta), "only alpha is logged: the pole lies somewhere on a cone about the hole"),
+        (~north & steep, f"within {STEEP_LIMIT_DEG:g}° of vertical a gravity line has no direction"),
+        (undefined, "on a flat hole along north a north line has no direction"),
+    ]
+    texts = [np.broadcast_to(np.asarray(text, dtype=np.str_), hole.shape) for _, text in reasons]
+    return np.select([where for where, _ in reasons], texts, default="")
+
+
+def _texts(keys: pd.Series, texts: Mapping[Any, str], otherwise: str) -> npt.NDArray[np.str_]:
+    return keys.astype(object).map(texts).astype(object).fillna(otherwise).to_numpy(dtype=np.str_)
+
+
+def oriented_frame(structures: Oriented) -> pd.DataFrame:
+    """Return the structures with position and true orientation as a table: the ``orient`` command's columns.
+
+    A column of the person's own that has the name of one of ours keeps its values under ``NAME_in_file``.
+    """
+    frame = structures.table.drop(columns="row").copy()
+    dip, direction = dip_of_plane(structures.normal)
+    trend, plunge = trend_and_plunge(structures.line)
+    new = {
+        "easting": structures.position[:, 0],
+        "northing": structures.position[:, 1],
+        "elevation": structures.position[:, 2],
+        "dip": dip,
+        "dip_direction": direction,
+        "trend": trend,
+        "plunge": plunge,
+        "usable": np.where(structures.usable, "yes", "no"),
+        "why_not": structures.why_not.astype(object),
+    }
+    own = {name: f"{name}_in_file" for name in new if name in frame.columns and name not in {"dip", "dip_direction"}}
+    frame = frame.rename(columns=own).drop(columns=["dip", "dip_direction"])
+    return pd.concat([frame, pd.DataFrame(new, index=frame.index)], axis=1)

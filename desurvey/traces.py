@@ -13,11 +13,13 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from desurvey import curvature
 from desurvey.problems import DataProblem
+from desurvey.project import Project
 
-__all__ = ["Points", "Traces", "chained", "dogleg_severity"]
+__all__ = ["Points", "Traces", "build", "chained", "dogleg_severity", "trace_frame"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -135,6 +137,14 @@ class Traces:
         extrapolated = known & (depth > self.surveyed[np.where(known, hole, 0)]) if len(self.end) else known
         return Points(position, tangent, curvature.high_side(tangent), extrapolated)
 
+    def severity_at(self, hole: Ints, depth: Floats) -> Floats:
+        """Return the dogleg severity, degrees per 30 m, of the interval that ends at each point or holds it."""
+        severity = dogleg_severity(self)
+        row = self._station_above(hole, depth)
+        last = self.offsets[hole + 1] - 1
+        below = np.minimum(row + (self.depth[row] < depth), last)
+        return np.where((row == last) & (self.depth[row] < depth), 0.0, severity[below])
+
     def _station_above(self, hole: Ints, depth: Floats) -> Ints:
         """Return the row of the last station at or above each depth of its own hole."""
         if not len(self.hole_ids):
@@ -222,11 +232,96 @@ def chained(
     )
 
 
+def build(project: Project, method: curvature.Method = "minimum_curvature") -> Traces:
+    """Return the traces of all holes of a project that can be placed, in the order of the collars table.
+
+    Stations are used in order of depth (a row out of order is a finding), a repeated reading once. A hole without
+    surveys takes its direction from its collar. Holes in ``project.broken_holes`` have no trace.
+
+    Raises
+    ------
+    DataProblem
+        When the collars or the surveys table as a whole can't be used.
+    """
+    project.require("collars", "surveys")
+    collars = project.collars[~project.collars["hole_id"].isin([*project.broken_holes, ""])]
+    stations = _stations_of(collars, project.surveys)
+    counts = np.bincount(stations["hole"].to_numpy(dtype=np.intp), minlength=len(collars))
+    return chained(
+        collars["hole_id"].to_numpy(dtype=np.str_),
+        collars[["easting", "northing", "elevation"]].to_numpy(dtype=float),
+        collars["depth"].to_numpy(dtype=float),
+        np.concatenate([[0], np.cumsum(counts)]),
+        stations["depth"].to_numpy(dtype=float),
+        stations["azimuth"].to_numpy(dtype=float),
+        stations["dip"].to_numpy(dtype=float),
+        method,
+    )
+
+
+def _stations_of(collars: pd.DataFrame, surveys: pd.DataFrame) -> pd.DataFrame:
+    """Return the stations of the given holes, by hole and depth, with the collar's direction for holes without any."""
+    columns = ["hole_id", "depth", "azimuth", "dip"]
+    bare = collars[~collars["hole_id"].isin(surveys["hole_id"])].assign(depth=0.0)
+    stations = pd.concat([surveys[columns], bare[columns]], ignore_index=True)
+    stations["hole"] = pd.Index(collars["hole_id"]).get_indexer(pd.Index(stations["hole_id"]))
+    stations = stations[stations["hole"] >= 0]
+    return stations.sort_values(["hole", "depth"], kind="stable").drop_duplicates(["hole", "depth"])
+
+
 def dogleg_severity(traces: Traces) -> Floats:
     """Return the dogleg severity of the interval that ends at each station, degrees per 30 m; 0 at the collars."""
     length = np.diff(traces.depth, prepend=0.0)
     length[traces.offsets[:-1]] = np.inf
     return traces.dogleg_deg * SEVERITY_LENGTH / length
+
+
+def trace_frame(traces: Traces, step: float | None = None) -> pd.DataFrame:
+    """Return points along all holes as a table: the ``trace`` command's columns but for the uncertainty.
+
+    Parameters
+    ----------
+    traces : Traces
+    step : float, optional
+        Metres between points, from the collar to the end of each hole. Without it: the stations, the collar and the
+        end of the hole.
+
+    Returns
+    -------
+    pandas.DataFrame
+        hole_id, depth, easting, northing, elevation, azimuth, dip, dogleg_30m, extrapolated. The severity at a point is
+        that of the interval which ends at it or holds it; 0 at the collar and below the deepest station.
+    """
+    hole, depth = _with_ends(traces) if step is None else _every(traces, step)
+    points = traces.at(hole, depth)
+    azimuth, dip = curvature.angles(points.tangent)
+    frame = pd.DataFrame(points.position, columns=["easting", "northing", "elevation"])
+    frame.insert(0, "hole_id", traces.hole_ids[hole].astype(object))
+    frame.insert(1, "depth", depth)
+    frame["azimuth"], frame["dip"] = np.rad2deg(azimuth), np.rad2deg(dip)
+    frame["dogleg_30m"] = traces.severity_at(hole, depth)
+    frame["extrapolated"] = points.extrapolated
+    return frame
+
+
+def _with_ends(traces: Traces) -> tuple[Ints, Floats]:
+    """Return hole and depth of every station, and of the end of each hole that runs on below its deepest station."""
+    below = np.flatnonzero(traces.end > traces.depth[traces.offsets[1:] - 1])
+    hole = np.concatenate([traces.station_hole, below])
+    depth = np.concatenate([traces.depth, traces.end[below]])
+    order = np.lexsort([depth, hole])
+    return hole[order], depth[order]
+
+
+def _every(traces: Traces, step: float) -> tuple[Ints, Floats]:
+    """Return hole and depth at even steps from the collar, and at the end of each hole."""
+    if not step > 0.0:
+        raise DataProblem("the step must be more than 0 m", value=step)
+    counts = np.ceil(traces.end / step - 1e-9).astype(np.int64).clip(min=0) + 1
+    hole = np.repeat(np.arange(len(counts)), counts)
+    first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    rank = np.arange(len(hole)) - np.repeat(first, counts)
+    return hole, np.minimum(rank * step, traces.end[hole])
 
 
 def _with_row_before(start: Ints, counts: Ints, wanted: Bools) -> Ints:

@@ -59,7 +59,8 @@ class Project:
     settings : Settings
     collars, surveys, runs, structures : pandas.DataFrame
         The columns of DESIGN.md section 4, ``row`` (the row number in a spreadsheet), and the file's own other columns.
-        Azimuths are from grid north, dips negative down, ``line`` of structures says what their line marks.
+        Azimuths are from grid north, dips negative down. ``line`` of structures says what their line marks, and a
+        structure without a name is called after hole and depth.
     intervals : mapping of str to pandas.DataFrame
     norths : pandas.DataFrame
         What was done to each survey row: row, hole_id, depth, azimuth_read, north (what it was measured from),
@@ -274,6 +275,7 @@ def _with_lines(
     out = table.frame.copy()
     of_run = np.append(runs["line"].to_numpy(dtype=object), "")[run]  # run −1 takes the blank at the end
     own = out["line"].to_numpy(dtype=object)
+    out["structure_id"] = _names(out)
     out["line"] = np.where(own != "", own, np.where(of_run != "", of_run, settings.core.line or ""))
     wrong = out["beta"].notna() & (out["line"] == "")
     findings = [
@@ -283,6 +285,15 @@ def _with_lines(
         for row, hole in zip(out["row"][wrong].tolist(), out["hole_id"][wrong], strict=True)
     ]
     return out, findings
+
+
+def _names(structures: pd.DataFrame) -> pd.Series:
+    """Return the names of structures; a nameless one is called after its hole and depth, and numbered if need be."""
+    depth = structures["depth"].map("{:.2f}".format)
+    made = structures["hole_id"] + "@" + depth
+    again = made.groupby(made).cumcount()
+    made = made.where(again == 0, made + "-" + (again + 1).astype(str))
+    return structures["structure_id"].where(structures["structure_id"] != "", made)
 
 
 def run_of(rows: pd.DataFrame, runs: pd.DataFrame) -> npt.NDArray[np.intp]:

@@ -221,8 +221,8 @@ def _column_maps(raw: Mapping[str, Any], intervals: Mapping[str, str]) -> dict[s
 
 def _checked(value: Any, hint: Any, key: str, limits: Mapping[str, Any]) -> Any:
     """Return a value of the file as the type that its key asks for."""
-    if isinstance(hint, types.UnionType):
-        hint = next(kind for kind in hint.__args__ if kind is not types.NoneType)
+    if typing.get_origin(hint) in {types.UnionType, typing.Union}:
+        hint = next(kind for kind in typing.get_args(hint) if kind is not types.NoneType)
     if typing.get_origin(hint) is Literal:
         return _choice(value, typing.get_args(hint), key)
     if is_dataclass(hint) and isinstance(hint, type):

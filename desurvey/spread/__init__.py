@@ -9,6 +9,7 @@ from desurvey.spread.pole import line_sigma_deg, pole_covariance, pole_sigma_deg
 from desurvey.spread.position import HoleSpread, PointSpread, hole_spread
 from desurvey.spread.shapes import Cones, Ellipsoids, cones, ellipsoids
 from desurvey.spread.sigmas import INSTRUMENTS, Instrument, Sigmas, sigmas_from
+from desurvey.spread.tables import StructureSpread, orientation_table, project_spread, structure_spread, trace_table
 
 __all__ = [
     "INSTRUMENTS",
@@ -18,11 +19,16 @@ __all__ = [
     "Instrument",
     "PointSpread",
     "Sigmas",
+    "StructureSpread",
     "cones",
     "ellipsoids",
     "hole_spread",
     "line_sigma_deg",
+    "orientation_table",
     "pole_covariance",
     "pole_sigma_deg",
+    "project_spread",
     "sigmas_from",
+    "structure_spread",
+    "trace_table",
 ]

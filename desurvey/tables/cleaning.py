@@ -179,19 +179,16 @@ def _converted(cells: pd.Series, column: Column) -> tuple[pd.Series, list[_Wrong
     """Return the cells as values of the column's kind, and the ones that can't be."""
     if column.kind == "number":
         values, wrong = _numbers(cells, column)
-        blank = values.isna().to_numpy()
     elif column.kind == "date":
         values, wrong = _dates(cells)
-        blank = values.isna().to_numpy()
+    elif column.kind == "choice":
+        values, wrong = _choices(_text(cells), column)
     else:
-        values = _text(cells)
-        wrong = []
-        if column.kind == "choice":
-            values, wrong = _choices(values, column)
-        blank = (values == "").to_numpy()
+        values, wrong = _text(cells), []
     if column.required:
-        blank[np.concatenate([np.empty(0, np.intp), *[w.rows for w in wrong]])] = False
-        wrong.append(_Wrong(MISSING_VALUE, np.flatnonzero(blank), np.array(cells), "a value"))
+        accused = np.concatenate([np.empty(0, np.intp), *[group.rows for group in wrong]])
+        blank = np.flatnonzero((values.isna() | (values == "")).to_numpy())
+        wrong.append(_Wrong(MISSING_VALUE, np.setdiff1d(blank, accused), cells.to_numpy(dtype=object), "a value"))
     return values, wrong
 
 

@@ -1,0 +1,107 @@
+"""Files that are either whole or not there: every output is written beside its place and then moved into it."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet
+
+from desurvey.problems import DataProblem
+
+__all__ = ["DECIMALS", "replacing", "write_table"]
+
+DECIMALS = 6
+"""Decimals of the numbers in text tables: half a micrometre, and half a millionth of a degree."""
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """Give a path to write to; move the file to its place when that went well, else leave no trace.
+
+    Raises
+    ------
+    DataProblem
+        When the folder isn't there, or the place can't be written.
+    """
+    if path.is_dir():
+        raise DataProblem("the output must be a file, and this is a folder", file=str(path))
+    if not path.parent.is_dir():
+        raise DataProblem("the folder to write into isn't there", file=str(path.parent), hint="make it first")
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=f".tmp{path.suffix}", dir=path.parent)
+    except OSError as error:
+        raise DataProblem("the file can't be written", file=str(path), value=error.strerror) from error
+    os.close(handle)
+    partial = Path(name)
+    try:
+        yield partial
+        partial.chmod(_usual_mode())
+        partial.replace(path)
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def write_table(frame: pd.DataFrame, path: Path | str) -> None:
+    """Write a table as CSV, or as Parquet when the name ends so.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Its index is not written. NaN, NaT and None become blanks.
+    path : path
+        ``.csv`` or ``.parquet``. Numbers in CSV are rounded to :data:`DECIMALS` decimals.
+
+    Raises
+    ------
+    DataProblem
+        For another ending, or when the file can't be written.
+
+    Notes
+    -----
+    Through Arrow, which writes 300,000 rows of 20 columns about ten times as fast as pandas does.
+    """
+    path = Path(path)
+    ending = path.suffix.lower()
+    if ending not in {".csv", ".parquet"}:
+        raise DataProblem("tables are written as .csv or .parquet", file=str(path), value=ending or "no ending")
+    with replacing(path) as partial:
+        if ending == ".parquet":
+            pa.parquet.write_table(_arrow(frame), partial)
+        else:
+            pa.csv.write_csv(_arrow(frame, DECIMALS), partial, pa.csv.WriteOptions(quoting_style="needed"))
+
+
+def _arrow(frame: pd.DataFrame, decimals: int | None = None) -> pa.Table:
+    """Return a frame as an Arrow table, numbers rounded, objects as text and missing values as nulls."""
+    columns = {str(name): _arrow_column(frame[name], decimals) for name in frame.columns}
+    return pa.table(columns)
+
+
+def _arrow_column(column: pd.Series, decimals: int | None) -> pa.Array:
+    if pd.api.types.is_float_dtype(column.dtype):
+        values = column.to_numpy(dtype=float, na_value=np.nan)
+        rounded = values if decimals is None else np.round(values, decimals) + 0.0  # no −0.0
+        return pa.array(rounded, from_pandas=True)
+    if isinstance(column.dtype, np.dtype) and column.dtype.kind == "M":
+        text = column.dt.strftime("%Y-%m-%d").to_numpy(dtype=object)
+        return pa.array(text, type=pa.string(), from_pandas=True)
+    if column.dtype.kind in "biu":
+        return pa.array(column.to_numpy())
+    blank = column.isna().to_numpy() | (column == "").to_numpy(dtype=bool, na_value=False)
+    text = column.astype(object).map(str, na_action="ignore").to_numpy(dtype=object)
+    return pa.array(text, type=pa.string(), mask=blank)
+
+
+def _usual_mode() -> int:
+    """Return the permissions that a file made in the usual way would have."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return 0o666 & ~mask
