@@ -1,0 +1,84 @@
+"""What all commands share: their arguments, how they load a project, and how they speak."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from desurvey.problems import Finding
+
+if TYPE_CHECKING:
+    from desurvey.project import Project
+    from desurvey.traces import Traces
+
+__all__ = ["CAUTION", "Out", "ProjectFolder", "finish", "loaded", "say", "traced", "working"]
+
+ProjectFolder = Annotated[
+    Path, typer.Argument(metavar="PROJECT", help="Folder with a project.toml.", show_default=False)
+]
+Out = Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Where to write.", show_default=False)]
+
+CAUTION = (
+    "Orientations and predicted depths are estimates with the stated uncertainty. Decisions on ground support, slopes, "
+    "drilling hazards and public reporting belong to licensed or competent persons under local codes. Follow the rig's "
+    "and the site's procedures around rods, tubes and core."
+)
+"""The cautions that stand in the README, in reports and in the viewer (DESIGN.md section 8)."""
+
+SHOWN = 5
+"""Findings that a command other than ``check`` quotes before it points to ``check``."""
+
+
+def say(text: str) -> None:
+    """Say something to the person, beside the output: on stderr."""
+    print(text, file=sys.stderr)
+
+
+@contextmanager
+def working(what: str) -> Iterator[None]:
+    """Show on a terminal that something is being done; stay silent elsewhere."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        progress.add_task(what, total=None)
+        yield
+
+
+def loaded(folder: Path) -> Project:
+    """Return the project in a folder."""
+    from desurvey.project import load_project
+
+    with working("Reading the tables"):
+        return load_project(folder)
+
+
+def traced(folder: Path) -> tuple[Project, Traces]:
+    """Return the project in a folder and its holes in space."""
+    from desurvey import traces
+
+    project = loaded(folder)
+    with working("Desurveying"):
+        return project, traces.build(project)
+
+
+def finish(findings: Iterable[Finding]) -> None:
+    """Say the errors that the input has, if any, and exit with 1."""
+    errors = [finding for finding in findings if finding.severity == "error"]
+    if not errors:
+        return
+    say(f"{len(errors)} finding{'s' if len(errors) > 1 else ''} of severity error in the input:")
+    for finding in errors[:SHOWN]:
+        say(f"  {finding}")
+    if len(errors) > SHOWN:
+        say(f"  … and {len(errors) - SHOWN} more: see lowside check")
+    raise typer.Exit(1)
