@@ -70,6 +70,8 @@ class Traces:
         Depth of the deepest survey station: below it a hole is extrapolated.
     end : (H,) array
         Depth of the end of each hole.
+    arcs : curvature.Arcs
+        The arc below each station, straight below the last of a hole.
     """
 
     hole_ids: npt.NDArray[np.str_]
@@ -79,7 +81,7 @@ class Traces:
     tangent: Floats
     surveyed: Floats
     end: Floats
-    _arcs: curvature.Arcs = field(init=False, repr=False)
+    arcs: curvature.Arcs = field(init=False, repr=False)
     _key: Floats = field(init=False, repr=False)
     _key_step: float = field(init=False, repr=False)
 
@@ -93,7 +95,7 @@ class Traces:
         step = float(self.depth.max(initial=0.0)) + 1.0
         object.__setattr__(self, "_key_step", step)
         object.__setattr__(self, "_key", self.depth + step * self.station_hole)
-        object.__setattr__(self, "_arcs", _arcs_below(self.tangent, self.offsets))
+        object.__setattr__(self, "arcs", _arcs_below(self.tangent, self.offsets))
 
     @property
     def station_hole(self) -> Ints:
@@ -104,7 +106,7 @@ class Traces:
     def dogleg_deg(self) -> Floats:
         """Angle of the arc that ends at each station, degrees, shape (S,); 0 at the collars."""
         ending = np.zeros(len(self.depth))
-        ending[1:] = np.rad2deg(self._arcs.dogleg[:-1])
+        ending[1:] = np.rad2deg(self.arcs.dogleg[:-1])
         return ending
 
     def index(self, hole_ids: npt.ArrayLike) -> Ints:
@@ -132,7 +134,7 @@ class Traces:
         if hole.dtype.kind not in "iu":
             hole = self.index(hole)
         known = (hole >= 0) & (depth >= 0.0)
-        row = self._station_above(np.where(known, hole, 0), np.where(known, depth, 0.0))
+        row = self.station_above(np.where(known, hole, 0), np.where(known, depth, 0.0))
         position, tangent = self._along(row, np.where(known, depth, np.nan))
         extrapolated = known & (depth > self.surveyed[np.where(known, hole, 0)]) if len(self.end) else known
         return Points(position, tangent, curvature.high_side(tangent), extrapolated)
@@ -140,12 +142,12 @@ class Traces:
     def severity_at(self, hole: Ints, depth: Floats) -> Floats:
         """Return the dogleg severity, degrees per 30 m, of the interval that ends at each point or holds it."""
         severity = dogleg_severity(self)
-        row = self._station_above(hole, depth)
+        row = self.station_above(hole, depth)
         last = self.offsets[hole + 1] - 1
         below = np.minimum(row + (self.depth[row] < depth), last)
         return np.where((row == last) & (self.depth[row] < depth), 0.0, severity[below])
 
-    def _station_above(self, hole: Ints, depth: Floats) -> Ints:
+    def station_above(self, hole: Ints, depth: Floats) -> Ints:
         """Return the row of the last station at or above each depth of its own hole."""
         if not len(self.hole_ids):
             return np.zeros(hole.shape, dtype=np.int64)
@@ -157,15 +159,15 @@ class Traces:
         """Return position and tangent at depths on the arcs that start at the given station rows."""
         if not len(self.depth):
             return np.full((*depth.shape, 3), np.nan), np.full((*depth.shape, 3), np.nan)
-        length = self._length_below[row]
+        length = self.length_below[row]
         past = depth - self.depth[row]
         fraction = past / length
-        arc = curvature.Arcs(self._arcs.dogleg[row], self._arcs.middle[row], self._arcs.across[row])
+        arc = curvature.Arcs(self.arcs.dogleg[row], self.arcs.middle[row], self.arcs.across[row])
         position = self.position[row] + curvature.arc_displacement(arc, length, fraction)
         return position, curvature.arc_tangent(arc, fraction)
 
     @property
-    def _length_below(self) -> Floats:
+    def length_below(self) -> Floats:
         """Length of the interval below each station; 1 m below the last of a hole, where the arc is straight."""
         length = np.ones(len(self.depth))
         length[:-1] = np.diff(self.depth)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from desurvey import curvature
-from desurvey.spread import Instrument, Sigmas, hole_spread
+from desurvey.spread import Gyro, Magnetic, Sigmas, Unstated, hole_spread
 from desurvey.spread.jacobian import direction_response, displacement_response
 from desurvey.traces import Traces, chained
 
@@ -23,7 +23,7 @@ def a_hole(azimuth: np.ndarray, dip: np.ndarray, step: float = 30.0) -> Traces:
     return chained(["A"], np.zeros((1, 3)), depth[-1:], np.array([0, len(depth)]), depth, azimuth, dip)
 
 
-def only(tool: Instrument) -> Sigmas:
+def only(tool: Unstated) -> Sigmas:
     return Sigmas(unstated=tool, **NOTHING_ELSE)
 
 
@@ -33,8 +33,8 @@ def only(tool: Instrument) -> Sigmas:
 @pytest.mark.parametrize(
     ("tool", "lateral", "east", "up"),
     [
-        (Instrument(0.0, 0.0, 1.0, 0.3), 5.235988, 2.720699, 1.570796),
-        (Instrument(1.0, 0.3, 0.0, 0.0), 1.156075, 0.600714, 0.346822),
+        (Unstated(0.0, 0.0, 1.0, 0.3), 5.235988, 2.720699, 1.570796),
+        (Unstated(1.0, 0.3, 0.0, 0.0), 1.156075, 0.600714, 0.346822),
     ],
     ids=["systematic", "random"],
 )
@@ -52,7 +52,7 @@ def test_curved_hole_has_the_published_covariance():
         [0.603824, -4.745040, 3.681392],
     ]
     turn = np.array([[0, 1, 0], [1, 0, 0], [0, 0, -1.0]])
-    covariance = hole_spread(hole, only(Instrument(0.5, 0.15, 1.0, 0.3))).stations()[-1]
+    covariance = hole_spread(hole, only(Unstated(0.5, 0.15, 1.0, 0.3))).stations()[-1]
     np.testing.assert_allclose(covariance, turn @ north_east_down @ turn, atol=6e-7)
 
 
@@ -60,7 +60,7 @@ def test_curved_hole_has_the_published_covariance():
 
 
 def test_collar_and_scale_of_depth_on_a_vertical_hole():
-    exact = Instrument(0.0, 0.0, 0.0, 0.0)
+    exact = Unstated(0.0, 0.0, 0.0, 0.0)
     sigmas = Sigmas(unstated=exact, depth_m=0.3, depth_scale=1e-3, easting_m=0.1, northing_m=0.2, elevation_m=0.4)
     covariance = hole_spread(a_hole(np.zeros(4), np.full(4, -90.0), 100.0), sigmas).stations()
     np.testing.assert_allclose(covariance[0], np.diag([0.01, 0.04, 0.16]), atol=1e-15)
@@ -69,14 +69,14 @@ def test_collar_and_scale_of_depth_on_a_vertical_hole():
 
 def test_extrapolation_grows_as_the_square_of_its_length():
     hole = chained(["A"], np.zeros((1, 3)), [100.0], [0, 1], np.zeros(1), np.zeros(1), np.full(1, -60.0))
-    spread = hole_spread(hole, only(Instrument(2.0, 1.0, 0.0, 0.0)))
+    spread = hole_spread(hole, only(Unstated(2.0, 1.0, 0.0, 0.0)))
     east = np.sqrt(spread.at([0, 0], [50.0, 100.0]).position[:, 0, 0])
     np.testing.assert_allclose(east, np.array([50.0, 100.0]) * np.cos(np.pi / 3) * np.deg2rad(2.0), rtol=1e-12)
 
 
 def test_a_collar_that_was_not_read_shares_the_error_of_the_first_reading():
     hole = chained(["A"], np.zeros((1, 3)), [90.0], [0, 2], np.array([30.0, 60]), np.full(2, 90.0), np.full(2, -60.0))
-    spread = hole_spread(hole, only(Instrument(0.0, 1.0, 0.0, 0.0)), [-1, 2, 2])
+    spread = hole_spread(hole, only(Unstated(0.0, 1.0, 0.0, 0.0)), [-1, 2, 2])
     # 30 m wholly and 30 m half by the first reading, the last 15 by the second
     weights = np.array([45.0, 15.0])
     lateral = np.sqrt(spread.stations()[2, 1, 1])
@@ -87,8 +87,8 @@ def test_a_collar_that_was_not_read_shares_the_error_of_the_first_reading():
 
 
 def test_each_instrument_of_a_hole_has_a_bias_of_its_own():
-    bias = Instrument(0.0, 0.0, 1.0, 1.0)
-    sigmas = Sigmas(magnetic=bias, gyro=bias, unstated=bias, **NOTHING_ELSE)
+    bias = (0.0, 0.0, 1.0, 1.0)
+    sigmas = Sigmas(Magnetic(*bias), Gyro(*bias), Unstated(*bias), **NOTHING_ELSE)
     hole = a_hole(np.full(3, 90.0), np.full(3, -45.0), 100.0)
     # flat enough that azimuth counts: lateral error of a station is cos 45° times 1°, floored by the dip's 1°
     same = np.sqrt(hole_spread(hole, sigmas, [0, 0, 0]).stations()[2, 1, 1])
@@ -98,7 +98,7 @@ def test_each_instrument_of_a_hole_has_a_bias_of_its_own():
 
 
 def test_a_vertical_hole_has_the_same_error_on_all_sides_whatever_its_azimuth():
-    quiet = only(Instrument(5.0, 0.4, 0.0, 0.0))
+    quiet = only(Unstated(5.0, 0.4, 0.0, 0.0))
     for azimuths in ([0.0, 0, 0, 0], [13.0, 211, 75, 340]):
         covariance = hole_spread(a_hole(np.array(azimuths), np.full(4, -90.0)), quiet).stations()[-1]
         np.testing.assert_allclose(covariance, np.diag([covariance[0, 0]] * 2 + [0.0]), atol=1e-12)
@@ -166,7 +166,7 @@ def test_the_series_of_the_jacobian_meets_its_closed_form():
 # ---- Monte Carlo: the whole non-linear chain, 40,000 draws, everything wrong at once
 
 DRAWS = 40_000
-TOOL = Instrument(0.6, 0.3, 0.5, 0.2)
+TOOL = Unstated(0.6, 0.3, 0.5, 0.2)
 SIGMAS = Sigmas(unstated=TOOL, depth_m=0.25, depth_scale=8e-4, easting_m=0.2, northing_m=0.3, elevation_m=0.1)
 LEGS = np.linspace(0, 1, 11)
 SHAPES = {

@@ -9,21 +9,23 @@ import pytest
 from scipy import stats
 
 from desurvey.problems import DataProblem
-from desurvey.spread import INSTRUMENTS, Instrument, Sigmas, cones, ellipsoids, sigmas_from
+from desurvey.spread import INSTRUMENTS, Gyro, Magnetic, Sigmas, Unstated, cones, ellipsoids, sigmas_from
 
 
-def test_every_default_states_its_source():
-    for item in fields(Sigmas):
+def test_every_default_states_its_source_and_its_limits():
+    numbers = [item for item in fields(Sigmas) if item.name not in INSTRUMENTS]
+    for tool in (Magnetic, Gyro, Unstated):
+        numbers += fields(tool)
+    assert len(numbers) == 10 + 12
+    for item in numbers:
         assert item.metadata["source"]
-    for name in INSTRUMENTS:
-        assert getattr(Sigmas(), name).source
+        assert item.metadata["low"] <= item.default <= item.metadata["high"]
 
 
 def test_a_section_changes_what_it_names_and_nothing_else():
     changed = sigmas_from({"beta_deg": 6, "gyro": {"azimuth_bias_deg": 0.1}})
     assert changed.beta_deg == 6.0
-    assert changed.gyro.azimuth_bias_deg == 0.1
-    assert changed.gyro.dip_deg == Sigmas().gyro.dip_deg
+    assert changed.gyro == Gyro(azimuth_bias_deg=0.1)
     assert changed.alpha_deg == Sigmas().alpha_deg
     assert sigmas_from({}) == Sigmas()
 
@@ -33,12 +35,11 @@ def test_a_section_changes_what_it_names_and_nothing_else():
     [
         ({"apha_deg": 1.0}, "did you mean 'alpha_deg'"),
         ({"gyro": {"azimut_deg": 1.0}}, r"\[spread.gyro\].*Did you mean 'azimuth_deg'"),
-        ({"gyro": {"source": "me"}}, "not known"),
-        ({"gyro": 1.0}, "gyro must be a table"),
-        ({"depth_m": -1}, "depth_m must be a number ≥ 0"),
-        ({"depth_m": "0.1"}, "depth_m must be a number ≥ 0"),
-        ({"depth_m": True}, "depth_m must be a number ≥ 0"),
-        ({"line_deg": float("nan")}, "line_deg must be a number ≥ 0"),
+        ({"gyro": 1.0}, "must be a section"),
+        ({"depth_m": -1}, "depth_m' must lie in 0"),
+        ({"depth_m": "0.1"}, "depth_m' must be a number"),
+        ({"depth_m": True}, "depth_m' must be a number"),
+        ({"line_deg": float("nan")}, "line_deg' must lie in 0"),
     ],
 )
 def test_a_wrong_section_is_refused_with_advice(section, message):
@@ -47,10 +48,10 @@ def test_a_wrong_section_is_refused_with_advice(section, message):
 
 
 def test_values_that_are_no_standard_deviations_are_refused():
-    with pytest.raises(ValueError, match="alpha_deg must be a number ≥ 0"):
+    with pytest.raises(ValueError, match="alpha_deg must lie in 0 to 180, not -1"):
         Sigmas(alpha_deg=-1.0)
-    with pytest.raises(ValueError, match="dip_bias_deg"):
-        Instrument(1.0, 1.0, 1.0, float("inf"))
+    with pytest.raises(ValueError, match="dip_bias_deg must lie in"):
+        Magnetic(1.0, 1.0, 1.0, float("inf"))
 
 
 def test_ellipsoids_hold_the_stated_share():

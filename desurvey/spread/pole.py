@@ -24,7 +24,7 @@ import numpy.typing as npt
 from desurvey import curvature
 from desurvey.spread.sigmas import Sigmas
 
-__all__ = ["line_sigma_deg", "pole_covariance", "pole_sigma_deg"]
+__all__ = ["line_sigma_deg", "plane_covariance", "pole_covariance", "pole_sigma_deg"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -69,6 +69,12 @@ def pole_covariance(
         matrix -= turned[:, :, None] * _roll_of_direction(tangent, upright, flat)[:, None, :]
         total += matrix @ direction @ matrix.transpose(0, 2, 1)
     return total
+
+
+def plane_covariance(normal: Floats, sigmas: Sigmas | None = None) -> Floats:
+    """Return the covariance of unit normals of planes logged as dip and dip direction, rad², shape (n, 3, 3)."""
+    sigmas = Sigmas() if sigmas is None else sigmas
+    return np.asarray(np.deg2rad(sigmas.plane_deg) ** 2 * (np.eye(3) - _dyads(normal)))
 
 
 def pole_sigma_deg(covariance: Floats) -> Floats:

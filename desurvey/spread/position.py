@@ -18,7 +18,7 @@ Each source is a running sum of three or six numbers a station, restarted at eac
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -79,8 +79,6 @@ class HoleSpread:
 
     traces: Traces
     sigmas: Sigmas
-    _arcs: curvature.Arcs
-    _length: Floats
     _carried: Bools
     _sums: _Stations
 
@@ -120,11 +118,11 @@ class HoleSpread:
         return PointSpread(_matrix(position), _matrix(direction))
 
     def _at(self, hole: Ints, depth: Floats) -> tuple[Floats, Floats]:
-        row = _station_above(self.traces, hole, depth)
+        row = self.traces.station_above(hole, depth)
         last = row == self.traces.offsets[hole + 1] - 1
         lower = np.where(last, row, row + 1)
-        arc = curvature.Arcs(self._arcs.dogleg[row], self._arcs.middle[row], self._arcs.across[row])
-        length = self._length[row]
+        arc = curvature.Arcs(*(part[row] for part in self.traces.arcs))
+        length = self.traces.length_below[row]
         fraction = (depth - self.traces.depth[row]) / length
         moved = [length[:, None] * part for part in self._ends(displacement_response(arc, fraction), row, lower, last)]
         turned = self._ends(direction_response(arc, fraction), row, lower, last)
@@ -201,10 +199,10 @@ def hole_spread(traces: Traces, sigmas: Sigmas | None = None, instrument: npt.Ar
     --------
     A hole 100 m straight down, known by two readings of 1° each:
 
-    >>> from desurvey.spread import Instrument
+    >>> from desurvey.spread import Unstated
     >>> from desurvey.traces import chained
     >>> hole = chained(["A"], [[0, 0, 0]], [100], [0, 2], np.array([0., 100]), np.zeros(2), np.full(2, -90.0))
-    >>> only = Instrument(1.0, 1.0, 0.0, 0.0)
+    >>> only = Unstated(1.0, 1.0, 0.0, 0.0)
     >>> nothing = dict.fromkeys(["depth_m", "depth_scale", "easting_m", "northing_m", "elevation_m"], 0.0)
     >>> spread = hole_spread(hole, Sigmas(unstated=only, **nothing))
     >>> np.sqrt(np.diagonal(spread.stations()[1])).round(3)
@@ -215,7 +213,8 @@ def hole_spread(traces: Traces, sigmas: Sigmas | None = None, instrument: npt.Ar
     code = np.full(stations, 2) if instrument is None else np.asarray(instrument, dtype=np.int64)
     if code.shape != (stations,):
         raise ValueError(f"instrument has shape {code.shape}, expected {(stations,)}")
-    arc, length, inside = _intervals(traces)
+    inside = np.ones(stations, dtype=bool)
+    inside[traces.offsets[1:] - 1] = False
     carried = np.zeros(stations, dtype=bool)
     start = traces.offsets[:-1]
     carried[start] = (code[start] == CARRIED) & inside[start]
@@ -229,24 +228,12 @@ def hole_spread(traces: Traces, sigmas: Sigmas | None = None, instrument: npt.Ar
         down=np.empty((2, stations, 3)),
         variance=np.empty((stations, 6)),
         drift=np.empty((len(bias), 2, stations, 3)),
-        chord=curvature.arc_displacement(arc, np.ones(stations)),
+        chord=curvature.arc_displacement(traces.arcs, np.ones(stations)),
     )
-    weight = np.where(inside, length, 0.0)
+    length = np.where(inside, traces.length_below, 0.0)
     for offsets in _blocks(traces.offsets):
-        _sum_block(sums, offsets, arc, weight, carried, sigmas.depth_m)
-    return HoleSpread(traces, sigmas, arc, length, carried, sums)
-
-
-def _intervals(traces: Traces) -> tuple[curvature.Arcs, Floats, Bools]:
-    """Return the arc and length of the interval below each station, and whether there is one.
-
-    Below the last station of a hole the arc is straight and 1 m long.
-    """
-    inside = np.ones(len(traces.depth), dtype=bool)
-    inside[traces.offsets[1:] - 1] = False
-    lower = np.where(inside[:, None], np.roll(traces.tangent, -1, axis=0), traces.tangent)
-    length = np.where(inside, np.roll(traces.depth, -1) - traces.depth, 1.0)
-    return curvature.arcs(traces.tangent, lower), length, inside
+        _sum_block(sums, offsets, traces.arcs, length, carried, sigmas.depth_m)
+    return HoleSpread(traces, sigmas, carried, sums)
 
 
 BLOCK = 20_000
@@ -261,13 +248,13 @@ def _blocks(offsets: Ints) -> list[Ints]:
 
 
 def _sum_block(
-    sums: _Stations, offsets: Ints, arcs: curvature.Arcs, weight: Floats, carried: Bools, depth_m: float
+    sums: _Stations, offsets: Ints, arcs: curvature.Arcs, lengths: Floats, carried: Bools, depth_m: float
 ) -> None:
     """Fill ``down``, ``variance`` and ``drift`` for the stations of a block of holes."""
     rows = slice(int(offsets[0]), int(offsets[-1]))
     offsets = offsets - rows.start
-    length, frame, bias = weight[rows, None], sums.frame[:, rows], sums.bias[:, :, rows]
-    arc = curvature.Arcs(arcs.dogleg[rows], arcs.middle[rows], arcs.across[rows])
+    length, frame, bias = lengths[rows, None], sums.frame[:, rows], sums.bias[:, :, rows]
+    arc = curvature.Arcs(*(part[rows] for part in arcs))
     upper, lower = displacement_response(arc, np.ones(len(length)))
     up = np.stack([length * upper(part) for part in frame])
     down = np.stack([np.roll(length * lower(np.roll(part, -1, axis=0)), 1, axis=0) for part in frame])
@@ -291,11 +278,10 @@ def _errors(tangent: Floats, sigmas: Sigmas, code: Ints) -> tuple[Floats, Floats
     azimuth, dip = curvature.angles(tangent)
     across = np.stack([np.cos(azimuth), -np.sin(azimuth), np.zeros(len(azimuth))], axis=-1)
     frame = np.stack([across, np.cross(tangent, across) * -1.0])
-    names = [item.name for item in fields(Sigmas) if item.name in INSTRUMENTS]
     table = np.deg2rad(
         [
             [tool.azimuth_deg, tool.dip_deg, tool.azimuth_bias_deg, tool.dip_bias_deg]
-            for tool in (getattr(sigmas, name) for name in names)
+            for tool in (getattr(sigmas, name) for name in INSTRUMENTS)
         ]
     )[code]
     flat = np.cos(dip)
@@ -323,14 +309,6 @@ def _sum_above(values: Floats, offsets: Ints) -> Floats:
     running = np.zeros_like(values)
     np.cumsum(values[:-1], axis=0, out=running[1:])
     return running - np.repeat(running[offsets[:-1]], np.diff(offsets), axis=0)
-
-
-def _station_above(traces: Traces, hole: Ints, depth: Floats) -> Ints:
-    """Return the row of the last station at or above each depth of its own hole."""
-    step = float(traces.depth.max(initial=0.0)) + 1.0
-    key = traces.depth + step * traces.station_hole
-    row = np.searchsorted(key, hole * step + np.minimum(depth, step - 0.5), side="right") - 1
-    return np.clip(row, traces.offsets[hole], traces.offsets[hole + 1] - 1)
 
 
 def _outer(vectors: Floats) -> Floats:

@@ -7,30 +7,34 @@ instrument. Nothing here is a specification of any tool: a project that knows be
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields
 from typing import Any
 
-from desurvey.problems import DataProblem, nearest
+from desurvey.project import options
 
-__all__ = ["INSTRUMENTS", "Instrument", "Sigmas", "sigmas_from"]
+__all__ = ["INSTRUMENTS", "Gyro", "Instrument", "Magnetic", "Sigmas", "Unstated", "sigmas_from"]
 
-COMMON = "common practice, no source"
-
-
-def _sigma(value: float, source: str = COMMON) -> Any:
-    return field(default=value, metadata={"source": source})
+PRACTICE = "common practice, no source"
 
 
-def _check_positive(values: Instrument | Sigmas) -> None:
+def _degrees(value: float, source: str = PRACTICE) -> Any:
+    return field(default=value, metadata={"low": 0.0, "high": 180.0, "source": source})
+
+
+def _metres(value: float, source: str = PRACTICE) -> Any:
+    return field(default=value, metadata={"low": 0.0, "high": 1e4, "source": source})
+
+
+def _check(values: Instrument | Sigmas) -> None:
     for item in fields(values):
-        value = getattr(values, item.name)
-        if isinstance(value, float) and not 0.0 <= value < float("inf"):
-            raise ValueError(f"{item.name} must be a number ≥ 0, not {value}")
+        high = item.metadata.get("high")
+        if high is not None and not 0.0 <= getattr(values, item.name) <= high:
+            raise ValueError(f"{item.name} must lie in 0 to {high:g}, not {getattr(values, item.name)}")
 
 
 @dataclass(frozen=True, slots=True)
 class Instrument:
-    """1-σ errors of the directions that a kind of survey instrument reads, degrees.
+    """1-σ errors of the directions that a kind of survey instrument reads.
 
     Attributes
     ----------
@@ -39,29 +43,56 @@ class Instrument:
     azimuth_bias_deg, dip_bias_deg : float
         Systematic: the same all the way down a hole, drawn anew for each hole (declination, reference azimuth, sag,
         misalignment). Taken as random these would understate the position error several times over.
-    source : str
-        Where the four values come from.
     """
 
     azimuth_deg: float
     dip_deg: float
     azimuth_bias_deg: float
     dip_bias_deg: float
-    source: str = COMMON
 
     def __post_init__(self) -> None:
         """Refuse values that are no standard deviations."""
-        _check_positive(self)
+        _check(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Magnetic(Instrument):
+    """Magnetic multishot: in all 0.35–1.0° in azimuth, 0.1–0.3° in dip."""
+
+    azimuth_deg: float = _degrees(0.5)
+    dip_deg: float = _degrees(0.2)
+    azimuth_bias_deg: float = _degrees(0.5)
+    dip_bias_deg: float = _degrees(0.1)
+
+
+@dataclass(frozen=True, slots=True)
+class Gyro(Instrument):
+    """Gyro: in all 0.5–1.0° in azimuth, most of it that of the reference, 0.05–0.1° in dip."""
+
+    azimuth_deg: float = _degrees(0.4)
+    dip_deg: float = _degrees(0.05)
+    azimuth_bias_deg: float = _degrees(0.5)
+    dip_bias_deg: float = _degrees(0.05)
+
+
+@dataclass(frozen=True, slots=True)
+class Unstated(Instrument):
+    """A survey row that doesn't say its instrument: the loose end of both kinds."""
+
+    azimuth_deg: float = _degrees(0.7)
+    dip_deg: float = _degrees(0.2)
+    azimuth_bias_deg: float = _degrees(0.7)
+    dip_bias_deg: float = _degrees(0.2)
 
 
 @dataclass(frozen=True, slots=True)
 class Sigmas:
-    """Every 1-σ error the program assumes, as one table.
+    """Every 1-σ error the program assumes, as one table; the source of each default is in its field's metadata.
 
     Attributes
     ----------
     magnetic, gyro, unstated : Instrument
-        Errors of survey readings by the ``instrument`` column; *unstated* where a survey row does not say.
+        Errors of survey readings, by the ``instrument`` column of the surveys.
     depth_m : float
         Random error of a depth along the hole (a survey station's, a logged structure's), metres.
     depth_scale : float
@@ -75,33 +106,30 @@ class Sigmas:
     tilt_deg : float
         Error with which the orientation tool senses the direction of gravity. It turns the line by
         tilt / cos(dip): little on a flat hole, without limit towards the vertical.
+    plane_deg : float
+        Error in any one direction of the pole of a plane that was logged as dip and dip direction.
     """
 
-    magnetic: Instrument = field(
-        default=Instrument(0.5, 0.2, 0.5, 0.1, "common practice, no source: within 0.35–1.0° and 0.1–0.3° in all"),
-        metadata={"source": COMMON},
+    magnetic: Magnetic = Magnetic()
+    gyro: Gyro = Gyro()
+    unstated: Unstated = Unstated()
+    depth_m: float = _metres(0.1)
+    depth_scale: float = field(
+        default=5.6e-4,
+        metadata={"low": 0.0, "high": 1.0, "source": "Williamson (2000), SPE 67616, drill pipe; from memory"},
     )
-    gyro: Instrument = field(
-        default=Instrument(0.4, 0.05, 0.5, 0.05, "common practice, no source: within 0.5–1.0° and 0.05–0.1° in all"),
-        metadata={"source": COMMON},
-    )
-    unstated: Instrument = field(
-        default=Instrument(0.7, 0.2, 0.7, 0.2, "common practice, no source: the looser end of the two others"),
-        metadata={"source": COMMON},
-    )
-    depth_m: float = _sigma(0.1)
-    depth_scale: float = _sigma(5.6e-4, "Williamson (2000), SPE 67616, drill-pipe depth; recalled from memory")
-    easting_m: float = _sigma(0.1)
-    northing_m: float = _sigma(0.1)
-    elevation_m: float = _sigma(0.1)
-    alpha_deg: float = _sigma(2.0)
-    beta_deg: float = _sigma(5.0)
-    line_deg: float = _sigma(5.0)
-    tilt_deg: float = _sigma(0.1)
+    easting_m: float = _metres(0.1)
+    northing_m: float = _metres(0.1)
+    elevation_m: float = _metres(0.1)
+    alpha_deg: float = _degrees(2.0)
+    beta_deg: float = _degrees(5.0)
+    line_deg: float = _degrees(5.0)
+    tilt_deg: float = _degrees(0.1)
+    plane_deg: float = _degrees(2.0)
 
     def __post_init__(self) -> None:
         """Refuse values that are no standard deviations."""
-        _check_positive(self)
+        _check(self)
 
 
 INSTRUMENTS = ("magnetic", "gyro", "unstated")
@@ -111,49 +139,14 @@ INSTRUMENTS = ("magnetic", "gyro", "unstated")
 def sigmas_from(section: Mapping[str, Any]) -> Sigmas:
     """Return the errors that a ``[spread]`` section of ``project.toml`` asks for, the defaults where it is silent.
 
-    Parameters
-    ----------
-    section : mapping
-        Names of :class:`Sigmas` to numbers, and ``magnetic``, ``gyro``, ``unstated`` to mappings of the names of
-        :class:`Instrument`.
-
     Raises
     ------
     DataProblem
-        For a name that isn't known, or a value that isn't a number ≥ 0.
+        For a name that means nothing or a value that is no standard deviation.
 
     Examples
     --------
     >>> sigmas_from({"alpha_deg": 3.0, "gyro": {"azimuth_deg": 0.2}}).gyro.azimuth_deg
     0.2
     """
-    known = [item.name for item in fields(Sigmas)]
-    changes: dict[str, Any] = {}
-    for name, value in section.items():
-        _check_name(name, known, "[spread]")
-        changes[name] = _instrument(name, value) if name in INSTRUMENTS else _number(name, value, "[spread]")
-    return replace(Sigmas(), **changes)
-
-
-def _instrument(name: str, values: object) -> Instrument:
-    place = f"[spread.{name}]"
-    if not isinstance(values, Mapping):
-        raise DataProblem(f"{name} must be a table", file="project.toml", column=place, value=values)
-    known = [item.name for item in fields(Instrument) if item.name != "source"]
-    for key in values:
-        _check_name(key, known, place)
-    numbers = {key: _number(key, value, place) for key, value in values.items()}
-    base: Instrument = getattr(Sigmas(), name)
-    return replace(base, source="project.toml", **numbers)
-
-
-def _check_name(name: str, known: list[str], place: str) -> None:
-    if name not in known:
-        hint = nearest(name, known) or f"known names: {', '.join(known)}"
-        raise DataProblem("this name is not known", file="project.toml", column=place, value=name, hint=hint)
-
-
-def _number(name: str, value: object, place: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0.0 <= value < float("inf"):
-        raise DataProblem(f"{name} must be a number ≥ 0", file="project.toml", column=place, value=value)
-    return float(value)
+    return options("spread", section, Sigmas)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from desurvey.orient import Oriented, oriented_frame
 from desurvey.project import Project
-from desurvey.spread.pole import pole_covariance, pole_sigma_deg
+from desurvey.spread.pole import plane_covariance, pole_covariance, pole_sigma_deg
 from desurvey.spread.position import HoleSpread, hole_spread
 from desurvey.spread.sigmas import INSTRUMENTS, sigmas_from
 from desurvey.traces import Traces, trace_frame
@@ -44,17 +44,12 @@ def project_spread(project: Project, traces: Traces) -> HoleSpread:
 
 
 def structure_spread(structures: Oriented, spread: HoleSpread) -> StructureSpread:
-    """Return how well positions and poles of structures are known.
-
-    Notes
-    -----
-    A surveyed dip and dip direction has no core angles: its pole is given the error of alpha in every direction.
-    """
+    """Return how well positions and poles of structures are known."""
     known = spread.at(structures.hole, structures.table["depth"].to_numpy(dtype=float))
     line = structures.table["line"].to_numpy(dtype=np.str_)
     pole = pole_covariance(structures.tangent, structures.normal, known.direction, spread.sigmas, line)
-    flat = np.eye(3) - structures.normal[:, :, None] * structures.normal[:, None, :]
-    pole = np.where(structures.surveyed[:, None, None], np.deg2rad(spread.sigmas.alpha_deg) ** 2 * flat, pole)
+    given = plane_covariance(structures.normal, spread.sigmas)
+    pole = np.where(structures.surveyed[:, None, None], given, pole)
     return StructureSpread(known.position, pole, pole_sigma_deg(pole))
 
 
