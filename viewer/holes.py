@@ -6,7 +6,7 @@ A *view* says where points of the ground are seen and whether they belong to the
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple, Protocol
+from typing import Any, Final, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -19,11 +19,23 @@ from matplotlib.patches import Patch
 from viewer import theme
 from viewer.drawing import HALO, Drawing, grouped
 from viewer.labels import points_in, without_overlap
-from viewer.layers import Bars, Content, Windows
+from viewer.layers import Bars, Content, Surface, Windows
 from viewer.sheet import SMALL_PT, text_size
-from viewer.slab import even_depths
+from viewer.slab import cut_mesh, even_depths
 
-__all__ = ["Key", "Seen", "View", "draw_bars", "draw_depths", "draw_traces", "draw_windows", "seen_holes"]
+__all__ = [
+    "Key",
+    "Seen",
+    "View",
+    "bar_colours",
+    "draw_bars",
+    "draw_depths",
+    "draw_surfaces",
+    "draw_traces",
+    "draw_windows",
+    "fault_colours",
+    "seen_holes",
+]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -36,6 +48,7 @@ BAR_WIDTH_PT: Final = 4.2
 WINDOW_WIDTH_PT: Final = 13.0
 TICK_MM: Final = 1.2
 TICK_SPACING_MM: Final = 5.0
+SURFACE_STYLE: Final[dict[str, Any]] = {"lw": 1.4, "zorder": 4}
 BAR_POINTS: Final = 9
 """Points along each bar: enough for an interval to bend with its hole."""
 
@@ -122,7 +135,16 @@ def directions(drawing: Drawing, content: Content, view: View, hole: Ints, depth
     return drawing.on_paper(here), np.stack([-along[:, 1], along[:, 0]], axis=1)
 
 
-def draw_depths(drawing: Drawing, content: Content, view: View, every: float | None, seen: Seen) -> float:
+def draw_depths(
+    drawing: Drawing,
+    content: Content,
+    view: View,
+    every: float | None,
+    seen: Seen,
+    *,
+    taken: Floats | None = None,
+    ends_only: bool = False,
+) -> float:
     """Draw depth ticks across the holes, with as many numbers as there is room for, and return their spacing.
 
     Parameters
@@ -133,6 +155,10 @@ def draw_depths(drawing: Drawing, content: Content, view: View, every: float | N
         Metres between ticks; a round length that leaves some 5 mm between them when None.
     seen : Seen
         The holes themselves, which the numbers keep clear of.
+    taken : (k, 4) array, optional
+        Boxes on the paper (mm) that other names stand in.
+    ends_only : bool
+        Number the ends of the holes only.
     """
     every = every or theme.nice_step(TICK_SPACING_MM * drawing.scale / 1000.0, parts=1)
     hole, depth = even_depths(content.traces, np.arange(len(content.traces.hole_ids)), every)
@@ -147,13 +173,16 @@ def draw_depths(drawing: Drawing, content: Content, view: View, every: float | N
     _, beside = directions(drawing, content, view, seen.hole, seen.depth)
     at = drawing.on_paper(seen.at)
     drawn = np.vstack([at, at + beside * BAR_MM])[np.tile(seen.inside, 2)]
-    _write_depths(drawing, (depth, depth >= content.traces.end[hole] - 1e-9), (here, across), drawn)
+    last = depth >= content.traces.end[hole] - 1e-9
+    numbered = last | (not ends_only)
+    ticks = (depth[numbered], last[numbered], here[numbered], across[numbered])
+    _write_depths(drawing, ticks, drawn, np.empty((0, 4)) if taken is None else taken)
     return every
 
 
-def _write_depths(drawing: Drawing, ticks: tuple[Floats, Bools], places: tuple[Floats, Floats], drawn: Floats) -> None:
+def _write_depths(drawing: Drawing, ticks: tuple[Floats, Bools, Floats, Floats], drawn: Floats, taken: Floats) -> None:
     """Write depths beside their ticks, those at the ends of holes first and below them."""
-    (depth, last), (here, across) = ticks, places
+    depth, last, here, across = ticks
     order = np.argsort(~last, kind="stable")
     texts = [grouped(round(value, 1)) for value in depth[order].tolist()]
     size = SMALL_PT - 1.0
@@ -166,7 +195,7 @@ def _write_depths(drawing: Drawing, ticks: tuple[Floats, Bools], places: tuple[F
     clear = last[order] | (points_in(centres - half, centres + half, drawn) == 0)
     clear &= np.all((centres - half > 0.3) & (centres + half < drawing.size - 0.3), axis=1)
     rows = np.flatnonzero(clear)
-    for i in rows[without_overlap(centres[rows], 2 * half[rows])].tolist():
+    for i in rows[without_overlap(centres[rows], 2 * half[rows], taken)].tolist():
         x, y = drawing.on_ground(centres[i]).tolist()
         weight = "bold" if last[order][i] else "normal"
         drawing.axes.text(
@@ -230,3 +259,43 @@ def draw_windows(drawing: Drawing, content: Content, view: View, windows: Window
     drawing.axes.add_collection(lines, autolim=False)
     names = sorted(set(windows.fault[drawn].tolist()))
     return [(Patch(fc=palette[name], ec="none", alpha=0.3), f"{name} expected (95 %)") for name in names]
+
+
+def fault_colours(content: Content) -> dict[str, str]:
+    """Return the colour of each fault, the same in every figure of a project."""
+    names = [surface.name for surface in content.surfaces]
+    return theme.class_colours(names + (content.windows.fault.tolist() if content.windows is not None else []))
+
+
+def draw_surfaces(drawing: Drawing, content: Content, view: View) -> Key:
+    """Draw the lines in which faults, surfaces and the ground meet the middle of the drawing; return their legend."""
+    palette = fault_colours(content)
+    looks: list[tuple[Surface, str, Any]] = [
+        (surface, palette[surface.name], (0, (6, 2))) for surface in content.surfaces
+    ]
+    if content.topography is not None:
+        looks.append((content.topography, theme.OKABE_ITO["bluish green"], "solid"))
+    key: Key = []
+    for surface, colour, dashes in looks:
+        lines = cut_mesh(view.seen(surface.vertices), surface.triangles)
+        if len(lines):
+            drawing.axes.add_collection(
+                LineCollection(list(lines), colors=colour, ls=dashes, label=surface.name, **SURFACE_STYLE),
+                autolim=False,
+            )
+            key.append((Line2D([], [], color=colour, ls=dashes, lw=1.4), surface.name))
+            if surface is not content.topography:
+                _name_line(drawing, lines.reshape(-1, 2), surface.name, colour)
+    return key
+
+
+def _name_line(drawing: Drawing, points: Floats, name: str, colour: str) -> None:
+    """Write a fault's name at the highest point of its line in the drawing."""
+    at = drawing.on_paper(points)
+    inside = np.all((at > 2.0) & (at < drawing.size - (6.0, 8.0)), axis=1)
+    if inside.any():
+        x, y = points[inside][np.argmax(points[inside, 1])].tolist()
+        drawing.axes.text(
+            x, y, f" {name}", fontsize=SMALL_PT + 1.5, fontweight="bold", color=colour, ha="left", va="bottom",
+            gid="fault name", path_effects=[HALO], zorder=7,
+        )  # fmt: skip

@@ -107,17 +107,20 @@ def placed(points: Floats, sizes: Floats, drawn: Floats, box: tuple[float, float
     return out
 
 
-def without_overlap(centres: Floats, sizes: Floats) -> Ints:
+def without_overlap(centres: Floats, sizes: Floats, taken: Floats | None = None) -> Ints:
     """Return the rows of the names that can be written where they are, first come first served.
 
     Parameters
     ----------
     centres, sizes : (n, 2) arrays
         Where they stand, and their widths and heights.
+    taken : (k, 4) array, optional
+        Boxes (left, bottom, right, top) that are taken already.
     """
     boxes = np.hstack([centres - sizes / 2, centres + sizes / 2])
+    taken = np.empty((0, 4)) if taken is None else taken
     kept: list[int] = []
-    for i in range(len(boxes)):
+    for i in np.flatnonzero(~_overlap(boxes, taken).any(axis=1)).tolist():
         if not _overlap(boxes[i : i + 1], boxes[kept]).any():
             kept.append(i)
     return np.asarray(kept, dtype=np.int64)

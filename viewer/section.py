@@ -10,7 +10,7 @@ ed. 2009, ch. 1, there with the angle from the strike). Only a section square to
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -22,9 +22,19 @@ from matplotlib.patches import Polygon
 from desurvey import orient
 from viewer import theme
 from viewer.drawing import HALO, Drawing, grid_values, grouped, name_axis, start_drawing
-from viewer.holes import Key, Seen, draw_bars, draw_depths, draw_traces, draw_windows, seen_holes
+from viewer.holes import (
+    Key,
+    Seen,
+    draw_bars,
+    draw_depths,
+    draw_surfaces,
+    draw_traces,
+    draw_windows,
+    fault_colours,
+    seen_holes,
+)
 from viewer.labels import spread
-from viewer.layers import Content, Structures, Surface
+from viewer.layers import Content, Structures
 from viewer.legend import draw_key, draw_north, draw_notes, draw_scale_bar
 from viewer.sheet import (
     SMALL_PT,
@@ -39,7 +49,7 @@ from viewer.sheet import (
     text_size,
     with_lines,
 )
-from viewer.slab import Slab, cut_mesh
+from viewer.slab import Slab
 
 __all__ = ["draw_section"]
 
@@ -54,7 +64,6 @@ KEY_PLAN_MM: Final = 34.0
 STRUCTURE_MM: Final = {"fault": 5.5}
 OTHER_STRUCTURE_MM: Final = 3.2
 """Lengths of apparent-dip ticks on the paper."""
-SURFACE_STYLE: Final[dict[str, Any]] = {"lw": 1.4, "zorder": 4}
 
 
 def draw_section(
@@ -159,9 +168,9 @@ def _draw_content(drawing: Drawing, content: Content, slab: Slab, seen: Seen) ->
     if content.structures is not None:
         more, said = _draw_structures(drawing, content.structures, slab)
         key, notes = key + more, notes + said
-    key += _draw_surfaces(drawing, content, slab)
+    key += draw_surfaces(drawing, content, slab)
     if content.windows is not None:
-        key += draw_windows(drawing, content, slab, content.windows, _fault_colours(content))
+        key += draw_windows(drawing, content, slab, content.windows, fault_colours(content))
     if content.bars is not None:
         key += draw_bars(drawing, content, slab, content.bars)
     return key, [*notes, *content.absent]
@@ -196,45 +205,6 @@ def _draw_structures(drawing: Drawing, structures: Structures, slab: Slab) -> tu
     if np.any(inside & ~shown):
         notes.append(_count(int((inside & ~shown).sum()), "structure") + " parallel to the section, not drawn")
     return key, notes
-
-
-def _fault_colours(content: Content) -> dict[str, str]:
-    names = [surface.name for surface in content.surfaces]
-    return theme.class_colours(names + (content.windows.fault.tolist() if content.windows is not None else []))
-
-
-def _draw_surfaces(drawing: Drawing, content: Content, slab: Slab) -> Key:
-    """Draw the lines in which faults, surfaces and the ground meet the section's middle plane."""
-    palette = _fault_colours(content)
-    looks: list[tuple[Surface, str, Any]] = [
-        (surface, palette[surface.name], (0, (6, 2))) for surface in content.surfaces
-    ]
-    if content.topography is not None:
-        looks.append((content.topography, theme.OKABE_ITO["bluish green"], "solid"))
-    key: Key = []
-    for surface, colour, dashes in looks:
-        lines = cut_mesh(slab.seen(surface.vertices), surface.triangles)
-        if len(lines):
-            drawing.axes.add_collection(
-                LineCollection(list(lines), colors=colour, ls=dashes, label=surface.name, **SURFACE_STYLE),
-                autolim=False,
-            )
-            key.append((Line2D([], [], color=colour, ls=dashes, lw=1.4), surface.name))
-            if surface is not content.topography:
-                _name_line(drawing, lines.reshape(-1, 2), surface.name, colour)
-    return key
-
-
-def _name_line(drawing: Drawing, points: Floats, name: str, colour: str) -> None:
-    """Write a fault's name at the highest point of its line in the drawing."""
-    at = drawing.on_paper(points)
-    inside = np.all((at > 2.0) & (at < drawing.size - (6.0, 8.0)), axis=1)
-    if inside.any():
-        x, y = points[inside][np.argmax(points[inside, 1])].tolist()
-        drawing.axes.text(
-            x, y, f" {name}", fontsize=SMALL_PT + 1.5, fontweight="bold", color=colour, ha="left", va="bottom",
-            gid="fault name", path_effects=[HALO], zorder=7,
-        )  # fmt: skip
 
 
 def _draw_names(drawing: Drawing, content: Content, seen: Seen) -> list[str]:
