@@ -34,8 +34,9 @@ def nearest(word: str, known: Iterable[str]) -> str:
     >>> nearest("declinaton", ["crs", "declination"])
     "did you mean 'declination'?"
     """
-    match = difflib.get_close_matches(word.lower(), list(known), n=1, cutoff=0.6)
-    return f"did you mean '{match[0]}'?" if match else ""
+    by_lower_case = {name.lower(): name for name in known}
+    match = difflib.get_close_matches(word.lower(), list(by_lower_case), n=1, cutoff=0.6)
+    return f"did you mean '{by_lower_case[match[0]]}'?" if match else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 
 from desurvey.problems import DataProblem
-from viewer.commands import engine
+from viewer.commands import engine, figures
 from viewer.commands.shared import say
 
 __all__ = ["app", "main"]
@@ -52,6 +52,7 @@ def lowside(
 
 
 engine.add_to(app)
+figures.add_to(app)
 
 
 def main() -> None:

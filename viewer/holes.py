@@ -144,8 +144,8 @@ def draw_depths(
     *,
     taken: Floats | None = None,
     ends_only: bool = False,
-) -> float:
-    """Draw depth ticks across the holes, with as many numbers as there is room for, and return their spacing.
+) -> tuple[float, Floats]:
+    """Draw depth ticks across the holes, with as many numbers as there is room for.
 
     Parameters
     ----------
@@ -159,6 +159,13 @@ def draw_depths(
         Boxes on the paper (mm) that other names stand in.
     ends_only : bool
         Number the ends of the holes only.
+
+    Returns
+    -------
+    float
+        Metres between ticks.
+    (m, 4) array
+        The boxes taken, those of the numbers included.
     """
     every = every or theme.nice_step(TICK_SPACING_MM * drawing.scale / 1000.0, parts=1)
     hole, depth = even_depths(content.traces, np.arange(len(content.traces.hole_ids)), every)
@@ -176,12 +183,14 @@ def draw_depths(
     last = depth >= content.traces.end[hole] - 1e-9
     numbered = last | (not ends_only)
     ticks = (depth[numbered], last[numbered], here[numbered], across[numbered])
-    _write_depths(drawing, ticks, drawn, np.empty((0, 4)) if taken is None else taken)
-    return every
+    taken = np.empty((0, 4)) if taken is None else taken
+    return every, np.vstack([taken, _write_depths(drawing, ticks, drawn, taken)])
 
 
-def _write_depths(drawing: Drawing, ticks: tuple[Floats, Bools, Floats, Floats], drawn: Floats, taken: Floats) -> None:
-    """Write depths beside their ticks, those at the ends of holes first and below them."""
+def _write_depths(
+    drawing: Drawing, ticks: tuple[Floats, Bools, Floats, Floats], drawn: Floats, taken: Floats
+) -> Floats:
+    """Write depths beside their ticks, those at the ends of holes first and below them; return their boxes."""
     depth, last, here, across = ticks
     order = np.argsort(~last, kind="stable")
     texts = [grouped(round(value, 1)) for value in depth[order].tolist()]
@@ -195,13 +204,15 @@ def _write_depths(drawing: Drawing, ticks: tuple[Floats, Bools, Floats, Floats],
     clear = last[order] | (points_in(centres - half, centres + half, drawn) == 0)
     clear &= np.all((centres - half > 0.3) & (centres + half < drawing.size - 0.3), axis=1)
     rows = np.flatnonzero(clear)
-    for i in rows[without_overlap(centres[rows], 2 * half[rows], taken)].tolist():
+    kept = rows[without_overlap(centres[rows], 2 * half[rows], taken)]
+    for i in kept.tolist():
         x, y = drawing.on_ground(centres[i]).tolist()
         weight = "bold" if last[order][i] else "normal"
         drawing.axes.text(
             x, y, texts[i], fontsize=size, ha="center", va="center", color=theme.LIGHT.quiet, weight=weight,
             gid="depth", path_effects=[HALO], zorder=6,
         )  # fmt: skip
+    return np.hstack([centres - half, centres + half])[kept]
 
 
 def draw_bars(drawing: Drawing, content: Content, view: View, bars: Bars) -> Key:

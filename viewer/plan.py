@@ -105,7 +105,7 @@ def draw_plan(
         _draw_grid(drawing)
         taken, left_out = _draw_names(drawing, content, seen)
         everything = level.elevation is None
-        every = draw_depths(drawing, content, level, every, seen, taken=taken, ends_only=everything)
+        every, taken = draw_depths(drawing, content, level, every, seen, taken=taken, ends_only=everything)
         key, notes = _draw_content(drawing, content, level, seen, taken)
         notes = [f"Depth ticks every {every:g} m", "North is grid north", *notes, *left_out, *content.absent]
         top = sheet.side.get_ylim()[1]

@@ -101,7 +101,7 @@ def draw_section(
         _draw_grid(drawing, slab)
         key, notes = _draw_content(drawing, content, slab, seen)
         left_out = _draw_names(drawing, content, seen)
-        every = draw_depths(drawing, content, slab, every, seen)
+        every, _ = draw_depths(drawing, content, slab, every, seen)
         _draw_side(sheet, drawing, (content, slab), key, [f"Depth ticks every {every:g} m", *notes, *left_out])
         _draw_block(sheet, drawing, content, slab)
     return sheet.figure

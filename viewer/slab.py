@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from desurvey.problems import DataProblem
+from desurvey.problems import DataProblem, nearest
 from desurvey.traces import Traces
 
-__all__ = ["Slab", "along_line", "cut_mesh", "even_depths", "through_holes"]
+__all__ = ["Slab", "along_line", "cut_mesh", "even_depths", "slab_of", "through_holes"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -70,6 +70,30 @@ class Slab:
         if self.extent is not None:
             inside &= (seen[..., 0] >= self.extent[0]) & (seen[..., 0] <= self.extent[1])
         return np.asarray(inside, dtype=np.bool_)
+
+
+def slab_of(traces: Traces, holes: str, line: str, thickness: float) -> Slab:
+    """Return the slab that a person asks for, by holes ("TH-01,TH-02") or by a line ("E,N,E,N").
+
+    Raises
+    ------
+    DataProblem
+        When neither or both are given, a hole is unknown, or the line isn't four numbers.
+    """
+    if bool(holes) == bool(line):
+        raise DataProblem("a section needs either holes or a line", hint="give --holes A,B,… or --line E,N,E,N")
+    if line:
+        try:
+            east, north, other_east, other_north = (float(word) for word in line.split(","))
+        except ValueError as problem:
+            raise DataProblem("a section line is four numbers, E,N,E,N", value=line) from problem
+        return along_line((east, north), (other_east, other_north), thickness)
+    names = [name.strip() for name in holes.split(",")]
+    index = traces.index(names)
+    for name, hole in zip(names, index.tolist(), strict=True):
+        if hole < 0:
+            raise DataProblem("there is no such hole", value=name, hint=nearest(name, traces.hole_ids.tolist()))
+    return through_holes(traces, index, thickness)
 
 
 def along_line(start: tuple[float, float], end: tuple[float, float], thickness: float) -> Slab:

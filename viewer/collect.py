@@ -1,0 +1,209 @@
+"""A loaded project and its results → what figures draw (:class:`viewer.layers.Content`)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from desurvey import orient
+from desurvey.orient import Oriented
+from desurvey.problems import DataProblem, nearest
+from desurvey.project import Project
+from desurvey.traces import Traces
+from viewer.layers import Bars, Content, Structures, Surface, Windows
+from viewer.sheet import Title
+
+__all__ = ["Answers", "bars_of", "content_of", "convention", "read_answers", "structures_of"]
+
+Floats = npt.NDArray[np.float64]
+
+SHEET_MARGIN = 0.15
+"""Share of a fault's size by which its sheet is drawn beyond its outermost picks."""
+SHEET_LEAST = 10.0
+"""Metres by which it is drawn beyond them at least."""
+
+
+NEEDED = {
+    "faults": ["fault_id", "dip", "dip_direction", "easting", "northing", "elevation"],
+    "picks": ["hole_id", "depth", "fault_id"],
+    "windows": ["fault_id", "hole_id", "depth_from", "depth_to", "status"],
+}
+"""The line-up's tables and the columns of theirs that figures use."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answers:
+    """The line-up's tables, as ``lowside lineup`` writes them (DESIGN.md section 6)."""
+
+    faults: pd.DataFrame
+    picks: pd.DataFrame
+    windows: pd.DataFrame
+
+
+def content_of(
+    project: Project,
+    traces: Traces,
+    structures: Oriented,
+    *,
+    heading: str,
+    bars: str | None = None,
+    answers: Answers | None = None,
+) -> Content:
+    """Return all that a figure of a project can draw.
+
+    Parameters
+    ----------
+    project, traces, structures
+        As loaded, desurveyed and oriented.
+    heading : str
+        What the figure shows, for its title block.
+    bars : str, optional
+        Intervals to draw as coloured bars: ``TABLE`` or ``TABLE.COLUMN``.
+    answers : Answers, optional
+        The line-up's tables.
+    """
+    planned = project.collars.set_index("hole_id")["status"].reindex(traces.hole_ids.tolist()) == "planned"
+    absent = []
+    if not structures.usable.all():
+        absent.append(f"{int((~structures.usable).sum())} structures have no orientation, not drawn")
+    without = len(project.collars) - len(traces.hole_ids)
+    if without:
+        absent.append(f"{without} holes can't be placed: see lowside check")
+    content = Content(
+        traces=traces,
+        planned=planned.to_numpy(dtype=bool),
+        title=Title(project.name, heading, project.settings.frame.crs, convention(project)),
+        structures=structures_of(structures) if structures.usable.any() else None,
+        bars=bars_of(project, traces, bars) if bars else None,
+        absent=tuple(absent),
+    )
+    return content if answers is None else _with_answers(content, answers)
+
+
+def read_answers(folder: Path) -> Answers:
+    """Read the tables that ``lowside lineup`` has written into a folder.
+
+    Raises
+    ------
+    DataProblem
+        When one of them isn't there or lacks a column that a figure needs.
+    """
+    return Answers(*(_read(folder / f"{name}.csv", columns) for name, columns in NEEDED.items()))
+
+
+def _read(path: Path, columns: list[str]) -> pd.DataFrame:
+    try:
+        frame = pd.read_csv(path, dtype={"fault_id": str, "hole_id": str, "structure_id": str})
+    except (OSError, ValueError) as problem:
+        hint = "write it with lowside lineup"
+        raise DataProblem("the line-up's table can't be read", file=str(path), hint=hint) from problem
+    for column in columns:
+        if column not in frame.columns:
+            raise DataProblem("the line-up's table lacks a column", file=str(path), column=column)
+    return frame
+
+
+def convention(project: Project) -> str:
+    """Return the conventions under which a project was read, in a sentence for the reader of a figure."""
+    frame, line = project.settings.frame, project.settings.core.line
+    side = {"low": "the low side", "high": "the high side", "north": "grid north", None: "what each row says"}[line]
+    return (
+        f"Directions from grid north (surveys given from {frame.north} north unless a row says otherwise). "
+        f"Orientation line marks {side}; beta clockwise from it, looking down the hole, to the down-hole end"
+    )
+
+
+def structures_of(structures: Oriented) -> Structures:
+    """Return the planes that have an orientation."""
+    use = structures.usable
+    dip, direction = orient.dip_of_plane(structures.normal[use])
+    depth = structures.table["depth"].to_numpy(dtype=float)[use]
+    kind = structures.table["kind"].fillna("").to_numpy(dtype=np.str_)[use]
+    return Structures(structures.hole[use], depth, structures.position[use], dip, direction, kind)
+
+
+def bars_of(project: Project, traces: Traces, name: str) -> Bars:
+    """Return the intervals of one column.
+
+    Parameters
+    ----------
+    project, traces
+        As loaded and desurveyed.
+    name : str
+        ``TABLE`` (its first column of text, or else of numbers) or ``TABLE.COLUMN``.
+
+    Raises
+    ------
+    DataProblem
+        When the project has no such table or column.
+    """
+    table, _, column = name.partition(".")
+    if table not in project.intervals:
+        known = sorted(project.intervals)
+        hint = nearest(table, known) or (f"there are {', '.join(known)}" if known else "name one in project.toml")
+        raise DataProblem("there is no such table of intervals", value=table, hint=hint)
+    frame = project.intervals[table]
+    own = [str(c) for c in frame.columns if c not in {"hole_id", "depth_from", "depth_to", "row"}]
+    text = [c for c in own if _numbers(frame[c]) is None]
+    column = column or next(iter(text or own), "")
+    if column not in own:
+        hint = nearest(column, own) or f"there are {', '.join(own) or 'none'}"
+        raise DataProblem("the table of intervals has no such column", file=table, value=column, hint=hint)
+    hole = traces.index(frame["hole_id"].to_numpy(dtype=np.str_))
+    top, bottom = (frame[name].to_numpy(dtype=float) for name in ("depth_from", "depth_to"))
+    use = (hole >= 0) & (bottom > top) & (top >= 0)
+    numbers = _numbers(frame[column])
+    values = frame[column].fillna("").astype(str).to_numpy(dtype=np.str_) if numbers is None else numbers
+    return Bars(column, hole[use], top[use], bottom[use], values[use])
+
+
+def _numbers(column: pd.Series) -> Floats | None:
+    """Return a column as numbers, None when anything in it is not one."""
+    given = column.where(column.notna() & (column.astype(str) != ""))
+    numbers = pd.to_numeric(given, errors="coerce").to_numpy(dtype=float)
+    return None if np.any(np.isnan(numbers) & given.notna().to_numpy()) or given.isna().all() else numbers
+
+
+def _with_answers(content: Content, answers: Answers) -> Content:
+    """Return the content with the faults and windows of the line-up."""
+    windows = answers.windows[answers.windows["status"].isin(["logged", "not_logged", "not_drilled", "planned"])]
+    hole = content.traces.index(windows["hole_id"].to_numpy(dtype=np.str_))
+    ends = [windows[name].to_numpy(dtype=float) for name in ("depth_from", "depth_to")]
+    use = (hole >= 0) & np.isfinite(ends[0]) & np.isfinite(ends[1])
+    fault = windows["fault_id"].to_numpy(dtype=np.str_)
+    return replace(
+        content,
+        windows=Windows(fault[use], hole[use], ends[0][use], ends[1][use]),
+        surfaces=tuple(_sheets(content, answers)),
+    )
+
+
+def _sheets(content: Content, answers: Answers) -> list[Surface]:
+    """Return each fault as a rectangle of its mean plane, a little larger than its outermost picks."""
+    picks = answers.picks
+    hole, depth = picks["hole_id"].to_numpy(dtype=np.str_), picks["depth"].to_numpy(dtype=float)
+    position = content.traces.at(hole, depth).position
+    normals = orient.vector_of_plane(answers.faults["dip"], answers.faults["dip_direction"])
+    centres = answers.faults[["easting", "northing", "elevation"]].to_numpy(dtype=float)
+    sheets = []
+    for name, centre, normal in zip(answers.faults["fault_id"].astype(str), centres, normals, strict=True):
+        own = position[(picks["fault_id"].astype(str) == name).to_numpy() & np.isfinite(position[:, 0])]
+        if len(own):
+            sheets.append(_rectangle(name, centre, normal, own))
+    return sheets
+
+
+def _rectangle(name: str, centre: Floats, normal: Floats, members: Floats) -> Surface:
+    strike = np.cross([0.0, 0.0, 1.0], normal)
+    strike = strike / np.linalg.norm(strike) if np.linalg.norm(strike) > 1e-9 else np.array([1.0, 0.0, 0.0])
+    axes = np.stack([strike, np.cross(normal, strike)])
+    within = (members - centre) @ axes.T
+    low, high = within.min(axis=0), within.max(axis=0)
+    margin = np.maximum(SHEET_MARGIN * (high - low), SHEET_LEAST)
+    low, high = low - margin, high + margin
+    corners = np.array([[low[0], low[1]], [high[0], low[1]], [high[0], high[1]], [low[0], high[1]]])
+    return Surface(name, centre + corners @ axes, np.array([[0, 1, 2], [0, 2, 3]]))

@@ -1,0 +1,144 @@
+"""Figures on paper: ``section`` and ``plan``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from viewer.commands.shared import Out, ProjectFolder, finish, say, traced, working
+
+if TYPE_CHECKING:
+    from desurvey.orient import Oriented
+    from desurvey.project import Project
+    from desurvey.traces import Traces
+    from viewer.collect import Answers
+
+__all__ = ["add_to"]
+
+Paper = Annotated[Literal["A4", "A3"], typer.Option("--paper", help="Size of the sheet.")]
+Portrait = Annotated[bool, typer.Option("--portrait", help="Stand the sheet upright.")]
+Scale = Annotated[
+    float | None, typer.Option("--scale", metavar="N", help="Scale 1:N; the largest round one that fits by default.")
+]
+Ticks = Annotated[float | None, typer.Option("--ticks", metavar="M", help="A depth tick every M metres.")]
+Colour = Annotated[
+    str | None,
+    typer.Option("--colour", metavar="TABLE[.COLUMN]", help="Intervals to draw as coloured bars beside the holes."),
+]
+Lineup = Annotated[
+    Path | None,
+    typer.Option("--lineup", metavar="DIR", help="Folder that lowside lineup has written: draws faults and windows."),
+]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands of this module to the application."""
+    for command in (section, plan):
+        app.command()(command)
+
+
+def section(
+    project: ProjectFolder,
+    out: Out,
+    holes: Annotated[
+        str, typer.Option("--holes", metavar="A,B,…", help="Cut through these holes as well as one plane can.")
+    ] = "",
+    line: Annotated[
+        str, typer.Option("--line", metavar="E,N,E,N", help="Cut along this line, from its left to its right end.")
+    ] = "",
+    thickness: Annotated[
+        float, typer.Option("--thickness", metavar="M", help="Show what lies within half of this on either side.")
+    ] = 50.0,
+    exaggeration: Annotated[float, typer.Option("--exaggeration", metavar="X", help="Vertical exaggeration.")] = 1.0,
+    scale: Scale = None,
+    ticks: Ticks = None,
+    colour: Colour = None,
+    lineup: Lineup = None,
+    paper: Paper = "A4",
+    portrait: Portrait = False,
+) -> None:
+    """Draw a vertical section as PDF, SVG or PNG, at a true scale.
+
+    Structures show at their apparent dip, which is the true dip only where the section is square to strike.
+    """
+    from viewer.collect import content_of
+    from viewer.section import draw_section
+    from viewer.sheet import save
+    from viewer.slab import slab_of
+
+    data, traces, structures = _oriented(project)
+    slab = slab_of(traces, holes, line, thickness)
+    with working("Drawing"):
+        content = content_of(
+            data, traces, structures, heading=f"Section {holes or line}", bars=colour, answers=_answers(lineup)
+        )
+        figure = draw_section(
+            content,
+            slab,
+            paper=paper,
+            orientation="portrait" if portrait else "landscape",
+            scale=scale,
+            exaggeration=exaggeration,
+            every=ticks,
+        )
+        save(figure, out)
+    say(f"Section written to {out}")
+    finish(data.findings)
+
+
+def plan(
+    project: ProjectFolder,
+    out: Out,
+    elevation: Annotated[
+        float | None,
+        typer.Option("--elevation", metavar="M", help="Level to cut at; without it, all seen from above."),
+    ] = None,
+    thickness: Annotated[
+        float, typer.Option("--thickness", metavar="M", help="Show what lies within half of this above and below.")
+    ] = 20.0,
+    scale: Scale = None,
+    ticks: Ticks = None,
+    colour: Colour = None,
+    lineup: Lineup = None,
+    paper: Paper = "A4",
+    portrait: Portrait = False,
+) -> None:
+    """Draw a plan as PDF, SVG or PNG, at a true scale, with strike and dip of the structures."""
+    from viewer.collect import content_of
+    from viewer.plan import Level, draw_plan
+    from viewer.sheet import save
+
+    data, traces, structures = _oriented(project)
+    with working("Drawing"):
+        heading = "Plan of collars and holes" if elevation is None else f"Plan at {elevation:g} m"
+        content = content_of(data, traces, structures, heading=heading, bars=colour, answers=_answers(lineup))
+        figure = draw_plan(
+            content,
+            Level(elevation, thickness),
+            paper=paper,
+            orientation="portrait" if portrait else "landscape",
+            scale=scale,
+            every=ticks,
+        )
+        save(figure, out)
+    say(f"Plan written to {out}")
+    finish(data.findings)
+
+
+def _oriented(project: Path) -> tuple[Project, Traces, Oriented]:
+    """Return a project, its holes in space and its structures in true orientation."""
+    from desurvey.orient import oriented
+
+    data, traces = traced(project)
+    data.require("structures", "runs")
+    with working("Orienting"):
+        return data, traces, oriented(data, traces)
+
+
+def _answers(folder: Path | None) -> Answers | None:
+    """Return the line-up's tables from the folder that it wrote."""
+    from viewer.collect import read_answers
+
+    return None if folder is None else read_answers(folder)
