@@ -1,0 +1,101 @@
+"""The shape of the code, held by the code: which module may import which, and what lies at the top level."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+FLOW = (
+    "problems",
+    "tables",
+    "north",
+    "project",
+    "curvature",
+    "traces",
+    "orient",
+    "sphere",
+    "spread",
+    "runs",
+    "checks",
+    "suspects",
+    "lineup",
+    "surface",
+    "aim",
+    "exchange",
+)
+"""A module of the engine imports only what stands before it (DESIGN.md section 7)."""
+
+GRAPHICS = {"pyvista", "vtk", "vtkmodules", "matplotlib", "trame", "rich", "typer", "viewer"}
+
+TOP_LEVEL = {
+    "README.md",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "CHANGELOG.md",
+    "pyproject.toml",
+    "desurvey",
+    "viewer",
+    "tests",
+    "demo_project",
+}
+
+
+def imports(path):
+    """Return the dotted names that a file imports, at its top and inside its functions."""
+    names = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return names
+
+
+def engine_files():
+    return sorted((ROOT / "desurvey").rglob("*.py"))
+
+
+def module_of(path):
+    return path.relative_to(ROOT / "desurvey").parts[0].removesuffix(".py")
+
+
+@pytest.mark.parametrize("path", engine_files(), ids=lambda path: str(path.relative_to(ROOT)))
+def test_the_engine_flows_one_way(path):
+    module = module_of(path)
+    if module == "__init__":
+        return
+    assert module in FLOW, f"{module} has no place in the flow"
+    allowed = {*FLOW[: FLOW.index(module)], module}
+    for name in imports(path):
+        parts = name.split(".")
+        assert parts[0] not in GRAPHICS, f"the engine must not import {parts[0]}"
+        if parts[0] == "desurvey" and len(parts) > 1:
+            assert parts[1] in allowed, f"{module} must not import {parts[1]}"
+
+
+def test_the_top_level_holds_what_it_should_and_nothing_else():
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    top = {line.split("/")[0].strip('"') for line in listed.splitlines()}
+    assert {name for name in top if not name.startswith(".")} == TOP_LEVEL
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["check", "demo_project"], ["trace", "--help"]])
+def test_the_command_starts_without_graphics(arguments):
+    program = (
+        "import sys\n"
+        "from viewer.cli import main\n"
+        "sys.argv = ['lowside', *sys.argv[1:]]\n"
+        "try:\n    main()\nexcept SystemExit:\n    pass\n"
+        "heavy = sorted({'vtk', 'vtkmodules', 'pyvista', 'matplotlib', 'trame'} & set(sys.modules))\n"
+        "print('loaded', heavy)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, *arguments], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-1] == "loaded []", done.stdout + done.stderr
