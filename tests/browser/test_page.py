@@ -1,0 +1,104 @@
+"""The offline page in Chromium with the network off: north and up can be told, and a click names the disc."""
+
+import io
+
+import numpy as np
+import pytest
+import pyvista as pv
+from PIL import Image
+
+from desurvey import orient, traces
+from desurvey.project import load_project
+from tests.benches import fan, written
+from tests.browser.chromium import chromium, listened, needs_chromium
+from viewer import page, scene
+from viewer.scene.discs import first_disc
+
+pytestmark = [pytest.mark.browser, needs_chromium]
+
+SIZE = (1200, 800)
+
+
+def made(folder):
+    project = load_project(folder)
+    holes = traces.build(project)
+    return scene.build(project, holes, orient.oriented(project, holes))
+
+
+@pytest.fixture
+def open_page(tmp_path):
+    """Give a function that writes a scene as a page and opens it with the network off."""
+    with chromium() as browser:
+
+        def show(shown):
+            context = browser.new_context(viewport={"width": SIZE[0], "height": SIZE[1]}, offline=True)
+            tab = context.new_page()
+            heard = listened(tab)
+            tab.goto(page.page(shown, tmp_path / "page.html").as_uri())
+            tab.wait_for_selector("body[data-drawn]")
+            return tab, heard
+
+        yield show
+
+
+def lines_of_sight(shown, points):
+    """Return pixels (from the top left) of points and the lines of sight there, as PyVista's camera has them."""
+    plotter = pv.Plotter(off_screen=True, window_size=list(SIZE))
+    scene.look_at(plotter, shown, scene.view_azimuth(shown))
+    matrix = plotter.camera.GetCompositeProjectionTransformMatrix(SIZE[0] / SIZE[1], -1, 1)
+    eye = np.array(plotter.camera.position)
+    plotter.close()
+    full = np.array([[matrix.GetElement(i, j) for j in range(4)] for i in range(4)])
+    clip = np.column_stack([points, np.ones(len(points))]) @ full.T
+    view = clip[:, :2] / clip[:, 3:]
+    return (view * [1, -1] + 1) / 2 * SIZE, eye
+
+
+def colours(tab):
+    with Image.open(io.BytesIO(tab.screenshot())) as image:
+        return np.asarray(image.convert("RGB")).astype(int)
+
+
+def near(picture, rgb, within=40):
+    return int((np.abs(picture - rgb).max(axis=2) < within).sum())
+
+
+def test_page_draws_and_says_where_is_what(tmp_path, open_page):
+    tab, heard = open_page(made(written(tmp_path / "bench")))
+    assert heard == {"requests": [tab.url], "errors": []}
+    assert near(colours(tab), (213, 94, 0)) > 30  # the fault
+    shown = tab.locator("#labels span:visible").all_inner_texts()
+    assert {"N", "B-1", "300 m", "20 m", "Easting (m)"} <= set(shown)
+    assert set(tab.locator("#directions text").all_text_contents()) == {"E", "N", "Up"}
+    assert tab.locator("#legend li").count() >= 6
+
+
+def test_north_is_up_in_plan(tmp_path, open_page):
+    tab, _ = open_page(made(written(tmp_path / "bench")))
+    tab.keyboard.press("p")
+    tab.wait_for_timeout(300)
+    arm = tab.locator("#directions line.north")
+    assert float(arm.get_attribute("y2")) == pytest.approx(-34, abs=0.1)
+    assert float(arm.get_attribute("x2")) == pytest.approx(0, abs=0.1)
+
+
+def test_a_click_names_the_disc_that_is_there(tmp_path, open_page):
+    """Clicked pixels come from PyVista's camera and the expected disc from the engine's side of the program."""
+    shown = made(written(tmp_path / "fan", fan(30)))
+    tab, heard = open_page(shown)
+    chosen = np.arange(0, shown.discs.mesh.n_cells, 3)
+    pixel, eye = lines_of_sight(shown, shown.discs.centre[chosen])
+    clicked = 0
+    for disc, (x, y) in zip(chosen, pixel, strict=True):
+        centre, normal, radius = shown.discs.centre, shown.discs.normal, shown.discs.radius
+        expected, _ = first_disc(centre, normal, radius, eye, centre[disc] - eye)
+        facing = abs(normal[expected] @ (centre[disc] - eye)) / np.linalg.norm(centre[disc] - eye)
+        if facing < 0.2 or tab.evaluate("([x, y]) => document.elementFromPoint(x, y).id", [x, y]) != "space":
+            continue  # too thin to hit, or under the legend
+        tab.mouse.click(x, y)
+        assert tab.locator("#card").inner_text().split("source\t")[1].startswith(shown.discs.table["source"][expected])
+        clicked += 1
+    assert clicked >= 12
+    tab.keyboard.press("Escape")
+    assert tab.locator("#card").is_hidden()
+    assert heard["errors"] == []

@@ -1,0 +1,234 @@
+"""A scene: engine results turned into meshes, labels and a legend, with no window and no state."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyvista as pv
+
+from desurvey import orient
+from desurvey.orient import Oriented
+from desurvey.project import Project
+from desurvey.traces import Traces
+from viewer import theme
+from viewer.scene import values
+from viewer.scene.colouring import Block, Coloured, Entry, coloured, rgb
+from viewer.scene.discs import disc_mesh
+from viewer.scene.floor import Labels
+from viewer.scene.frame import Frame, framed
+from viewer.scene.holes import Pieces, dashes, lines, pieces, segments
+
+__all__ = ["Discs", "Scene", "build"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+LARGE_KINDS = frozenset({"fault", "dyke"})
+"""Kinds whose discs are drawn larger: there are few of them and one looks for them first."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Discs:
+    """The structures that have an orientation.
+
+    Attributes
+    ----------
+    index : (n,) int array
+        Row of each disc in the structures table, counted from 0.
+    centre : (n, 3) array
+        Local coordinates.
+    normal : (n, 3) array
+        Upward unit normals.
+    radius : (n,) array
+        Metres; a disc's size is drawn, not measured.
+    table : DataFrame
+        What the discs' cards say: file and row, the row as logged, and the true dip and dip direction.
+    mesh : PolyData
+        Cell *i* is disc *i*; cell arrays ``rgb``, ``index`` and ``row`` (row number in the file).
+    """
+
+    index: Ints
+    centre: Floats
+    normal: Floats
+    radius: Floats
+    table: pd.DataFrame
+    mesh: pv.PolyData
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """Everything that is drawn, in local coordinates.
+
+    Attributes
+    ----------
+    title, subtitle : str
+        Name of the project, and its coordinate system with the sizes of the grid.
+    frame : Frame
+        Local origin and box.
+    drilled, planned : PolyData
+        Line segments of the holes, cell arrays ``hole``, ``depth_from``, ``depth_to`` and ``rgb``; planned ones as
+        dashes.
+    discs : Discs
+        Structures with an orientation.
+    lineations : PolyData
+        Lines on planes, as segments as long as the discs are wide.
+    collars : Labels
+        Where the holes start, with their names.
+    legend : tuple of Block
+        What colours mean.
+    """
+
+    title: str
+    subtitle: str
+    frame: Frame
+    drilled: pv.PolyData
+    planned: pv.PolyData
+    discs: Discs
+    lineations: pv.PolyData
+    collars: Labels
+    legend: tuple[Block, ...]
+
+
+def build(project: Project, traces: Traces, oriented: Oriented, *, holes_by: str = "", discs_by: str = "kind") -> Scene:
+    """Return the scene of a project.
+
+    Parameters
+    ----------
+    project, traces, oriented
+        The tables, the desurveyed holes and the oriented structures.
+    holes_by : str
+        Column that colours the holes, as ``table.column`` or the column alone; empty for the first text column of the
+        intervals, ``"none"`` for plain holes.
+    discs_by : str
+        Column of the structures that colours the discs, or ``dip`` or ``dip_direction``.
+
+    Raises
+    ------
+    DataProblem
+        When there is no such column.
+    """
+    frame = framed(_extent(traces))
+    planned = _is_planned(project, traces)
+    choice = _hole_choice(project, holes_by)
+    parts = pieces(traces, *values.hole_cuts(project, traces, choice))
+    parts = parts.where(~planned[parts.hole])
+    drilled, hole_block = _drilled(project, traces, frame, parts, choice)
+    shown_discs, disc_block = _discs(project, oriented, frame, discs_by)
+    dash = dashes(traces, frame)
+    legend = (disc_block, hole_block, *_planned_block(int(planned.sum())))
+    return Scene(
+        title=project.name,
+        subtitle=_subtitle(project, frame),
+        frame=frame,
+        drilled=drilled,
+        planned=lines(traces, frame, dash.where(planned[dash.hole])),
+        discs=shown_discs,
+        lineations=_lineations(oriented, shown_discs),
+        collars=_collars(traces, frame),
+        legend=tuple(block for block in legend if block.entries or block.bar),
+    )
+
+
+def _extent(traces: Traces) -> Floats:
+    """Return the points that the frame has to hold: stations and ends of the holes."""
+    ends = traces.at(np.arange(len(traces.end)), traces.end).position
+    return np.concatenate([traces.position, ends])
+
+
+def _is_planned(project: Project, traces: Traces) -> npt.NDArray[np.bool_]:
+    collars = project.collars
+    names = collars.loc[collars["status"].astype(str).str.strip().str.lower() == "planned", "hole_id"]
+    return np.isin(traces.hole_ids, names.to_numpy(dtype=str))
+
+
+def _hole_choice(project: Project, holes_by: str) -> values.Choice | None:
+    if holes_by == "none":
+        return None
+    return values.chosen(holes_by, values.hole_choices(project)) if holes_by else values.usual(project)
+
+
+def _drilled(
+    project: Project, traces: Traces, frame: Frame, parts: Pieces, choice: values.Choice | None
+) -> tuple[pv.PolyData, Block]:
+    """Return the drilled holes with their colours, and the part of the legend that explains them."""
+    mesh = lines(traces, frame, parts)
+    if choice is None:
+        holes = len(np.unique(parts.hole))
+        plain = Block("holes", "tube", (Entry("drilled", theme.LIGHT.trace, holes),) if holes else ())
+        colours = Coloured(np.tile(np.array(rgb(theme.LIGHT.trace), dtype=np.uint8), (len(parts.hole), 1)), plain)
+    else:
+        found = values.hole_values(project, traces, choice, parts)
+        colours = _without_counts(coloured(found, choice.title, symbol="tube", column=choice.column, muted=True))
+    if mesh.n_cells:
+        mesh.cell_data["rgb"] = colours.rgb
+    return mesh, colours.block
+
+
+def _without_counts(colours: Coloured) -> Coloured:
+    """Return colours whose legend doesn't count: how many pieces a rock was cut into tells nobody anything."""
+    entries = tuple(Entry(entry.label, entry.colour) for entry in colours.block.entries)
+    return Coloured(colours.rgb, Block(colours.block.title, colours.block.symbol, entries, colours.block.bar))
+
+
+def _discs(project: Project, oriented: Oriented, frame: Frame, discs_by: str) -> tuple[Discs, Block]:
+    index = np.flatnonzero(oriented.usable & np.isfinite(oriented.position).all(axis=1))
+    table = project.structures.iloc[index].reset_index(drop=True)
+    normal, centre = oriented.normal[index], frame.local(oriented.position[index])
+    radius = _radii(table["kind"], frame)
+    mesh = disc_mesh(centre, normal, radius)
+    shown = Discs(index, centre, normal, radius, _cards(project, table, oriented.position[index], normal), mesh)
+    if not len(index):
+        return shown, Block("", "disc")
+    choice = values.chosen(discs_by, values.disc_choices(project))
+    colours = coloured(values.disc_values(table, normal, choice), choice.title, symbol="disc", column=choice.column)
+    mesh.cell_data["rgb"] = colours.rgb
+    mesh.cell_data["index"] = index
+    mesh.cell_data["row"] = table["row"].to_numpy(dtype=np.int64)
+    return shown, colours.block
+
+
+def _cards(project: Project, table: pd.DataFrame, position: Floats, normal: Floats) -> pd.DataFrame:
+    """Return what is known of each disc: where it was logged, as it was logged, and where and how it truly lies."""
+    dip, direction = orient.dip_of_plane(normal)
+    logged = table.drop(columns=["row", "dip", "dip_direction"])
+    return pd.DataFrame(
+        {"source": project.files["structures"] + ", row " + table["row"].astype(str)}
+        | {str(name): logged[name] for name in logged.columns}
+        | {"dip": dip.round(1), "dip_direction": direction.round(1)}
+        | dict(zip(("easting", "northing", "elevation"), position.round(2).T, strict=True))
+    )
+
+
+def _radii(kind: pd.Series, frame: Frame) -> Floats:
+    """Return radii that can be seen in a picture of the whole scene: larger where there are few discs."""
+    crowd = np.clip((1500 / max(len(kind), 1)) ** (1 / 3), 1.0, 2.5)
+    base = float(np.clip(frame.reach * 0.005 * crowd, 0.5, 15.0))
+    large = kind.astype(str).str.lower().isin(LARGE_KINDS).to_numpy()
+    return np.where(large, 3.2 * base, base)
+
+
+def _lineations(oriented: Oriented, shown: Discs) -> pv.PolyData:
+    line = oriented.line[shown.index]
+    has = np.isfinite(line).all(axis=1)
+    half = 1.05 * shown.radius[has, None] * line[has]
+    return segments(np.stack([shown.centre[has] - half, shown.centre[has] + half], axis=1).reshape(-1, 3))
+
+
+def _collars(traces: Traces, frame: Frame) -> Labels:
+    return Labels(frame.local(traces.position[traces.offsets[:-1]]), tuple(traces.hole_ids.tolist()))
+
+
+def _planned_block(count: int) -> tuple[Block, ...]:
+    return (
+        (Block("", "dash", (Entry("planned hole" if count == 1 else "planned holes", theme.PLANNED, count),)),)
+        if count
+        else ()
+    )
+
+
+def _subtitle(project: Project, frame: Frame) -> str:
+    crs = project.settings.frame.crs or "no coordinate system stated"
+    return f"{crs} · grid {frame.step:g} m in all directions · metres"
