@@ -14,6 +14,7 @@ from desurvey.problems import DataProblem
 from desurvey.project import load_project
 from viewer import collect
 from viewer.cli import app
+from viewer.net import chosen_rows
 from viewer.slab import slab_of
 
 DEMO = Path(__file__).parent.parent / "demo_project"
@@ -67,6 +68,15 @@ def test_answers_of_the_line_up_become_sheets_in_the_plane_of_their_fault(demo):
     assert content.windows.hole.tolist() == [3]
 
 
+def test_structures_are_chosen_by_kind_and_hole(demo):
+    _, _, structures = demo
+    rows = chosen_rows(structures, "fault, vein", "TH-01")
+    table = pd.read_csv(DEMO / "structures.csv")
+    assert rows.tolist() == (table["kind"].isin(["fault", "vein"]) & (table["hole_id"] == "TH-01")).tolist()
+    with pytest.raises(DataProblem, match=r"no such kind of structure.*Did you mean 'fault'"):
+        chosen_rows(structures, "fualt", "")
+
+
 def test_a_section_is_asked_for_by_holes_or_by_a_line(demo):
     _, trace, _ = demo
     assert slab_of(trace, "TH-01, TH-02", "", 30.0).thickness == 30.0
@@ -85,6 +95,8 @@ def test_a_section_is_asked_for_by_holes_or_by_a_line(demo):
         (["section", "--holes", "TH-01,TH-06", "--colour", "lithology", "--out", "s.pdf"], b"%PDF"),
         (["plan", "--out", "p.svg"], b"<?xml"),
         (["plan", "--elevation", "500", "--thickness", "40", "--paper", "A3", "--out", "p.png"], b"\x89PNG"),
+        (["net", "--kind", "fault", "--alpha-only", "--weighted", "--out", "n.pdf"], b"%PDF"),
+        (["net", "--projection", "equal-angle", "--holes", "TH-01", "--out", "n.svg"], b"<?xml"),
     ],
 )
 def test_commands_write_what_the_name_ends_in(tmp_path, arguments, start):

@@ -12,6 +12,9 @@ from matplotlib.patches import Patch, Polygon, Rectangle
 from viewer import theme
 from viewer.sheet import BODY_PT, POINT_MM, SIDE_WIDTH, SMALL_PT, lines_down, wrapped
 
+LEAST_MM = 14.0
+"""What a legend leaves at the foot of the column: notes must find some room."""
+
 __all__ = ["draw_key", "draw_north", "draw_notes", "draw_scale_bar"]
 
 
@@ -19,7 +22,11 @@ def draw_key(side: Axes, top: float, entries: Iterable[tuple[Line2D | Patch, str
     """Draw the legend into the side column below ``top`` (millimetres) and return where it ends."""
     side.text(0.0, top, "Legend", fontsize=BODY_PT, fontweight="bold", va="top")
     top -= 4.5
-    for mark, text in entries:
+    shown = list(entries)
+    for i, (mark, text) in enumerate(shown):
+        if top < LEAST_MM:
+            side.text(10.0, top, f"… and {len(shown) - i} more", fontsize=SMALL_PT + 0.5, va="top")
+            return top - 4.0
         lines = wrapped(text, SIDE_WIDTH - 11.0, SMALL_PT + 0.5)
         _mark(side, mark, top - 1.3)
         lines_down(side, 10.0, top, [(line, SMALL_PT + 0.5, "normal") for line in lines])
@@ -52,6 +59,9 @@ def draw_notes(side: Axes, top: float, notes: Iterable[str], heading: str = "Not
     lines = [line for note in notes for line in wrapped("· " + note, SIDE_WIDTH - 1.0, SMALL_PT + 0.3)]
     if not lines:
         return top
+    room = max(int((top - 4.2) / ((SMALL_PT + 0.3) * POINT_MM * 1.3)), 1)
+    if len(lines) > room:
+        lines = [*lines[: room - 1], "…"]
     side.text(0.0, top, heading, fontsize=BODY_PT, fontweight="bold", va="top")
     lines_down(side, 0.0, top - 4.2, [(line, SMALL_PT + 0.3, "normal") for line in lines])
     return top - 4.2 - len(lines) * (SMALL_PT + 0.3) * POINT_MM * 1.3 - 2.0

@@ -1,4 +1,4 @@
-"""Figures on paper: ``section`` and ``plan``."""
+"""Figures on paper: ``section``, ``plan`` and ``net``."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ Lineup = Annotated[
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (section, plan):
+    for command in (section, plan, net):
         app.command()(command)
 
 
@@ -124,6 +124,48 @@ def plan(
         )
         save(figure, out)
     say(f"Plan written to {out}")
+    finish(data.findings)
+
+
+def net(
+    project: ProjectFolder,
+    out: Out,
+    kind: Annotated[str, typer.Option("--kind", metavar="A,B,…", help="Only structures of these kinds.")] = "",
+    holes: Annotated[str, typer.Option("--holes", metavar="A,B,…", help="Only structures of these holes.")] = "",
+    projection: Annotated[
+        Literal["equal-area", "equal-angle"], typer.Option("--projection", help="Schmidt's or Wulff's net.")
+    ] = "equal-area",
+    contours: Annotated[
+        Literal["exponential", "kamb", "none"], typer.Option("--contours", help="Counter of the density of poles.")
+    ] = "exponential",
+    planes: Annotated[bool, typer.Option("--planes", help="Draw the great circle of every plane.")] = False,
+    alpha_only: Annotated[bool, typer.Option("--alpha-only", help="Draw the cones of readings without beta.")] = False,
+    weighted: Annotated[bool, typer.Option("--weighted", help="Weight against the bias of the holes.")] = False,
+    sets: Annotated[bool, typer.Option("--sets/--no-sets", help="Find sets and draw their means.")] = True,
+    paper: Paper = "A4",
+    portrait: Portrait = False,
+) -> None:
+    """Draw a lower-hemisphere net: poles, densities, sets, and the zone that the holes are blind to."""
+    from viewer.collect import content_of
+    from viewer.net import NetLook, chosen_rows, draw_net, net_of
+    from viewer.sheet import save
+
+    data, traces, structures = _oriented(project)
+    rows = chosen_rows(structures, kind, holes)
+    with working("Drawing"):
+        heading = f"Net of {kind or 'all structures'}" + (f" in {holes}" if holes else "")
+        content = content_of(data, traces, structures, heading=heading)
+        look = NetLook(
+            projection="equal_area" if projection == "equal-area" else "equal_angle",
+            contours=contours,
+            great_circles=planes,
+            cones=alpha_only,
+            weighted=weighted,
+            sets=sets,
+        )
+        drawn = net_of(structures, traces, content.planned, rows, content.title)
+        save(draw_net(drawn, look, paper=paper, orientation="portrait" if portrait else "landscape"), out)
+    say(f"Net of {int((rows & structures.usable).sum())} poles written to {out}")
     finish(data.findings)
 
 
