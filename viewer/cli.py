@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 
 from desurvey.problems import DataProblem
-from viewer.commands import engine, figures
+from viewer.commands import engine, figures, seeing
 from viewer.commands.shared import say
 
 __all__ = ["app", "main"]
@@ -51,8 +51,8 @@ def lowside(
     """
 
 
-engine.add_to(app)
-figures.add_to(app)
+for part in (engine, seeing, figures):
+    part.add_to(app)
 
 
 def main() -> None:
