@@ -35,7 +35,7 @@ def open_page(tmp_path):
             tab = context.new_page()
             heard = listened(tab)
             tab.goto(page.page(shown, tmp_path / "page.html").as_uri())
-            tab.wait_for_selector("body[data-drawn]")
+            tab.wait_for_selector("#space[data-drawn]")
             return tab, heard
 
         yield show
@@ -67,9 +67,9 @@ def test_page_draws_and_says_where_is_what(tmp_path, open_page):
     tab, heard = open_page(made(written(tmp_path / "bench")))
     assert heard == {"requests": [tab.url], "errors": []}
     assert near(colours(tab), (213, 94, 0)) > 30  # the fault
-    shown = tab.locator("#labels span:visible").all_inner_texts()
+    shown = tab.locator("#space .labels span:visible").all_inner_texts()
     assert {"N", "B-1", "300 m", "20 m", "Easting (m)"} <= set(shown)
-    assert set(tab.locator("#directions text").all_text_contents()) == {"E", "N", "Up"}
+    assert set(tab.locator("#space .directions text").all_text_contents()) == {"E", "N", "Up"}
     assert tab.locator("#legend li").count() >= 6
 
 
@@ -77,7 +77,7 @@ def test_north_is_up_in_plan(tmp_path, open_page):
     tab, _ = open_page(made(written(tmp_path / "bench")))
     tab.keyboard.press("p")
     tab.wait_for_timeout(300)
-    arm = tab.locator("#directions line.north")
+    arm = tab.locator("#space .directions line.north")
     assert float(arm.get_attribute("y2")) == pytest.approx(-34, abs=0.1)
     assert float(arm.get_attribute("x2")) == pytest.approx(0, abs=0.1)
 
@@ -93,7 +93,8 @@ def test_a_click_names_the_disc_that_is_there(tmp_path, open_page):
         centre, normal, radius = shown.discs.centre, shown.discs.normal, shown.discs.radius
         expected, _ = first_disc(centre, normal, radius, eye, centre[disc] - eye)
         facing = abs(normal[expected] @ (centre[disc] - eye)) / np.linalg.norm(centre[disc] - eye)
-        if facing < 0.2 or tab.evaluate("([x, y]) => document.elementFromPoint(x, y).id", [x, y]) != "space":
+        above = tab.evaluate("([x, y]) => document.elementFromPoint(x, y).parentElement.id", [x, y])
+        if facing < 0.2 or above != "space":
             continue  # too thin to hit, or under the legend
         tab.mouse.click(x, y)
         assert tab.locator("#card").inner_text().split("source\t")[1].startswith(shown.discs.table["source"][expected])

@@ -46,8 +46,8 @@ def page(scene: Scene, path: str | Path) -> Path:
         "title": html.escape(scene.title),
         "subtitle": html.escape(scene.subtitle),
         "legend": "\n".join(_block(block) for block in scene.legend),
-        "style": _part("page.css"),
-        "script": _part("page.js"),
+        "style": _part("page.css") + _part("space.css"),
+        "script": _part("space.js") + _part("page.js"),
         "scene": json.dumps(_numbers(scene), separators=(",", ":"), allow_nan=False).replace("</", "<\\/"),
     }
     text = re.sub(r"\{\{(\w+)\}\}", lambda match: parts[match[1]], _part("page.html"))
@@ -75,6 +75,7 @@ def _numbers(scene: Scene) -> dict[str, Any]:
             "text": rgb(theme.LIGHT.text),
             "planned": rgb(theme.PLANNED),
             "accent": rgb(theme.LIGHT.accent),
+            "background": rgb(theme.LIGHT.background),
         },
         "grid": _floats(floor.grid(frame).points),
         "shadows": _floats(floor.shadows(frame, scene.drilled).points),

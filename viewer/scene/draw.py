@@ -23,7 +23,7 @@ TUBES_MOST = 12_000
 
 TUBE_SIDES = 10
 
-MARGIN = 1.18
+MARGIN = 1.12
 """Room for labels round the box, as a share of the half picture."""
 
 ASIDE = 0.1

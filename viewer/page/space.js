@@ -1,0 +1,467 @@
+// A scene in space: holes and discs drawn with WebGL 2 (or by a server), texts as HTML, picking by exact geometry.
+// Coordinates are local metres (east, north, up). Asks for nothing outside. Used by the offline page and by the app.
+"use strict";
+window.lowside = window.lowside || {};
+(() => {
+  // ---- numbers --------------------------------------------------------------------------------------------------
+  const bytes = (text) => Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
+  const floats = (text) => new Float32Array(bytes(text).buffer);
+  const add = (a, b, s = 1) => [a[0] + s * b[0], a[1] + s * b[1], a[2] + s * b[2]];
+  const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+  const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
+  const unit = (a) => { const l = Math.hypot(...a) || 1; return [a[0] / l, a[1] / l, a[2] / l]; };
+  const square = (a) => unit(cross(Math.abs(a[2]) > 0.99 ? [0, 1, 0] : [0, 0, 1], a));  // some direction square to a
+  const third = (values, i) => values.subarray(3 * i, 3 * i + 3);
+
+  // ---- geometry: arrays of position, normal and colour, three numbers each --------------------------------------
+  const pile = () => ({ position: [], normal: [], colour: [] });
+  const corner = (to, p, n, c) => { to.position.push(...p); to.normal.push(...n); to.colour.push(...c); };
+
+  function rim(centre, normal, radius, sides) {
+    const u = square(normal), v = cross(normal, u), points = [];
+    for (let k = 0; k <= sides; k++) {
+      const angle = 2 * Math.PI * k / sides;
+      points.push(add(add(centre, u, radius * Math.cos(angle)), v, radius * Math.sin(angle)));
+    }
+    return points;
+  }
+
+  function discs({ centre, normal, radius, rgb }, sides) {
+    const to = pile();
+    for (let i = 0; i < radius.length; i++) {
+      const c = third(centre, i), n = third(normal, i), colour = third(rgb, i), edge = rim(c, n, radius[i], sides);
+      for (let k = 0; k < sides; k++) {
+        corner(to, c, n, colour); corner(to, edge[k], n, colour); corner(to, edge[k + 1], n, colour);
+      }
+    }
+    return to;
+  }
+
+  function tubes(ends, rgb, radius, sides) {
+    const to = pile();
+    for (let i = 0; i < ends.length / 6; i++) {
+      const a = third(ends, 2 * i), b = third(ends, 2 * i + 1), along = unit(add(b, a, -1));
+      const out = rim([0, 0, 0], along, 1, sides), colour = rgb.length === 3 ? rgb : third(rgb, i);
+      for (let k = 0; k < sides; k++) {
+        const m = out[k], n = out[k + 1];
+        for (const [end, way] of [[a, m], [b, m], [b, n], [a, m], [b, n], [a, n]]) corner(to, add(end, way, radius), way, colour);
+      }
+    }
+    return to;
+  }
+
+  const flat = (points, rgb) => {  // lines, or triangles without light
+    const to = pile();
+    for (let i = 0; i < points.length / 3; i++) corner(to, third(points, i), [0, 0, 0], rgb.length === 3 ? rgb : third(rgb, i));
+    return to;
+  };
+
+  const sheet = (mesh) => {  // a surface: triangles by index
+    const points = floats(mesh.points), index = new Uint32Array(bytes(mesh.triangles).buffer), to = pile();
+    for (let i = 0; i < index.length; i += 3) {
+      const p = [0, 1, 2].map((k) => third(points, index[i + k])), n = unit(cross(add(p[1], p[0], -1), add(p[2], p[0], -1)));
+      for (const q of p) corner(to, q, n, mesh.rgb);
+    }
+    return to;
+  };
+
+  // ---- drawing here, with WebGL 2 ---------------------------------------------------------------------------------
+  class Glass {
+    constructor(canvas) {
+      this.canvas = canvas;
+      this.layers = [];
+      const gl = this.gl = canvas.getContext("webgl2", { antialias: true, preserveDrawingBuffer: true });
+      if (!gl) throw new Error("This browser can't draw in three dimensions (WebGL 2 is missing or switched off).");
+      const shader = (kind, source) => {
+        const part = gl.createShader(kind);
+        gl.shaderSource(part, source);
+        gl.compileShader(part);
+        return part;
+      };
+      const program = this.program = gl.createProgram();
+      gl.attachShader(program, shader(gl.VERTEX_SHADER, `#version 300 es
+        in vec3 position; in vec3 normal; in vec3 colour;
+        uniform mat4 view; uniform vec3 eye; uniform vec3 ahead; uniform float parallel; uniform float stretch; uniform vec4 slab;
+        out vec3 shade; out float off;
+        void main() {
+          vec3 p = vec3(position.xy, position.z * stretch);
+          vec3 n = vec3(normal.xy, normal.z / stretch);
+          vec3 sight = parallel > 0.5 ? ahead : normalize(eye - p);
+          shade = colour * (dot(n, n) > 0.2 ? 0.62 + 0.38 * abs(dot(normalize(n), sight)) : 1.0);
+          off = dot(slab.xyz, position) - slab.w;
+          gl_Position = view * vec4(p, 1.0);
+        }`));
+      gl.attachShader(program, shader(gl.FRAGMENT_SHADER, `#version 300 es
+        precision highp float; in vec3 shade; in float off; uniform float half_width; uniform float cut; uniform float alpha; out vec4 pixel;
+        void main() { if (cut > 0.5 && abs(off) > half_width) discard; pixel = vec4(shade, alpha); }`));
+      gl.linkProgram(program);
+      gl.useProgram(program);
+      const names = ["view", "eye", "ahead", "parallel", "stretch", "slab", "half_width", "cut", "alpha"];
+      this.at = Object.fromEntries(names.map((name) => [name, gl.getUniformLocation(program, name)]));
+    }
+
+    load(scene) {
+      const { gl } = this;
+      for (const layer of this.layers) { layer.buffers.forEach((b) => gl.deleteBuffer(b)); gl.deleteVertexArray(layer.array); }
+      const colours = scene.colours, disc = scene.disc;
+      this.layers = [
+        this.layer(flat(floats(scene.grid), colours.grid), gl.LINES, false),
+        this.layer(flat(floats(scene.shadows), colours.grid), gl.LINES, false),
+        this.layer(flat(floats(scene.signs.points), bytes(scene.signs.rgb)), gl.TRIANGLES, false),
+        this.layer(tubes(floats(scene.drilled.ends), bytes(scene.drilled.rgb), scene.tube, scene.drilled.rgb.length > 80000 ? 4 : 8), gl.TRIANGLES),
+        this.layer(tubes(floats(scene.planned.ends), colours.planned, 0.7 * scene.tube, 6), gl.TRIANGLES),
+        this.layer(discs(disc, disc.radius.length > 20000 ? 8 : 16), gl.TRIANGLES),
+        this.layer(flat(floats(scene.lineations), colours.text), gl.LINES),
+        ...(scene.sleeves || []).map((part) => this.layer(tubes(floats(part.ends), part.rgb, part.radius, 12), gl.TRIANGLES, true, 0.45)),
+        ...(scene.sheets || []).map((mesh) => this.layer(sheet(mesh), gl.TRIANGLES, true, mesh.alpha)),
+      ];
+    }
+
+    layer(data, mode, cut = true, alpha = 1) {
+      const { gl } = this, array = gl.createVertexArray(), buffers = [];
+      gl.bindVertexArray(array);
+      const fill = (name, values, kind, scaled) => {
+        const place = gl.getAttribLocation(this.program, name), buffer = gl.createBuffer();
+        buffers.push(buffer);
+        gl.bindBuffer(gl.ARRAY_BUFFER, buffer);
+        gl.bufferData(gl.ARRAY_BUFFER, values, gl.STATIC_DRAW);
+        gl.enableVertexAttribArray(place);
+        gl.vertexAttribPointer(place, 3, kind, scaled, 0, 0);
+      };
+      fill("position", new Float32Array(data.position), gl.FLOAT, false);
+      fill("normal", new Float32Array(data.normal), gl.FLOAT, false);
+      fill("colour", new Uint8Array(data.colour), gl.UNSIGNED_BYTE, true);
+      return { array, buffers, mode, cut, alpha, count: data.position.length / 3 };
+    }
+
+    paint(space) {
+      const { gl, at, canvas } = this, scale = window.devicePixelRatio || 1, { slab } = space.how;
+      const width = Math.round(canvas.clientWidth * scale), height = Math.round(canvas.clientHeight * scale);
+      if (canvas.width !== width || canvas.height !== height) { canvas.width = width; canvas.height = height; }
+      const { eye, ahead } = space.directions();
+      gl.viewport(0, 0, width, height);
+      gl.clearColor(...space.scene.colours.background.map((part) => part / 255), 1);
+      gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
+      gl.enable(gl.DEPTH_TEST);
+      gl.enable(gl.BLEND);
+      gl.blendFunc(gl.SRC_ALPHA, gl.ONE_MINUS_SRC_ALPHA);
+      gl.uniformMatrix4fv(at.view, false, space.projection());
+      gl.uniform3fv(at.eye, eye);
+      gl.uniform3fv(at.ahead, ahead);
+      gl.uniform1f(at.parallel, space.camera.parallel ? 1 : 0);
+      gl.uniform1f(at.stretch, space.how.stretch);
+      gl.uniform4fv(at.slab, slab ? [...slab.normal, slab.offset] : [0, 0, 0, 0]);
+      gl.uniform1f(at.half_width, slab ? slab.thickness / 2 : 0);
+      for (const { array, mode, count, cut, alpha } of this.layers) {
+        gl.uniform1f(at.cut, slab && cut ? 1 : 0);
+        gl.uniform1f(at.alpha, alpha);
+        gl.depthMask(alpha === 1);
+        gl.bindVertexArray(array);
+        gl.drawArrays(mode, 0, count);
+      }
+      gl.depthMask(true);
+    }
+  }
+
+  // ---- drawing on a server: it gets the camera and answers with a picture -----------------------------------------
+  class Wire {
+    constructor(canvas, ask) {
+      this.canvas = canvas;
+      this.pen = canvas.getContext("2d");
+      this.ask = ask;
+      this.busy = false;
+      this.wanted = null;
+    }
+    load() {}
+    paint(space) {
+      this.wanted = space;
+      if (!this.busy) this.next();
+    }
+    async next() {
+      this.busy = true;
+      while (this.wanted) {
+        const space = this.wanted, draft = space.moving, scale = draft ? 0.6 : window.devicePixelRatio || 1;
+        this.wanted = null;
+        const size = [this.canvas.clientWidth, this.canvas.clientHeight].map((side) => Math.max(2, Math.round(side * scale)));
+        try {
+          const picture = await this.ask({ ...space.seen(), size, draft });
+          [this.canvas.width, this.canvas.height] = size;
+          this.pen.drawImage(picture, 0, 0, ...size);
+          space.drawn();
+        } catch (error) {
+          space.complain(error);
+        }
+      }
+      this.busy = false;
+    }
+  }
+
+  // ---- the space --------------------------------------------------------------------------------------------------
+  const AROUND = { here: [[0, 0]], beside: [[0, -1], [1, 0], [-1, 0], [0.9, -1], [-0.9, -1], [0, 1]] };
+
+  class Space {
+    // host: an element to fill. hear: { pick(index, event), moved(camera), complain(error) }.
+    // ask: how a server draws a picture; without it everything is drawn here. keepOff: elements that texts keep clear of.
+    constructor(host, { hear = {}, ask = null, keepOff = () => [] } = {}) {
+      host.classList.add("space");
+      host.innerHTML = '<canvas tabindex="0" aria-label="Holes and structures in space. Drag to turn, wheel to come nearer."></canvas>' +
+        '<canvas class="marks" aria-hidden="true"></canvas><div class="labels" aria-hidden="true"></div>' +
+        '<svg class="directions" viewBox="-50 -50 100 100" role="img" aria-label="East, north and up"></svg>';
+      this.host = host;
+      [this.canvas, this.marks] = host.querySelectorAll("canvas");
+      this.texts = host.querySelector(".labels");
+      this.arms = host.querySelector(".directions");
+      this.hear = hear;
+      this.keepOff = keepOff;
+      this.how = { stretch: 1, slab: null };
+      this.chosen = [];
+      this.painter = ask ? new Wire(this.canvas, ask) : new Glass(this.canvas);
+      this.hands();
+      new ResizeObserver(() => this.redraw()).observe(host);
+    }
+
+    load(scene) {
+      const first = !this.scene;
+      this.scene = scene;
+      scene.disc = scene.disc || {
+        centre: floats(scene.discs.centre), normal: floats(scene.discs.normal), radius: floats(scene.discs.radius), rgb: bytes(scene.discs.rgb),
+      };
+      const sides = [0, 1, 2].map((i) => scene.corners.map((c) => c[i]));
+      this.middle = sides.map((side) => (Math.min(...side) + Math.max(...side)) / 2);
+      this.lens = scene.view.angle * Math.PI / 180;
+      this.painter.load(scene);
+      this.texts.replaceChildren();
+      this.labels = scene.labels.map(([text, x, y, z, style, way]) => {
+        const element = document.createElement("span");
+        element.textContent = text;
+        element.className = style;
+        this.texts.append(element);
+        return { element, at: [x, y, z], way, width: element.offsetWidth, height: element.offsetHeight };
+      });
+      if (first) this.go("first");
+      this.redraw();
+    }
+
+    // -- camera: turns about a target, and up stays up
+    directions(view = this.camera) {
+      const a = view.azimuth * Math.PI / 180, d = view.dip * Math.PI / 180;
+      const ahead = [Math.cos(d) * Math.sin(a), Math.cos(d) * Math.cos(a), Math.sin(d)], right = [Math.cos(a), -Math.sin(a), 0];
+      return { ahead, right, up: cross(right, ahead), eye: add(view.target, ahead, -view.distance) };
+    }
+    get wide() { return this.canvas.clientWidth / Math.max(1, this.canvas.clientHeight); }
+    away(view) {  // how far off the eye sees all corners of the box, with a margin
+      const { ahead, right, up } = this.directions(view), half = Math.tan(this.lens / 2), { aside, margin } = this.scene;
+      let far = 0;
+      for (const c of this.scene.corners) {
+        const p = add([c[0], c[1], c[2] * this.how.stretch], view.target, -1);
+        const across = Math.abs(dot(p, right)) / (half * this.wide * (1 - aside));
+        far = Math.max(far, margin * Math.max(across, Math.abs(dot(p, up)) / half) - (view.parallel ? 0 : dot(p, ahead)));
+      }
+      return far;
+    }
+    projection() {
+      const { ahead, right, up, eye } = this.directions(), { camera, scene } = this, reach = scene.reach * Math.max(1, this.how.stretch);
+      const near = camera.parallel ? camera.distance - 3 * reach : Math.max(camera.distance - 1.5 * reach, camera.distance * 0.02);
+      const far = camera.distance + (camera.parallel ? 3 : 1.5) * reach;
+      const f = 1 / Math.tan(this.lens / 2), row = (v, s) => [...v.map((x) => s * x), -s * dot(v, eye)];
+      let x = row(right, f / this.wide), y = row(up, f), z, t;
+      if (camera.parallel) {
+        [x, y] = [x, y].map((r) => r.map((value) => value / camera.distance));
+        z = row(ahead, 2 / (far - near));
+        z[3] -= (far + near) / (far - near);
+        t = [0, 0, 0, 1];
+      } else {
+        z = row(ahead, (far + near) / (far - near));
+        z[3] -= 2 * far * near / (far - near);
+        t = row(ahead, 1);
+      }
+      for (let i = 0; i < 4; i++) x[i] += scene.aside * t[i];  // the legend is on the left
+      return new Float32Array([0, 1, 2, 3].flatMap((i) => [x[i], y[i], z[i], t[i]]));
+    }
+    seen() {  // what a server has to know to draw the same
+      return { ...this.camera, eye: this.directions().eye, stretch: this.how.stretch, slab: this.how.slab };
+    }
+    go(name) {
+      const { view } = this.scene, middle = [this.middle[0], this.middle[1], this.middle[2] * this.how.stretch];
+      const base = { azimuth: view.azimuth, dip: view.dip, target: middle, distance: 0, parallel: false };
+      const views = {
+        first: base, plan: { ...base, azimuth: 0, dip: -90 }, north: { ...base, azimuth: 0, dip: 0 }, west: { ...base, azimuth: -90, dip: 0 },
+      };
+      this.face(views[name]);
+    }
+    face(view) {  // look along a direction at a target; without a distance the whole scene is seen
+      const full = { parallel: false, target: this.middle, distance: 0, ...view };
+      this.camera = { ...full, distance: full.distance || this.away(full) };
+      this.settle();
+    }
+
+    // -- drawing
+    redraw() {
+      if (!this.waiting && this.scene && this.canvas.clientWidth) {
+        this.waiting = true;
+        requestAnimationFrame(() => { this.waiting = false; this.painter.paint(this); if (this.painter instanceof Glass) this.drawn(); });
+      }
+    }
+    drawn() {
+      const view = this.projection();
+      this.placeLabels(view);
+      this.markChosen(view);
+      this.drawDirections();
+      this.host.dataset.drawn = String(1 + Number(this.host.dataset.drawn || 0));
+    }
+    settle() {  // drawn at full quality when the hand rests
+      clearTimeout(this.resting);
+      this.moving = true;
+      this.resting = setTimeout(() => { this.moving = false; this.redraw(); this.hear.moved?.(this.seen()); }, 180);
+      this.redraw();
+    }
+    complain(error) { this.hear.complain?.(error); }
+
+    onScreen(view, p) {
+      const q = [p[0], p[1], p[2] * this.how.stretch], row = (i) => view[i] * q[0] + view[4 + i] * q[1] + view[8 + i] * q[2] + view[12 + i], t = row(3);
+      return t > 0 ? [(1 + row(0) / t) / 2 * this.canvas.clientWidth, (1 - row(1) / t) / 2 * this.canvas.clientHeight] : null;
+    }
+    placeLabels(view) {  // the first has the first choice of place, those without room are left out
+      const home = this.host.getBoundingClientRect();
+      const taken = this.keepOff().map((part) => part.getBoundingClientRect()).map((b) => [b.left - home.left, b.top - home.top, b.right - home.left, b.bottom - home.top]);
+      for (const label of this.labels) {
+        const at = this.inSlab(label.at, label.element.className) ? this.onScreen(view, label.at) : null;
+        const places = at ? AROUND[label.way].map(([a, b]) => [at[0] + a * (label.width / 2 + 6), at[1] + b * 0.8 * label.height]) : [];
+        const boxes = places.map(([x, y]) => [x - label.width / 2, y - label.height / 2, x + label.width / 2, y + label.height / 2]);
+        const box = boxes.find((b) => !taken.some((t) => b[0] < t[2] && t[0] < b[2] && b[1] < t[3] && t[1] < b[3]));
+        label.element.hidden = !box;
+        if (box) {
+          taken.push(box);
+          label.element.style.transform = `translate(${box[0]}px, ${box[1]}px)`;
+        }
+      }
+    }
+    inSlab(p, style) {
+      const { slab } = this.how;
+      return !slab || style !== "name" || Math.abs(dot(slab.normal, p) - slab.offset) <= slab.thickness / 2 + 1;
+    }
+    markChosen(view) {  // rings round the chosen discs, in front of everything
+      const { marks, scene } = this, scale = window.devicePixelRatio || 1, pen = marks.getContext("2d");
+      marks.width = marks.clientWidth * scale;
+      marks.height = marks.clientHeight * scale;
+      pen.scale(scale, scale);
+      pen.lineWidth = 2.5;
+      pen.strokeStyle = `rgb(${scene.colours.accent.join()})`;
+      for (const i of this.chosen.slice(0, 3000)) {
+        if (i >= scene.disc.radius.length) continue;
+        const edge = rim(third(scene.disc.centre, i), third(scene.disc.normal, i), 1.2 * scene.disc.radius[i], 32).map((p) => this.onScreen(view, p));
+        if (edge.some((p) => !p)) continue;
+        pen.beginPath();
+        edge.forEach(([x, y], k) => (k ? pen.lineTo(x, y) : pen.moveTo(x, y)));
+        pen.stroke();
+      }
+    }
+    drawDirections() {
+      const { right, up, ahead } = this.directions();
+      const arm = (v, name, style) => {
+        const x = 34 * dot(v, right), y = -34 * dot(v, up);
+        return [dot(v, ahead), `<line class="${style}" x1="0" y1="0" x2="${x}" y2="${y}"/><text x="${1.3 * x}" y="${1.3 * y}">${name}</text>`];
+      };
+      const arms = [arm([1, 0, 0], "E", "east"), arm([0, 1, 0], "N", "north"), arm([0, 0, 1], "Up", "up")];
+      this.arms.innerHTML = arms.sort((a, b) => b[0] - a[0]).map((a) => a[1]).join("");
+    }
+
+    // -- picking: the first disc that the line of sight meets, exactly
+    sight(x, y) {  // start and direction of the line of sight through a pixel, with the vertical scale taken out
+      const { ahead, right, up, eye } = this.directions(), { camera } = this, half = Math.tan(this.lens / 2);
+      const across = (2 * x / this.canvas.clientWidth - 1 - this.scene.aside) * half * this.wide, high = (1 - 2 * y / this.canvas.clientHeight) * half;
+      const start = camera.parallel ? add(add(add(eye, right, across * camera.distance), up, high * camera.distance), ahead, -4 * this.scene.reach) : eye;
+      const along = camera.parallel ? ahead : add(add(ahead, right, across), up, high);
+      const level = (v) => [v[0], v[1], v[2] / this.how.stretch];
+      return { start: level(start), along: unit(level(along)) };
+    }
+    pick(x, y) {
+      const { start, along } = this.sight(x, y), { disc } = this.scene, { slab } = this.how;
+      let best = -1, nearest = Infinity;
+      for (let i = 0; i < disc.radius.length; i++) {
+        const c = third(disc.centre, i), n = third(disc.normal, i), s = dot(n, add(c, start, -1)) / dot(n, along);
+        if (!(s > 0 && s < nearest)) continue;
+        const p = add(start, along, s);
+        if (slab && Math.abs(dot(slab.normal, p) - slab.offset) > slab.thickness / 2) continue;
+        if (Math.hypot(...add(p, c, -1)) <= disc.radius[i]) { best = i; nearest = s; }
+      }
+      return best;
+    }
+    pickHole(x, y, within = 8) {  // the piece of hole nearest to a pixel: its number, or -1
+      const view = this.projection(), ends = this.ends || (this.ends = floats(this.scene.drilled.ends));
+      let best = -1, nearest = within;
+      for (let i = 0; i < ends.length / 6; i++) {
+        const a = this.onScreen(view, third(ends, 2 * i)), b = this.onScreen(view, third(ends, 2 * i + 1));
+        if (!a || !b) continue;
+        const d = [b[0] - a[0], b[1] - a[1]], share = Math.max(0, Math.min(1, ((x - a[0]) * d[0] + (y - a[1]) * d[1]) / (d[0] ** 2 + d[1] ** 2 || 1)));
+        const away = Math.hypot(x - a[0] - share * d[0], y - a[1] - share * d[1]);
+        if (away < nearest) { nearest = away; best = i; }
+      }
+      return best;
+    }
+    choose(indexes) { this.chosen = indexes; this.redraw(); }
+    set(how) { Object.assign(this.how, how); this.settle(); }
+
+    // -- hands
+    turn(dx, dy) {
+      this.camera.azimuth = (this.camera.azimuth + 0.3 * dx) % 360;
+      this.camera.dip = Math.max(-90, Math.min(90, this.camera.dip - 0.3 * dy));
+      this.settle();
+    }
+    shift(dx, dy) {
+      const { right, up } = this.directions(), pixel = 2 * this.camera.distance * Math.tan(this.lens / 2) / this.canvas.clientHeight;
+      this.camera.target = add(add(this.camera.target, right, -dx * pixel), up, dy * pixel);
+      this.settle();
+    }
+    nearer(factor) {
+      this.camera.distance = Math.max(0.005 * this.scene.reach, Math.min(30 * this.scene.reach, this.camera.distance * factor));
+      this.settle();
+    }
+    hands() {
+      const fingers = new Map(), { canvas } = this;
+      let moved = 0;
+      canvas.addEventListener("pointerdown", (event) => {
+        canvas.setPointerCapture(event.pointerId);
+        fingers.set(event.pointerId, [event.clientX, event.clientY]);
+        moved = 0;
+      });
+      canvas.addEventListener("pointermove", (event) => {
+        const before = fingers.get(event.pointerId);
+        if (!before) return;
+        const dx = event.clientX - before[0], dy = event.clientY - before[1];
+        moved += Math.abs(dx) + Math.abs(dy);
+        if (fingers.size === 2) {
+          const other = [...fingers].find(([id]) => id !== event.pointerId)[1], apart = (p) => Math.hypot(p[0] - other[0], p[1] - other[1]) || 1;
+          this.nearer(apart(before) / apart([event.clientX, event.clientY]));
+          this.shift(dx / 2, dy / 2);
+        } else if (event.shiftKey || event.buttons & 6) this.shift(dx, dy);
+        else if (moved >= 5) this.turn(dx, dy);
+        fingers.set(event.pointerId, [event.clientX, event.clientY]);
+      });
+      const lift = (event) => {
+        if (fingers.delete(event.pointerId) && event.type === "pointerup" && moved < 5 && event.button === 0) {
+          const box = canvas.getBoundingClientRect(), x = event.clientX - box.left, y = event.clientY - box.top, disc = this.pick(x, y);
+          this.hear.pick?.({ disc, piece: disc < 0 ? this.pickHole(x, y) : -1, many: event.ctrlKey || event.metaKey });
+        }
+      };
+      canvas.addEventListener("pointerup", lift);
+      canvas.addEventListener("pointercancel", lift);
+      canvas.addEventListener("contextmenu", (event) => event.preventDefault());
+      canvas.addEventListener("wheel", (event) => { event.preventDefault(); this.nearer(Math.exp(event.deltaY * 0.001)); }, { passive: false });
+      canvas.addEventListener("webglcontextlost", (event) => event.preventDefault());
+      canvas.addEventListener("webglcontextrestored", () => { this.painter = new Glass(canvas); this.painter.load(this.scene); this.redraw(); });
+    }
+    key(name) {  // true when the key means something here
+      const keys = {
+        r: () => this.go("first"), p: () => this.go("plan"), n: () => this.go("north"), w: () => this.go("west"),
+        ArrowLeft: () => this.turn(-20, 0), ArrowRight: () => this.turn(20, 0), ArrowUp: () => this.turn(0, 20), ArrowDown: () => this.turn(0, -20),
+        "+": () => this.nearer(0.85), "-": () => this.nearer(1 / 0.85),
+      };
+      if (!keys[name]) return false;
+      keys[name]();
+      return true;
+    }
+  }
+
+  Object.assign(window.lowside, { Space, floats, bytes });
+})();
