@@ -68,6 +68,22 @@ def test_answers_of_the_line_up_become_sheets_in_the_plane_of_their_fault(demo):
     assert content.windows.hole.tolist() == [3]
 
 
+def test_tables_of_other_commands_are_checked(tmp_path, demo):
+    project, trace, structures = demo
+    path = tmp_path / "suspects.csv"
+    with pytest.raises(DataProblem, match="Write it with lowside suspects"):
+        collect.read_suspects(path)
+    path.write_text("hole_id,depth_from\nTH-01,3\n")
+    with pytest.raises(DataProblem, match=r"column 'depth_to'.*isn't the table that lowside suspects writes"):
+        collect.read_suspects(path)
+    path.write_text("hole_id,depth_from,depth_to,message\nTH-01,3,6,rolled\nTH-02,3,6,rolled\n")
+    log = collect.log_of(project, trace, structures, "TH-01", suspects=collect.read_suspects(path))
+    assert len(log.suspects) == 1
+    assert len(log.runs) == (project.runs["hole_id"] == "TH-01").sum()
+    with pytest.raises(DataProblem, match="no such hole"):
+        collect.log_of(project, trace, structures, "XX-01")
+
+
 def test_structures_are_chosen_by_kind_and_hole(demo):
     _, _, structures = demo
     rows = chosen_rows(structures, "fault, vein", "TH-01")
@@ -97,6 +113,7 @@ def test_a_section_is_asked_for_by_holes_or_by_a_line(demo):
         (["plan", "--elevation", "500", "--thickness", "40", "--paper", "A3", "--out", "p.png"], b"\x89PNG"),
         (["net", "--kind", "fault", "--alpha-only", "--weighted", "--out", "n.pdf"], b"%PDF"),
         (["net", "--projection", "equal-angle", "--holes", "TH-01", "--out", "n.svg"], b"<?xml"),
+        (["holelog", "--hole", "TH-07", "--out", "h.pdf"], b"%PDF"),
     ],
 )
 def test_commands_write_what_the_name_ends_in(tmp_path, arguments, start):

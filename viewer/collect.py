@@ -14,10 +14,11 @@ from desurvey.orient import Oriented
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
 from desurvey.traces import Traces
+from viewer.holelog import HoleLog
 from viewer.layers import Bars, Content, Structures, Surface, Windows
 from viewer.sheet import Title
 
-__all__ = ["Answers", "bars_of", "content_of", "convention", "read_answers", "structures_of"]
+__all__ = ["Answers", "bars_of", "content_of", "convention", "log_of", "read_answers", "read_suspects", "structures_of"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -84,6 +85,53 @@ def content_of(
     return content if answers is None else _with_answers(content, answers)
 
 
+def log_of(
+    project: Project,
+    traces: Traces,
+    structures: Oriented,
+    hole: str,
+    *,
+    bars: list[str] | None = None,
+    suspects: pd.DataFrame | None = None,
+) -> HoleLog:
+    """Return the log of one hole.
+
+    Parameters
+    ----------
+    project, traces, structures
+        As loaded, desurveyed and oriented.
+    hole : str
+        Its name.
+    bars : list of str, optional
+        Intervals to show, as :func:`bars_of` takes them; the first column of every table when left out.
+    suspects : pandas.DataFrame, optional
+        The table that ``lowside suspects`` writes; None when it wasn't looked for.
+
+    Raises
+    ------
+    DataProblem
+        When there is no such hole, or no such intervals.
+    """
+    (index,) = traces.index([hole]).tolist()
+    if index < 0:
+        raise DataProblem("there is no such hole", value=hole, hint=nearest(hole, traces.hole_ids.tolist()))
+    content = content_of(project, traces, structures, heading=f"Log of {hole}")
+    return HoleLog(
+        traces=traces,
+        hole=index,
+        title=content.title,
+        runs=project.runs[project.runs["hole_id"] == hole],
+        structures=content.structures,
+        bars=tuple(bars_of(project, traces, name) for name in (bars or list(project.intervals))),
+        suspects=None if suspects is None else suspects[suspects["hole_id"] == hole],
+    )
+
+
+def read_suspects(path: Path) -> pd.DataFrame:
+    """Read the table that ``lowside suspects`` has written."""
+    return _read(path, ["hole_id", "depth_from", "depth_to", "message"], "suspects")
+
+
 def read_answers(folder: Path) -> Answers:
     """Read the tables that ``lowside lineup`` has written into a folder.
 
@@ -92,18 +140,19 @@ def read_answers(folder: Path) -> Answers:
     DataProblem
         When one of them isn't there or lacks a column that a figure needs.
     """
-    return Answers(*(_read(folder / f"{name}.csv", columns) for name, columns in NEEDED.items()))
+    return Answers(*(_read(folder / f"{name}.csv", columns, "lineup") for name, columns in NEEDED.items()))
 
 
-def _read(path: Path, columns: list[str]) -> pd.DataFrame:
+def _read(path: Path, columns: list[str], command: str) -> pd.DataFrame:
+    """Read a table that another command has written and check that it has the columns that figures use."""
     try:
         frame = pd.read_csv(path, dtype={"fault_id": str, "hole_id": str, "structure_id": str})
     except (OSError, ValueError) as problem:
-        hint = "write it with lowside lineup"
-        raise DataProblem("the line-up's table can't be read", file=str(path), hint=hint) from problem
+        hint = f"write it with lowside {command}"
+        raise DataProblem("the table can't be read", file=str(path), hint=hint) from problem
     for column in columns:
         if column not in frame.columns:
-            raise DataProblem("the line-up's table lacks a column", file=str(path), column=column)
+            raise DataProblem(f"this isn't the table that lowside {command} writes", file=str(path), column=column)
     return frame
 
 

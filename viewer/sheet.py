@@ -231,7 +231,7 @@ def wrapped(text: str, millimetres: float, points: float = BODY_PT) -> list[str]
     ['12 structures outside', '25 m']
     """
     lines: list[str] = [""]
-    for word in text.split():
+    for word in text.split(" "):  # a no-break space holds a number to its unit
         joined = f"{lines[-1]} {word}".strip()
         if text_size(joined, points)[0] <= millimetres:
             lines[-1] = joined

@@ -1,4 +1,4 @@
-"""Figures on paper: ``section``, ``plan`` and ``net``."""
+"""Figures on paper: ``section``, ``plan``, ``net`` and ``holelog``."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ Lineup = Annotated[
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (section, plan, net):
+    for command in (section, plan, net, holelog):
         app.command()(command)
 
 
@@ -166,6 +166,35 @@ def net(
         drawn = net_of(structures, traces, content.planned, rows, content.title)
         save(draw_net(drawn, look, paper=paper, orientation="portrait" if portrait else "landscape"), out)
     say(f"Net of {int((rows & structures.usable).sum())} poles written to {out}")
+    finish(data.findings)
+
+
+def holelog(
+    project: ProjectFolder,
+    out: Out,
+    hole: Annotated[str, typer.Option("--hole", metavar="NAME", help="The hole.", show_default=False)],
+    colour: Annotated[
+        list[str] | None,
+        typer.Option("--colour", metavar="TABLE[.COLUMN]", help="Intervals to show; all tables by default."),
+    ] = None,
+    suspects: Annotated[
+        Path | None, typer.Option("--suspects", metavar="FILE", help="What lowside suspects has written: marks them.")
+    ] = None,
+    top: Annotated[float, typer.Option("--from", metavar="M", help="First depth shown.")] = 0.0,
+    bottom: Annotated[float | None, typer.Option("--to", metavar="M", help="Last depth shown.")] = None,
+    paper: Paper = "A4",
+) -> None:
+    """Draw the log of one hole: intervals, runs, tadpoles, structures per metre, dogleg and suspects against depth."""
+    from viewer.collect import log_of, read_suspects
+    from viewer.holelog import draw_log
+    from viewer.sheet import save
+
+    data, traces, structures = _oriented(project)
+    with working("Drawing"):
+        found = None if suspects is None else read_suspects(suspects)
+        log = log_of(data, traces, structures, hole, bars=colour, suspects=found)
+        save(draw_log(log, paper=paper, top=top, bottom=bottom), out)
+    say(f"Log of {hole} written to {out}")
     finish(data.findings)
 
 
