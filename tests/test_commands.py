@@ -110,12 +110,6 @@ UNUSABLE = [
         ["orient", "{folder}", "--out", "{out}"],
         "surveys.csv, row 1: the column 'azimuth'",
     ),
-    (
-        "ragged",
-        {"collars": TABLES["collars"] + "C,1,2,3,4,5,6,7,8,9\n"},
-        ["trace", "{folder}", "--out", "{out}"],
-        "collars.csv, row 4: the row has 10 cells",
-    ),
     ("ending", {}, ["trace", "{folder}", "--out", "{folder}/traces.doc"], "written as .csv or .parquet (found '.doc')"),
     (
         "no such place",

@@ -16,14 +16,19 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import north
-from desurvey.problems import DataProblem, Finding, Rule
+from desurvey.problems import DataProblem, Finding, Rule, shortened
 from desurvey.project.settings import FILE, Frame, Settings, read_settings
 from desurvey.tables import INTERVALS, TABLES, Table, clean, empty_frame, read_cells
+from desurvey.tables.files import NO_FILE
+from desurvey.tables.names import one_spelling
 from desurvey.tables.rules import compare_tables
 
 __all__ = ["RULES", "Project", "load_project"]
 
 MISSING_FILE = Rule("missing_file", "error", "the project names it", "Correct the name under [tables]", "table")
+UNREADABLE_FILE = Rule(
+    "unreadable_file", "error", "it is no table, or is damaged", "Open it, and save it as CSV UTF-8", "table"
+)
 NO_DECLINATION = Rule(
     "no_declination",
     "error",
@@ -46,7 +51,7 @@ NO_LINE = Rule(
     "row",
 )
 
-RULES = (MISSING_FILE, NO_DECLINATION, NO_CONVERGENCE, NO_LINE)
+RULES = (MISSING_FILE, UNREADABLE_FILE, NO_DECLINATION, NO_CONVERGENCE, NO_LINE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,10 +145,11 @@ def load_project(folder: Path | str) -> Project:
     """
     folder = Path(folder)
     settings = read_settings(folder)
-    tables = {name: _load_table(folder, settings, name) for name in [*TABLES, *settings.intervals]}
-    findings = [finding for table in tables.values() for finding in table.findings]
-    if not any(finding.stops == "table" and finding.table == "collars" for finding in findings):
-        findings += compare_tables(tables)
+    as_read = {name: _load_table(folder, settings, name) for name in [*TABLES, *settings.intervals]}
+    findings = [finding for table in as_read.values() for finding in table.findings]
+    tables, from_names = one_spelling(as_read)
+    findings += from_names
+    findings += compare_tables(tables)
     collars, _, from_collars = _converted(tables["collars"], tables["collars"].frame, settings.frame)
     surveys, norths, from_surveys = _converted(tables["surveys"], tables["collars"].frame, settings.frame)
     structure_run = run_of(tables["structures"].frame, tables["runs"].frame)
@@ -169,13 +175,16 @@ def _load_table(folder: Path, settings: Settings, name: str) -> Table:
     if file is None:
         return Table(name, name, empty_frame(columns))
     try:
-        cells = read_cells(folder / file, file)
+        headings = settings.columns.get(name, {})
+        cells = read_cells(folder / file, file, name, headings.values())
     except DataProblem as problem:
-        finding = MISSING_FILE.found(
-            problem.rule, table=name, file=file, row=problem.row, suggestion=_capital(problem.hint)
+        got = f" ({shortened(problem.value)})" if problem.value is not None else ""
+        rule = MISSING_FILE if problem.rule == NO_FILE else UNREADABLE_FILE
+        finding = rule.found(
+            problem.rule + got, table=name, file=file, row=problem.row, suggestion=_capital(problem.hint)
         )
         return Table(name, file, empty_frame(columns), (finding,))
-    return clean(cells, name, columns, settings.columns.get(name, {}))
+    return clean(cells, name, columns, headings, settings.frame.depth_unit)
 
 
 def _capital(text: str) -> str:
@@ -289,11 +298,15 @@ def _with_lines(
 
 def _names(structures: pd.DataFrame) -> pd.Series:
     """Return the names of structures; a nameless one is called after its hole and depth, and numbered if need be."""
-    depth = structures["depth"].map("{:.2f}".format)
-    made = structures["hole_id"] + "@" + depth
+    names = structures["structure_id"]
+    blank = names == ""
+    if not blank.any():
+        return names
+    nameless = structures[blank]
+    made = nameless["hole_id"] + "@" + nameless["depth"].map("{:.2f}".format)
     again = made.groupby(made).cumcount()
     made = made.where(again == 0, made + "-" + (again + 1).astype(str))
-    return structures["structure_id"].where(structures["structure_id"] != "", made)
+    return names.where(~blank, made)
 
 
 def run_of(rows: pd.DataFrame, runs: pd.DataFrame) -> npt.NDArray[np.intp]:

@@ -39,6 +39,8 @@ class Frame:
         Projected coordinate reference system in metres, e.g. ``EPSG:32633``; blank: none is stated.
     declination, convergence : float or None
         Degrees, positive east; given values win over the model and the projection.
+    depth_unit : {"metres", "feet"}
+        Unit of depths along the hole (and of recovered core) in files whose headings don't say.
     """
 
     north: Literal["grid", "true", "magnetic"]
@@ -46,6 +48,7 @@ class Frame:
     crs: str = ""
     declination: float | None = field(default=None, metadata={"low": -180.0, "high": 180.0})
     convergence: float | None = field(default=None, metadata={"low": -180.0, "high": 180.0})
+    depth_unit: Literal["metres", "feet"] = "metres"
 
 
 @dataclass(frozen=True, slots=True)

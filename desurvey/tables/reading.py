@@ -1,23 +1,58 @@
 """Files → cells: a table as it stands in its file, with the row numbers that a person sees.
 
-Nothing is interpreted here. Cells of text files stay text, so that hole ``007`` keeps its zeros and a wrong number can
-be quoted as it was typed.
+No value is interpreted here. Cells of text files stay text, so that hole ``007`` keeps its zeros and a wrong number can
+be quoted as it was typed. What had to be guessed about the file, and every row left out, is said in a finding.
 """
 
 from __future__ import annotations
 
-import re
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
 
-from desurvey.problems import DataProblem, nearest
+from desurvey.problems import DataProblem, Finding, Rule
+from desurvey.tables.delimited import Body, read_delimited
+from desurvey.tables.files import Source, find_source
+from desurvey.tables.layout import declared_units, heading_names, left_out, units_below
+from desurvey.tables.workbooks import read_las, read_parquet, read_workbook
 
-__all__ = ["Cells", "read_cells"]
+__all__ = ["RULES", "Cells", "read_cells"]
 
-ROW_IN_FILE = "row_in_file"
-"""What a person's own column headed "row" is called, for ``row`` is ours."""
+GUESSED_ENCODING = Rule(
+    "guessed_encoding",
+    "note",
+    "letters beyond a to z may have been read wrongly",
+    "Save the file as CSV UTF-8 to be sure",
+)
+CHOSEN_SHEET = Rule(
+    "chosen_sheet", "note", "the workbook has several sheets", "Name the sheet behind the file: log.xlsx#surveys"
+)
+LOG_AS_INTERVALS = Rule(
+    "log_as_intervals", "note", "a log has samples, the program intervals", "Nothing, if that is what you want"
+)
+LEFT_OUT_ROWS = Rule(
+    "left_out_rows", "note", "they are no rows of the table", "Nothing, if that is so; else correct their first cell"
+)
+RAGGED_ROW = Rule(
+    "ragged_row",
+    "error",
+    "which cell belongs to which heading can't be told",
+    "Look for a separator inside a cell; put such a cell in double quotes",
+    "row",
+)
+SHORT_ROW = Rule(
+    "short_row", "warning", "the line may have been cut off", "Compare the row with its source; the rest is blank"
+)
+
+RULES = (GUESSED_ENCODING, CHOSEN_SHEET, LOG_AS_INTERVALS, LEFT_OUT_ROWS, RAGGED_ROW, SHORT_ROW)
+
+TEXTS = {".csv", ".tsv", ".txt", ".tab", ".asc"}
+TYPED = {".parquet", ".las"}
+WORKBOOKS = {".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,115 +63,108 @@ class Cells:
     ----------
     file : str
         Name for messages.
-    frame : pandas.DataFrame
-        One column a heading, in the file's order, and an int column ``row``: the row number in a spreadsheet.
+    rows : (n,) int array
+        Row number of each row in a spreadsheet.
+    columns : mapping of str to pyarrow.Array
+        Heading → cells, in the file's order: text as it stands, numbers or times.
+    heading_row : int
+        Row number of the headings.
+    units : mapping of str to str
+        Heading → unit that the file states, ``m``, ``ft`` or ``deg``.
+    findings : tuple of Finding
+        What was guessed and left out; their table is not known here and blank.
     """
 
     file: str
-    frame: pd.DataFrame
+    rows: npt.NDArray[np.int64]
+    columns: Mapping[str, pa.Array]
+    heading_row: int
+    units: Mapping[str, str]
+    findings: tuple[Finding, ...] = ()
 
 
-def read_cells(path: Path, name: str) -> Cells:
+def read_cells(path: Path, name: str, table: str = "", mapped: Collection[str] = ()) -> Cells:
     """Read one table.
 
     Parameters
     ----------
     path : Path
-        A ``.csv``, ``.tsv``, ``.txt``, ``.xlsx``, ``.xls``, ``.ods`` or ``.parquet`` file. A sheet of a workbook is
-        named behind a ``#``: ``log.xlsx#surveys``; without it the first sheet is read.
+        A ``.csv``, ``.tsv``, ``.txt``, ``.xlsx``, ``.xls``, ``.ods``, ``.parquet`` or ``.las`` file, also inside a
+        ``.zip`` (:func:`desurvey.tables.files.find_source`).
     name : str
         The file as the project names it, for messages.
+    table : str
+        Name of the table in the project; a sheet of that name is preferred.
+    mapped : collection of str
+        Headings that the project maps to columns, by which the heading row is found too.
 
     Raises
     ------
     DataProblem
         When the file is missing, is no table, or has no heading row.
     """
-    text, _, sheet = str(path).partition("#")
-    path = Path(text)
-    if path.is_dir():
-        raise DataProblem("this is a folder, not a table", file=name, hint="name a file in project.toml under [tables]")
-    if not path.is_file():
-        raise DataProblem("there is no such file", file=name, hint=_missing_hint(path))
-    try:
-        frame = _read(path, sheet)
-    except DataProblem:
-        raise
-    except pd.errors.EmptyDataError as error:
-        raise DataProblem("the file is empty", file=name, hint="it needs a heading row") from error
-    except pd.errors.ParserError as error:
-        raise _ragged(error, name) from error
-    except UnicodeDecodeError as error:
-        raise DataProblem("the text can't be read as UTF-8", file=name, hint="save it as CSV UTF-8") from error
-    except (ValueError, OSError, RuntimeError) as error:
-        raise DataProblem("the file can't be read as a table", file=name, value=error) from error
-    return Cells(name, _with_headings(frame, name))
+    source = find_source(path, name)
+    body, findings = _body(source, table, mapped)
+    headings = heading_names(body.headings)
+    rows = body.first_row + 1 + np.arange(len(body.columns[0]) if body.columns else 0)
+    units, out = declared_units(headings), {}
+    if len(rows) and source.ending not in TYPED:
+        below = units_below(headings, [column[0].as_py() or "" for column in body.columns])
+        units.update(below)
+        out = {"units": np.arange(len(below) > 0)} | left_out(body.columns, headings)
+    keep = np.ones(len(rows), dtype=bool)
+    if body.first_row > 1:
+        findings.append(_left_out(name, "above the heading row", np.arange(1, body.first_row)))
+    for what, places in out.items():
+        new = places[keep[places]]
+        keep[places] = False
+        if len(new) and what != "blank":
+            findings.append(_left_out(name, what, rows[new]))
+    columns = body.columns
+    if not keep.all():
+        kept = pa.array(np.flatnonzero(keep))
+        columns = [column.take(kept) for column in columns]
+    cells = dict(zip(headings, columns, strict=True))
+    return Cells(name, rows[keep], cells, body.first_row, units, (*findings, *_uneven(body, name, rows[keep])))
 
 
-def _read(path: Path, sheet: str) -> pd.DataFrame:
-    """Return all rows, the heading row first, columns numbered."""
-    ending = path.suffix.lower()
-    if ending in {".csv", ".txt"}:
-        return _read_text(path, ",")
-    if ending == ".tsv":
-        return _read_text(path, "\t")
-    if ending in {".xlsx", ".xls", ".ods"}:
-        return pd.read_excel(path, sheet_name=sheet or 0, header=None, dtype=object, engine="calamine")
-    if ending == ".parquet":
-        frame = pd.read_parquet(path).reset_index(drop=True)
-        heading = pd.DataFrame([list(frame.columns)])
-        frame.columns = pd.RangeIndex(frame.shape[1])
-        return pd.concat([heading, frame.astype(object)], ignore_index=True)
-    raise DataProblem(
-        f"tables are read from .csv, .tsv, .txt, .xlsx, .xls, .ods and .parquet files, not from '{ending}'",
-        file=path.name,
-    )
+def _body(source: Source, table: str, mapped: Collection[str]) -> tuple[Body, list[Finding]]:
+    """Return the rows of a file from its heading row on, and what had to be guessed."""
+    if source.ending in TEXTS:
+        body = read_delimited(source.data, source.name, mapped)
+        guessed = f"the text isn't UTF-8 and was read as {body.encoding}"
+        return body, [GUESSED_ENCODING.found(guessed, table="", file=source.name)] if body.encoding else []
+    if source.ending in WORKBOOKS:
+        body, sheet = read_workbook(source, table, mapped)
+        chosen = f"the sheet '{sheet}' was read"
+        return body, [CHOSEN_SHEET.found(chosen, table="", file=source.name)] if sheet else []
+    if source.ending == ".parquet":
+        return read_parquet(source), []
+    if source.ending == ".las":
+        body, said = read_las(source)
+        return body, [LOG_AS_INTERVALS.found(said, table="", file=source.name)]
+    known = ", ".join(sorted([*TEXTS, *WORKBOOKS, *TYPED]))
+    raise DataProblem(f"tables are read from {known} files, not from '{source.ending}'", file=source.name)
 
 
-def _read_text(path: Path, separator: str) -> pd.DataFrame:
-    return pd.read_csv(
-        path,
-        sep=separator,
-        header=None,
-        dtype=str,
-        keep_default_na=False,
-        skip_blank_lines=False,
-        encoding="utf-8-sig",
-    )
+def _left_out(file: str, what: str, rows: npt.NDArray[np.int64]) -> Finding:
+    """Return the finding that rows were left out."""
+    number = f"row {rows[0]} was" if len(rows) == 1 else f"rows {_listed(rows)} were"
+    message = f"{number} left out ({what})"
+    return LEFT_OUT_ROWS.found(message, table="", file=file, row=int(rows[0]))
 
 
-def _with_headings(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Return the rows below the heading row, columns named by it, blank rows left out, with row numbers."""
-    if frame.empty:
-        raise DataProblem("the file is empty", file=name, hint="it needs a heading row")
-    headings = ["" if pd.isna(cell) else str(cell).strip() for cell in frame.iloc[0]]
-    headings = [ROW_IN_FILE if heading == "row" else heading for heading in headings]
-    twice = {heading for heading in headings if heading and headings.count(heading) > 1}
-    if twice:
-        raise DataProblem("two columns have the same heading", file=name, row=1, value=sorted(twice)[0])
-    body = frame.iloc[1:].copy()
-    body.columns = pd.Index([heading or f"column {place + 1}" for place, heading in enumerate(headings)])
-    body.insert(0, "row", range(2, len(body) + 2))
-    text = body.drop(columns="row")
-    blank = (text.isna() | (text == "")).all(axis=1)
-    return body[~blank].reset_index(drop=True)
+def _listed(rows: npt.NDArray[np.int64], most: int = 5) -> str:
+    text = ", ".join(str(row) for row in rows[:most])
+    return text if len(rows) <= most else f"{text} and {len(rows) - most} more"
 
 
-def _ragged(error: Exception, name: str) -> DataProblem:
-    """Return the parser's complaint about an uneven row in our words."""
-    counts = re.search(r"Expected (\d+) fields in line (\d+), saw (\d+)", str(error))
-    if counts is None:
-        return DataProblem("the file can't be read as a table", file=name, value=str(error))
-    expected, row, found = (int(group) for group in counts.groups())
-    return DataProblem(
-        f"the row has {found} cells, the rows above it {expected}",
-        file=name,
-        row=row,
-        hint="look for a separator inside a cell; put such a cell in double quotes",
-    )
-
-
-def _missing_hint(path: Path) -> str:
-    if not path.parent.is_dir():
-        return f"the folder {path.parent.name}/ isn't there either"
-    return nearest(path.name, [file.name for file in path.parent.iterdir()]) or "check its name in project.toml"
+def _uneven(body: Body, file: str, kept: npt.NDArray[np.int64]) -> Iterator[Finding]:
+    """Give a finding for each row that has too few or too many cells, unless it was left out anyway."""
+    there = set(kept.tolist())
+    for uneven in body.uneven:
+        if uneven.row not in there:
+            continue
+        rule = RAGGED_ROW if uneven.cells > uneven.headings else SHORT_ROW
+        message = f"the row has {uneven.cells} cells, the heading row {uneven.headings}"
+        yield rule.found(message, table="", file=file, row=uneven.row)

@@ -6,6 +6,7 @@ Each function takes canonical tables and returns findings. None of them changes 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,12 @@ UNORDERED_STATIONS = Rule(
 )
 DOUBLE_STATION = Rule(
     "double_station", "error", "a hole has one direction at a depth", "Keep the station that is right", "hole"
+)
+TWO_INSTRUMENTS = Rule(
+    "two_instruments",
+    "warning",
+    "two surveys of a hole rarely agree to the tenth of a degree, and only one can be used",
+    "Keep the survey you trust, or give both at different depths only where they agree",
 )
 REPEATED_STATION = Rule("repeated_station", "warning", "the same reading twice adds nothing", "Delete one of the rows")
 NO_DIRECTION = Rule(
@@ -60,6 +67,7 @@ RULES = (
     UNKNOWN_HOLE,
     UNORDERED_STATIONS,
     DOUBLE_STATION,
+    TWO_INSTRUMENTS,
     REPEATED_STATION,
     NO_DIRECTION,
     DEPTH_BEYOND_HOLE,
@@ -73,6 +81,29 @@ DEPTH_TOLERANCE = 0.01
 """Metres by which depths may differ and still be the same: they are logged to the centimetre (common practice)."""
 
 Bools = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """A table with a number for each hole, by which rows are compared faster than by name.
+
+    Attributes
+    ----------
+    table : Table
+    hole : (n,) int array
+        The same for rows of one hole.
+    collar : (n,) int array
+        Place of the hole's first collar, −1 where it has none.
+    """
+
+    table: Table
+    hole: Ints
+    collar: Ints
+
+    def numbers(self, column: str) -> Floats:
+        return self.table.frame[column].to_numpy(dtype=float)
 
 
 def compare_tables(tables: Mapping[str, Table]) -> list[Finding]:
@@ -81,23 +112,39 @@ def compare_tables(tables: Mapping[str, Table]) -> list[Finding]:
     Parameters
     ----------
     tables : mapping
-        ``collars``, ``surveys``, ``runs``, ``structures``, and any interval tables.
+        ``collars``, ``surveys``, ``runs``, ``structures``, and any interval tables. What an unusable one leaves unsaid
+        isn't held against the others.
     """
-    collars = tables["collars"]
-    findings = _double_holes(collars) + _no_direction(collars, tables["surveys"]) + _stations(tables["surveys"])
-    end = collars.frame.drop_duplicates("hole_id").set_index("hole_id")["depth"]
-    for name, table in tables.items():
+    broken = {name for name, table in tables.items() if any(found.stops == "table" for found in table.findings)}
+    if "collars" in broken:
+        return []
+    collars = tables["collars"].frame
+    known = pd.Index(collars["hole_id"].drop_duplicates())
+    first = np.flatnonzero(~collars["hole_id"].duplicated().to_numpy())
+    rows = {name: _rows_of(table, known, first) for name, table in tables.items()}
+    findings = _double_holes(tables["collars"])
+    if "surveys" not in broken:
+        findings += _no_direction(tables["collars"], tables["surveys"])
+    findings += _stations(rows["surveys"])
+    end = collars["depth"].to_numpy(dtype=float)
+    for name, table in rows.items():
         if name != "collars":
-            findings += _unknown_holes(table, end.index)
-            findings += _beyond_hole(table, end)
+            findings += _unknown_holes(table) + _beyond_hole(table, end)
         if name not in {"collars", "surveys", "structures"}:
             findings += _intervals(table, OVERLAPPING_RUNS if name == "runs" else OVERLAPPING_INTERVALS)
     return findings + _double_structures(tables["structures"])
 
 
-def _found(rule: Rule, table: Table, wrong: Bools, messages: Iterable[str], depth: str = "") -> list[Finding]:
+def _rows_of(table: Table, known: pd.Index, first: Ints) -> _Rows:
+    hole, names = pd.factorize(table.frame["hole_id"])
+    place = known.get_indexer(pd.Index(names)) if len(known) and len(names) else np.full(len(names), -1)
+    collar = np.append(first, -1)[place]
+    return _Rows(table, hole, collar[hole] if len(names) else np.empty(0, dtype=np.intp))
+
+
+def _found(rule: Rule, table: Table, wrong: Bools | Ints, messages: Iterable[str], depth: str = "") -> list[Finding]:
     """Return a finding for each wrong row; ``depth`` names the column to take the depth from."""
-    rows = table.frame[wrong]
+    rows = table.frame[wrong] if wrong.dtype == bool else table.frame.iloc[wrong]
     depths = rows[depth].tolist() if depth else [None] * len(rows)
     return [
         rule.found(message, table=table.name, file=table.file, row=row, hole_id=hole, depth=at)
@@ -112,71 +159,98 @@ def _double_holes(collars: Table) -> list[Finding]:
     return _found(DOUBLE_HOLE, collars, wrong, (f"the hole has {count} collars" for count in counts))
 
 
-def _unknown_holes(table: Table, known: pd.Index) -> list[Finding]:
-    holes = table.frame["hole_id"]
-    wrong = (~holes.isin(known) & (holes != "")).to_numpy()
-    return _found(UNKNOWN_HOLE, table, wrong, ("the hole has no collar" for _ in range(int(wrong.sum()))))
+def _unknown_holes(rows: _Rows) -> list[Finding]:
+    wrong = rows.collar < 0
+    wrong[wrong] = (rows.table.frame["hole_id"][wrong] != "").to_numpy()
+    return _found(UNKNOWN_HOLE, rows.table, wrong, ["the hole has no collar"] * int(wrong.sum()))
 
 
 def _no_direction(collars: Table, surveys: Table) -> list[Finding]:
     frame = collars.frame
-    surveyed = frame["hole_id"].isin(surveys.frame["hole_id"])
+    surveyed = frame["hole_id"].isin(surveys.frame["hole_id"].unique())
     wrong = (~surveyed & (frame["azimuth"].isna() | frame["dip"].isna())).to_numpy()
     message = "the hole has no survey and no azimuth and dip at its collar"
     return _found(NO_DIRECTION, collars, wrong, [message] * int(wrong.sum()))
 
 
-def _stations(surveys: Table) -> list[Finding]:
+def _stations(rows: _Rows) -> list[Finding]:
     """Return stations out of order, and stations at a depth that the hole already has."""
-    frame = surveys.frame
-    above = frame.groupby("hole_id", sort=False)["depth"].shift()
-    wrong = (frame["depth"] < above).to_numpy()
+    surveys, frame, depth = rows.table, rows.table.frame, rows.numbers("depth")
+    above = _above(rows.hole, depth)
+    wrong = depth < above
     texts = (
-        f"the station at {depth:g} m stands below the one at {before:g} m"
-        for depth, before in zip(frame["depth"][wrong], above[wrong], strict=True)
+        f"the station at {at:g} m stands below the one at {before:g} m"
+        for at, before in zip(depth[wrong], above[wrong], strict=True)
     )
     findings = _found(UNORDERED_STATIONS, surveys, wrong, texts, "depth")
 
-    twice = frame.duplicated(["hole_id", "depth"], keep="first").to_numpy() & frame["depth"].notna().to_numpy()
+    keys = pd.DataFrame({"hole": rows.hole, "depth": depth})
+    twice = keys.duplicated(keep="first").to_numpy() & np.isfinite(depth)
+    if not twice.any():
+        return findings
     same = twice & frame.duplicated(["hole_id", "depth", "azimuth", "dip", "north"], keep="first").to_numpy()
-    for rule, rows, text in (
-        (DOUBLE_STATION, twice & ~same, "the hole has another station at {:g} m, with another direction"),
+    other = twice & ~same & _other_instrument(keys.assign(instrument=frame["instrument"].to_numpy()))
+    for rule, places, text in (
+        (DOUBLE_STATION, twice & ~same & ~other, "the hole has another station at {:g} m, with another direction"),
+        (TWO_INSTRUMENTS, other, "another instrument has read the hole at {:g} m too; the first of the rows is used"),
         (REPEATED_STATION, same, "the station at {:g} m stands in the table twice"),
     ):
-        findings += _found(rule, surveys, rows, (text.format(depth) for depth in frame["depth"][rows]), "depth")
+        findings += _found(rule, surveys, places, (text.format(at) for at in depth[places]), "depth")
     return findings
 
 
-def _beyond_hole(table: Table, end: pd.Series) -> list[Finding]:
-    column = "depth" if "depth" in table.frame and table.name in {"surveys", "structures"} else "depth_to"
-    limit = table.frame["hole_id"].map(end).to_numpy(dtype=float)
-    depth = table.frame[column].to_numpy(dtype=float)
+def _other_instrument(keys: pd.DataFrame) -> Bools:
+    """Return the rows whose instrument is stated and has not read this hole at this depth before."""
+    return (~keys.duplicated(keep="first") & (keys["instrument"] != "")).to_numpy()
+
+
+def _above(hole: Ints, values: Floats) -> Floats:
+    """Return each row's value in the row of the same hole before it, NaN in the first of a hole."""
+    order = np.argsort(hole, kind="stable")
+    shifted = np.full(len(values), np.nan)
+    same = hole[order][1:] == hole[order][:-1]
+    shifted[order[1:][same]] = values[order[:-1][same]]
+    return shifted
+
+
+def _beyond_hole(rows: _Rows, end: Floats) -> list[Finding]:
+    column = "depth" if rows.table.name in {"surveys", "structures"} else "depth_to"
+    limit = np.append(end, np.nan)[rows.collar]
+    depth = rows.numbers(column)
     wrong = depth > limit + DEPTH_TOLERANCE
     texts = (
         f"{column} {at:g} m is beyond the end of the hole at {last:g} m"
         for at, last in zip(depth[wrong], limit[wrong], strict=True)
     )
-    return _found(DEPTH_BEYOND_HOLE, table, wrong, texts, column)
+    return _found(DEPTH_BEYOND_HOLE, rows.table, wrong, texts, column)
 
 
-def _intervals(table: Table, overlap: Rule) -> list[Finding]:
-    frame = table.frame
-    wrong = (frame["depth_to"] <= frame["depth_from"]).to_numpy()
+def _intervals(rows: _Rows, overlap: Rule) -> list[Finding]:
+    top, bottom = rows.numbers("depth_from"), rows.numbers("depth_to")
+    wrong = bottom <= top
+    texts = (f"the interval runs from {a:g} to {b:g} m" for a, b in zip(top[wrong], bottom[wrong], strict=True))
+    findings = _found(REVERSED_INTERVAL, rows.table, wrong, texts, "depth_from")
+
+    kept = np.flatnonzero(~wrong & np.isfinite(top) & np.isfinite(bottom))
+    order = kept[np.lexsort([top[kept], rows.hole[kept]])]
+    deepest = _deepest_above(rows.hole[order], bottom[order])
+    laps = top[order] < deepest - DEPTH_TOLERANCE
     texts = (
-        f"the interval runs from {top:g} to {bottom:g} m"
-        for top, bottom in zip(frame["depth_from"][wrong], frame["depth_to"][wrong], strict=True)
+        f"{a:g} to {b:g} m overlaps a row above that goes down to {last:g} m"
+        for a, b, last in zip(top[order][laps], bottom[order][laps], deepest[laps], strict=True)
     )
-    findings = _found(REVERSED_INTERVAL, table, wrong, texts, "depth_from")
+    return findings + _found(overlap, rows.table, order[laps], texts, "depth_from")
 
-    ordered = frame[~wrong].sort_values(["hole_id", "depth_from"], kind="stable")
-    deepest = ordered.groupby("hole_id", sort=False)["depth_to"].cummax()
-    above = deepest.groupby(ordered["hole_id"], sort=False).shift()
-    laps = (ordered["depth_from"] < above - DEPTH_TOLERANCE).to_numpy()
-    texts = (
-        f"{top:g} to {bottom:g} m overlaps a row above that goes down to {last:g} m"
-        for top, bottom, last in zip(ordered["depth_from"][laps], ordered["depth_to"][laps], above[laps], strict=True)
-    )
-    return findings + _found(overlap, Table(table.name, table.file, ordered), laps, texts, "depth_from")
+
+def _deepest_above(hole: Ints, bottom: Floats) -> Floats:
+    """Return the deepest end among the rows of the same hole above each, NaN for the first; rows stand by hole."""
+    if not len(hole):
+        return bottom
+    first = np.concatenate([[True], hole[1:] != hole[:-1]])
+    step = float(bottom.max()) + 1.0
+    rank = np.cumsum(first)
+    running = np.maximum.accumulate(bottom + rank * step) - rank * step
+    return np.where(first, np.nan, np.roll(running, 1))
 
 
 def _double_structures(structures: Table) -> list[Finding]:

@@ -4,13 +4,25 @@ from __future__ import annotations
 
 import functools
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from typing import Literal
 
 from desurvey.problems import Stops
 
-__all__ = ["INTERVALS", "TABLES", "Column", "plain_heading", "synonyms"]
+__all__ = [
+    "ALONG_HOLE",
+    "INTERVALS",
+    "METRES_PER_FOOT",
+    "TABLES",
+    "Column",
+    "choice_of",
+    "heading_unit",
+    "known_headings",
+    "plain_heading",
+    "synonyms",
+    "unit_of",
+]
 
 Kind = Literal["text", "number", "choice", "date"]
 
@@ -35,6 +47,8 @@ class Column:
         Range of a number, both ends included.
     choices : tuple of str
         What a choice may be, lower case.
+    unit : {"m", "deg", ""}
+        Of a number.
     """
 
     name: str
@@ -45,6 +59,20 @@ class Column:
     low: float = float("-inf")
     high: float = float("inf")
     choices: tuple[str, ...] = ()
+    unit: str = ""
+
+
+METRES_PER_FOOT = 0.3048
+"""The international foot, exact by definition (1959)."""
+
+ALONG_HOLE = frozenset({"depth", "depth_from", "depth_to", "recovered"})
+"""Columns measured along the hole, which ``[frame] depth_unit`` speaks of."""
+
+DEEPEST = 15_000.0
+"""Metres beyond which no depth is believed; the deepest hole drilled is some 12.3 km (from memory)."""
+
+FARTHEST = 1e8
+"""Metres beyond which no coordinate is believed: more than twice around the globe."""
 
 
 def _text(name: str, meaning: str) -> Column:
@@ -56,15 +84,19 @@ def _choice(name: str, meaning: str, choices: tuple[str, ...], stops: Stops = "n
 
 
 def _metres(name: str, meaning: str, stops: Stops = "nothing") -> Column:
-    return Column(name, "number", f"{meaning}, metres", stops, low=0.0)
+    return Column(name, "number", f"{meaning}, metres", stops, low=0.0, high=DEEPEST, unit="m")
+
+
+def _place(name: str, meaning: str, farthest: float = FARTHEST) -> Column:
+    return Column(name, "number", f"{meaning}, metres", low=-farthest, high=farthest, unit="m")
 
 
 def _angle(name: str, meaning: str, low: float, high: float, stops: Stops = "nothing") -> Column:
-    return Column(name, "number", f"{meaning}, degrees", stops, low=low, high=high)
+    return Column(name, "number", f"{meaning}, degrees", stops, low=low, high=high, unit="deg")
 
 
 def _needed(column: Column, stops: Stops = "row") -> Column:
-    return Column(column.name, column.kind, column.meaning, stops, True, column.low, column.high, column.choices)
+    return replace(column, stops=stops, required=True)
 
 
 HOLE = _needed(_text("hole_id", "name of the hole"))
@@ -80,9 +112,9 @@ _LINE = _choice("line", "what the orientation line marks", ("low", "high", "nort
 TABLES: dict[str, tuple[Column, ...]] = {
     "collars": (
         HOLE,
-        _needed(Column("easting", "number", "easting of the collar, metres"), "hole"),
-        _needed(Column("northing", "number", "northing of the collar, metres"), "hole"),
-        _needed(Column("elevation", "number", "elevation of the collar, metres"), "hole"),
+        _needed(_place("easting", "easting of the collar"), "hole"),
+        _needed(_place("northing", "northing of the collar"), "hole"),
+        _needed(_place("elevation", "elevation of the collar", 1e5), "hole"),
         _needed(_metres("depth", "length of the hole"), "hole"),
         _angle("azimuth", "direction at the collar, from [frame] north", 0.0, 360.0, "hole"),
         _angle("dip", "dip at the collar, sign by [frame] dip_sign", -90.0, 90.0, "hole"),
@@ -97,7 +129,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _needed(_angle("dip", "dip of the hole, sign by [frame] dip_sign", -90.0, 90.0), "hole"),
         _choice("north", "what the azimuth is measured from", ("grid", "true", "magnetic"), "hole"),
         _choice("instrument", "kind of survey instrument", ("magnetic", "gyro")),
-        Column("field_nt", "number", "total magnetic field, nT", low=0.0),
+        Column("field_nt", "number", "total magnetic field, nT", low=0.0, high=1e6),
         _angle("field_dip", "dip of the magnetic field", -90.0, 90.0),
     ),
     "runs": (
@@ -106,7 +138,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _LINE,
         _angle("line_offset", "clockwise from the previous run's line, ends fitted, looking down hole", -360.0, 360.0),
         _text("grade", "quality the crew gave the line"),
-        Column("settle_s", "number", "seconds the tool was left still", low=0.0),
+        Column("settle_s", "number", "seconds the tool was left still", low=0.0, high=1e6),
     ),
     "structures": (
         HOLE,
@@ -127,29 +159,94 @@ TABLES: dict[str, tuple[Column, ...]] = {
 
 
 @functools.cache
+def _words() -> dict[str, dict[str, tuple[str, ...]]]:
+    text = resources.files("desurvey.tables").joinpath("headings.toml").read_text(encoding="utf-8")
+    return {
+        table: {column: tuple(words) for column, words in columns.items()}
+        for table, columns in tomllib.loads(text).items()
+    }
+
+
+@functools.cache
 def synonyms() -> dict[str, tuple[str, ...]]:
     """Return the trade headings of each canonical column, in the form that :func:`plain_heading` gives.
 
     Keys are ``table.column``, or ``column`` where a heading means the same in every table. They stand in the data file
     ``headings.toml`` beside this module.
     """
-    text = resources.files("desurvey.tables").joinpath("headings.toml").read_text(encoding="utf-8")
     return {
-        column if table == "any" else f"{table}.{column}": tuple(headings)
-        for table, columns in tomllib.loads(text).items()
+        column if table == "any" else f"{table}.{column}": headings
+        for table, columns in _words().items()
+        if table not in {"units", "choices"}
         for column, headings in columns.items()
     }
 
 
-def plain_heading(heading: object) -> str:
-    """Return a heading without case, unit brackets and punctuation, the form in which headings are compared.
+@functools.cache
+def known_headings() -> frozenset[str]:
+    """Return every heading that means a column of some table, in the form that :func:`plain_heading` gives."""
+    names = {column.name for columns in (INTERVALS, *TABLES.values()) for column in columns}
+    return frozenset(names.union(*synonyms().values()))
 
-    >>> plain_heading(" Hole ID "), plain_heading("Depth (m)"), plain_heading("From_m")
-    ('hole_id', 'depth', 'from_m')
+
+@functools.cache
+def _choices() -> dict[str, str]:
+    return {word: choice for choice, words in _words()["choices"].items() for word in words}
+
+
+def choice_of(word: str) -> str:
+    """Return the choice that a word of the trade stands for, or the word itself.
+
+    >>> choice_of("BOH"), choice_of("Grid North"), choice_of("sideways")
+    ('low', 'grid', 'sideways')
     """
-    text = str(heading).strip().lower()
+    plain = "_".join(word.lower().split())
+    return _choices().get(plain, word)
+
+
+@functools.cache
+def _units() -> dict[str, str]:
+    return {word: unit for unit, words in _words()["units"].items() for word in words}
+
+
+def unit_of(word: str) -> str:
+    """Return the unit that a word stands for, ``other`` for one the program does nothing with, or nothing.
+
+    >>> unit_of("(metres)"), unit_of("ft"), unit_of("°"), unit_of("nT"), unit_of("fault")
+    ('m', 'ft', 'deg', 'other', '')
+    """
+    return _units().get(word.strip().strip("()[]").strip().lower(), "")
+
+
+def _split_heading(heading: object) -> tuple[str, str]:
+    """Return a heading's words without its unit, and the unit that it states."""
+    text, unit = str(heading).strip().lower(), ""
     for opening, closing in (("(", ")"), ("[", "]")):
         start, end = text.find(opening), text.find(closing)
         if 0 < start < end:
-            text = text[:start] + text[end + 1 :]
-    return "_".join("".join(c if c.isalnum() else " " for c in text).split())
+            unit = unit_of(text[start + 1 : end]) or unit
+            text = text[:start] + " " + text[end + 1 :]
+    words = "".join(c if c.isalnum() else " " for c in text).split()
+    if len(words) > 1 and unit_of(words[-1]) in {"m", "ft", "deg"}:
+        unit = unit or unit_of(words[-1])
+        words = words[:-1]
+    return "_".join(words), unit
+
+
+def plain_heading(heading: object) -> str:
+    """Return a heading without case, unit and punctuation, the form in which headings are compared.
+
+    >>> plain_heading(" Hole ID "), plain_heading("Depth (m)"), plain_heading("From_m")
+    ('hole_id', 'depth', 'from')
+    """
+    return _split_heading(heading)[0]
+
+
+def heading_unit(heading: object) -> str:
+    """Return the unit that a heading states: ``m``, ``ft``, ``deg``, or nothing.
+
+    >>> heading_unit("Depth (ft)"), heading_unit("from_m"), heading_unit("Depth")
+    ('ft', 'm', '')
+    """
+    unit = _split_heading(heading)[1]
+    return unit if unit in {"m", "ft", "deg"} else ""
