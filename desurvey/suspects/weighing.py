@@ -1,0 +1,316 @@
+"""How likely each run's readings are as logged, and under each blunder.
+
+The density of one reading, given where its kind is expected to point, is a mixture: with probability 1 − stray a normal
+law about the expected axis, else anything (uniform over the half sphere). The normal law lives in the two directions
+in which alpha and beta move the pole::
+
+    variance along alpha = scatter² + field + σα²          along beta = scatter² + field + (σβ cos α)²
+
+*field* is what the expectation itself is unsure of; as a run's readings share it, each carries it as often as the run
+has readings, so that the mean of the run is weighed exactly.
+
+A roll by δ only moves beta, so the log likelihood of a run as a function of the total roll of its line, S(δ), comes from
+one table over all δ. Every hypothesis is an average of exp S over what it says about the roll::
+
+    as logged          δ near 0      normal, with the honest error of a line (σ_line, estimated from all runs)
+    line_side          δ near 180    the same about 180
+    run_rolled         any δ         uniform outside ± SMALLEST_ROLL
+    beta_reversed      δ near 0      with beta read anticlockwise
+    alpha_complement   δ near 0      with 90 − alpha
+
+Averaging makes the free roll pay for its freedom: where a plain blunder explains a run as well as a roll that
+happens to match does, the plain one wins. With prior odds this gives the probability of each.
+
+Line offsets between runs multiply in: a run rolled by δ sits between an offset of +δ and one of −δ.
+
+**Sign of a roll**: ``roll_deg`` is how many degrees clockwise, looking down the hole, the run's line sits from where it
+should. Beta is read clockwise from the line, so true beta = logged beta + roll_deg.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from desurvey.suspects.readings import Readings, Runs
+
+__all__ = ["BLUNDERS", "ROLLS", "Expectation", "Verdict", "density", "log_area_ratio", "offset_table", "roll_table", "weigh"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+BLUNDERS = ("line_side", "run_rolled", "beta_reversed", "alpha_complement")
+
+STEP = 3
+ROLLS = np.arange(-180.0, 180.0, STEP)
+"""Trial rolls, degrees: finer than the half width that six readings can give one run's likelihood."""
+
+SMALLEST_ROLL = 9.0
+"""A smaller roll is the honest error of a line; offsets of 5–10° are kept (CHECK_VALUES section 5)."""
+
+ROWS_AT_ONCE = 20_000
+"""Readings weighed together against all rolls: bounds the memory to some 100 MB."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Expectation:
+    """Where each reading is expected to point, as one or more sets of its kind.
+
+    Attributes
+    ----------
+    along, line, side : (s, n) arrays
+        The expected axes in the frame of each reading's core: along it, towards its line, a quarter turn on.
+    variance : (s, n) array
+        Natural scatter and doubt about the expectation, radians², in each direction.
+    share : (s, n) array
+        Share of each set among the readings of the kind; sums to 1 where there is an expectation, else 0.
+    stray : (n,) array
+        Share of readings that follow no set.
+    alpha_sigma, beta_sigma : float
+        Errors of reading the core angles, radians.
+    """
+
+    along: Floats
+    line: Floats
+    side: Floats
+    variance: Floats
+    share: Floats
+    stray: Floats
+    alpha_sigma: float
+    beta_sigma: float
+
+    def take(self, rows: npt.ArrayLike) -> Expectation:
+        """Return the expectation of some of the readings."""
+        columns = (self.along, self.line, self.side, self.variance, self.share)
+        return Expectation(*(c[:, rows] for c in columns), self.stray[rows], self.alpha_sigma, self.beta_sigma)
+
+    def informed(self) -> Bools:
+        """Return which readings have an expectation at all, (n,)."""
+        return np.asarray(self.share.sum(axis=0) > 0)
+
+
+def density(expected: Expectation, alpha: Floats, beta: Floats) -> Floats:
+    """Return the density of readings on the half sphere, per steradian, shape (n, g).
+
+    Parameters
+    ----------
+    expected : Expectation
+        Of n readings.
+    alpha : (n, 1) array
+        Radians.
+    beta : (n, g) array
+        Trial values of beta, radians.
+    """
+    out = np.zeros(beta.shape)
+    for member in range(len(expected.share)):
+        out += expected.share[member][:, None] * _normal_law(expected, member, alpha, beta)
+    stray = expected.stray[:, None]
+    return np.asarray((1 - stray) * out + stray / (2 * np.pi))
+
+
+def _normal_law(expected: Expectation, member: int, alpha: Floats, beta: Floats) -> Floats:
+    along, line, side = (part[member][:, None] for part in (expected.along, expected.line, expected.side))
+    sine, cosine = np.sin(alpha), np.cos(alpha)
+    amplitude, phase = np.hypot(line, side), np.arctan2(side, line)
+    turned = beta - phase
+    radial = amplitude * np.cos(turned)
+    square = np.abs(sine * along - cosine * radial)  # |cos| of the angle between pole and axis
+    by_alpha = cosine * along + sine * radial
+    by_beta = amplitude * np.sin(turned)
+    far = np.hypot(by_alpha, by_beta)
+    # The arc over its sine: the parts square to the pole become angles on the sphere.
+    stretch = (np.arctan2(far, square) / np.maximum(far, 1e-12)) ** 2
+    shared = expected.variance[member][:, None]
+    alpha_variance = shared + expected.alpha_sigma**2
+    beta_variance = shared + (expected.beta_sigma * cosine) ** 2
+    exponent = -0.5 * stretch * (by_alpha**2 / alpha_variance + by_beta**2 / beta_variance)
+    return np.asarray(np.exp(exponent) / (2 * np.pi * np.sqrt(alpha_variance * beta_variance)))
+
+
+def log_area_ratio(alpha_deg: Floats, other_deg: Floats) -> Floats:
+    """Return the log of cos(other) / cos(alpha): how the area of the sphere that a reading stands for changes.
+
+    What was read are alpha and beta, so densities on the sphere are compared per square degree of those two, which
+    covers cos α of it. Without this a complement that crowds steep readings about the core axis would look good.
+    """
+    cosine = np.cos(np.deg2rad(np.stack([other_deg, alpha_deg])))
+    log = np.log(np.maximum(cosine, LEAST_COSINE))
+    return np.asarray(log[0] - log[1])
+
+
+LEAST_COSINE = np.sin(np.deg2rad(2.0))
+"""Angles nearer to 90° than they can be read count as no nearer."""
+
+
+def roll_table(readings: Readings, expected: Expectation, rolls_deg: Floats, run: Ints, runs: int) -> Floats:
+    """Return the log likelihood of each run's readings for each roll of its line, (runs, g).
+
+    Readings of run −1 and readings without an expectation do not count; a run without any has a row of zeros.
+    """
+    out = np.zeros((runs, len(rolls_deg)))
+    rows = np.flatnonzero((run >= 0) & expected.informed())
+    rolls = np.deg2rad(rolls_deg)
+    for some in np.array_split(rows, max(1, -(-len(rows) // ROWS_AT_ONCE))):  # blocks, to bound the memory
+        alpha, beta = np.deg2rad(readings.alpha_deg[some]), np.deg2rad(readings.beta_deg[some])
+        logs = np.log(density(expected.take(some), alpha[:, None], beta[:, None] + rolls))
+        order = np.argsort(run[some], kind="stable")
+        present, first = np.unique(run[some][order], return_index=True)
+        if len(present):
+            out[present] += np.add.reduceat(logs[order], first, axis=0)
+    return out
+
+
+def offset_table(runs: Runs, sigma_deg: float) -> Floats:
+    """Return the log likelihood of the line offsets of each run for each roll of its line, (r, len(ROLLS)).
+
+    Notes
+    -----
+    The neighbours are taken to sit where they should, so a share of the offsets is allowed to be anything: that of
+    a rolled neighbour, or one that was read wrongly.
+    """
+    same_hole = runs.hole[1:] == runs.hole[:-1]
+    below = np.append(np.where(same_hole, runs.line_offset[1:], np.nan), np.nan)
+    above = np.where(np.append(False, same_hole), runs.line_offset, np.nan)
+    return _offset_law(above[:, None] - ROLLS, sigma_deg) + _offset_law(below[:, None] + ROLLS, sigma_deg)
+
+
+STRAY_OFFSETS = 0.15
+"""Share of line offsets that say nothing: beside 5 % of rolled runs each has two, and some are misread."""
+
+
+def _offset_law(misfit_deg: Floats, sigma_deg: float) -> Floats:
+    misfit = (misfit_deg + 180.0) % 360.0 - 180.0
+    normal = np.exp(-0.5 * (misfit / sigma_deg) ** 2) / (np.sqrt(2 * np.pi) * sigma_deg)
+    logs = np.log((1 - STRAY_OFFSETS) * normal + STRAY_OFFSETS / 360.0) - np.log(1 / 360.0)
+    return np.where(np.isfinite(misfit), logs, 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdict:
+    """What the readings say about each run.
+
+    Attributes
+    ----------
+    evidence : (r, 4) array
+        Log likelihood ratio of each of ``BLUNDERS`` to "as logged".
+    probability : (r, 5) array
+        Of "as logged" and of each of ``BLUNDERS``.
+    roll_deg, roll_sigma : (r,) arrays
+        The likeliest roll and its standard deviation.
+    line_sigma : float
+        Honest error of a line, degrees, as estimated over all runs.
+    """
+
+    evidence: Floats
+    probability: Floats
+    roll_deg: Floats
+    roll_sigma: Floats
+    line_sigma: float
+
+
+def weigh(readings: Readings, expected: Expectation, runs: Runs) -> Verdict:
+    """Return the verdict on every run."""
+    count = len(runs.hole)
+    table = roll_table(readings, expected, ROLLS, readings.run, count)
+    informed = table.any(axis=1)
+    line_sigma = _line_sigma(table[informed])
+    offsets = offset_table(runs, OFFSET_SIGMA)
+    table_with = table + offsets
+    near = np.abs(ROLLS) <= 4 * line_sigma + STEP
+    small = _near_weights(line_sigma)[near]
+    reversed_beta = readings.relogged(readings.alpha_deg, -readings.beta_deg)
+    complement = readings.relogged(90.0 - readings.alpha_deg, readings.beta_deg)
+    turned, swapped = (
+        roll_table(r, expected, ROLLS[near], r.run, count) + offsets[:, near] for r in (reversed_beta, complement)
+    )
+    swapped += _per_run(readings, expected, log_area_ratio(readings.alpha_deg, complement.alpha_deg), count)[:, None]
+    free = (np.abs(ROLLS) >= SMALLEST_ROLL) / np.count_nonzero(np.abs(ROLLS) >= SMALLEST_ROLL)
+    whole = _near_weights(line_sigma)
+    logs = np.stack(
+        [
+            _mean_log(table_with, whole),
+            _mean_log(table_with, np.roll(whole, len(ROLLS) // 2)),
+            _mean_log(table_with, free),
+            _mean_log(turned, small),
+            _mean_log(swapped, small),
+        ],
+        axis=1,
+    )
+    logs = np.where(informed[:, None], logs, 0.0)
+    roll, sigma = _roll(table_with, line_sigma)
+    return Verdict(logs[:, 1:] - logs[:, :1], _probability(logs), roll, sigma, line_sigma)
+
+
+def _per_run(readings: Readings, expected: Expectation, values: Floats, runs: int) -> Floats:
+    """Return the sum of a value over each run's readings that have an expectation."""
+    counts = (readings.run >= 0) & expected.informed()
+    return np.asarray(np.bincount(readings.run[counts], values[counts], runs))
+
+
+OFFSET_SIGMA = 6.0
+"""Degrees; error of a line offset with the honest errors of the two lines in it (common practice, no source)."""
+
+PRIOR_RATE = 0.04
+"""Share of runs with a blunder before the data are seen, and ...""" 
+PRIOR_WEIGHT = 100.0
+"""... how many runs that opinion is worth against what the project's own runs say."""
+
+
+def _near_weights(sigma_deg: float) -> Floats:
+    weights = np.exp(-0.5 * (ROLLS / sigma_deg) ** 2)
+    return np.asarray(weights / weights.sum())
+
+
+def _mean_log(logs: Floats, weights: Floats) -> Floats:
+    """Return the log of the weighted mean of exp(logs) along rows."""
+    top = logs.max(axis=1, keepdims=True)
+    return np.asarray(np.log(np.maximum(np.exp(logs - top) @ weights, 1e-300)) + top[:, 0])
+
+
+def _line_sigma(table: Floats) -> float:
+    """Return the honest error of a line that makes the readings of all runs likeliest, degrees.
+
+    A run's likelihood is capped by that of the free roll, so that rolled runs do not widen it.
+    """
+    trial = np.array([1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0])
+    if not len(table):
+        return 5.0
+    free = _mean_log(table, np.full(len(ROLLS), 1 / len(ROLLS))) + np.log(PRIOR_RATE)
+    score = [np.logaddexp(_mean_log(table, _near_weights(s)), free).sum() for s in trial]
+    return float(trial[int(np.argmax(score))])
+
+
+def _probability(logs: Floats) -> Floats:
+    """Return the probability of each hypothesis, the share of blunders being learnt from the runs themselves."""
+    rate = PRIOR_RATE
+    for _ in range(8):
+        prior = np.append(1 - rate, np.full(len(BLUNDERS), rate / len(BLUNDERS)))
+        post = logs + np.log(prior)
+        post = np.exp(post - post.max(axis=1, keepdims=True))
+        post /= post.sum(axis=1, keepdims=True)
+        wrong = float((1 - post[:, 0]).sum())
+        rate = (wrong + PRIOR_RATE * PRIOR_WEIGHT) / (len(logs) + PRIOR_WEIGHT)
+    return np.asarray(post)
+
+
+def _roll(table: Floats, line_sigma: float) -> tuple[Floats, Floats]:
+    """Return the likeliest roll of each run and its σ.
+
+    The roll is the mean of the likelihood about its highest peak; σ is the spread about it of the *whole*
+    likelihood, so that a run with a second peak as good admits that it does not know.
+    """
+    peak = np.argmax(table, axis=1)
+    apart = (np.arange(len(ROLLS)) - peak[:, None] + len(ROLLS) // 2) % len(ROLLS) - len(ROLLS) // 2
+    weights = np.exp(table - table.max(axis=1, keepdims=True))
+    beside = weights * (np.abs(apart) <= PEAK_STEPS)
+    mean = (beside * apart).sum(axis=1) / beside.sum(axis=1)
+    spread = (weights * (apart - mean[:, None]) ** 2).sum(axis=1) / weights.sum(axis=1)
+    roll = (ROLLS[peak] + STEP * mean + 180.0) % 360.0 - 180.0
+    return roll, np.sqrt(STEP**2 * spread + line_sigma**2)
+
+
+PEAK_STEPS = 15
+"""Half width of a peak in steps of the trial rolls: 45°, beyond which lies another."""

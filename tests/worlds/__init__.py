@@ -1,0 +1,1 @@
+"""Seeded worlds with a known truth, for tests and benchmarks."""
