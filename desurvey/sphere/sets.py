@@ -2,8 +2,9 @@
 
 Each set is a Watson cluster (:mod:`desurvey.sphere.watson`), and one class more, even over the half sphere, takes the
 axes that belong to none. Shares, axes and κ are fitted by expectation and maximisation. The number of sets is that with
-the least ICL = −2 log L + p log n + 2 E, where p = 4 per set (axis 2, κ 1, share 1) and E is the entropy of the
-memberships: the Bayesian criterion with a price on sets that overlap. One scattered set is then not told as two.
+the least −2 log L + p log n + 2 E, where p = 4 per set (axis 2, κ 1, share 1) and E is the entropy of the memberships
+among the sets: the Bayesian criterion with a price on sets that overlap, so that one oval set is not told as two. The
+overlap with the even class, which no set can help, is free.
 
 Starts are deterministic, two for each number of sets: peaks of the density that lie far from one another, and the
 sets found with one fewer plus the direction which those explain worst. The better of the two is kept.
@@ -12,7 +13,7 @@ References
 ----------
 Dempster, Laird & Rubin (1977), Journal of the Royal Statistical Society B 39, 1–38: the fit. Banfield & Raftery (1993),
 Biometrics 49, 803–821: the even class for outliers. Biernacki, Celeux & Govaert (2000), IEEE Transactions on Pattern
-Analysis and Machine Intelligence 22, 719–725: the criterion. All from memory.
+Analysis and Machine Intelligence 22, 719–725: the price on overlap. All from memory.
 """
 
 from __future__ import annotations
@@ -67,7 +68,7 @@ class Sets:
     member : (n,) int array
         The most probable set of each axis, −1 for none.
     criterion : (m + 1,) array
-        ICL for 0 to m sets, as far as was tried; inf where some set came out with too few members.
+        Of 0 to m sets, as far as was tried; inf where some set came out with too few members.
     """
 
     axis: Floats
@@ -108,8 +109,8 @@ def find_sets(axes: Floats, most: int = 8, weights: Floats | None = None) -> Set
 
     Notes
     -----
-    Cost: about n × sets × 50 rounds for each number of sets tried. A set that is strung out along a girdle may come as
-    two or three.
+    Cost: about n × sets × 50 rounds for each number of sets tried. Sets of 8° scatter need to lie some 25° apart to be
+    told as two; one that is strung out along a girdle, thrice as long as wide, may come as two or three.
 
     Examples
     --------
@@ -160,11 +161,12 @@ def _even(axes: Floats, weights: Floats) -> _Mixture:
 
 
 def _criterion(fit: _Mixture, weights: Floats) -> float:
-    """Return ICL; inf where a set has too few members."""
-    number = weights.sum()
+    """Return the criterion of the module; inf where a set has too few members."""
+    number, belongs = weights.sum(), fit.belongs[:-1]
     if np.any(fit.share[:-1] * number < FEWEST):
         return float("inf")
-    entropy = -np.sum(weights * fit.belongs * np.log(np.maximum(fit.belongs, 1e-300)))
+    among = belongs / np.maximum(belongs.sum(axis=0), 1e-300)
+    entropy = -np.sum(weights * belongs * np.log(np.maximum(among, 1e-300)))
     return float(-2 * fit.log_likelihood + 4 * len(fit.axis) * np.log(number) + 2 * entropy)
 
 
