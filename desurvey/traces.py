@@ -19,7 +19,7 @@ from desurvey import curvature
 from desurvey.problems import DataProblem
 from desurvey.project import Project
 
-__all__ = ["Points", "Traces", "build", "chained", "dogleg_severity", "trace_frame"]
+__all__ = ["BLOCK", "Points", "Traces", "build", "chained", "dogleg_severity", "trace_frame"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

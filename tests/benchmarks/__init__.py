@@ -1,0 +1,1 @@
+"""Speed and memory, measured as ratios against plain baselines in the same run."""
