@@ -13,12 +13,23 @@ from desurvey import orient
 from desurvey.orient import Oriented
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
+from desurvey.surface.mesh import Mesh
 from desurvey.traces import Traces
 from viewer.holelog import HoleLog
 from viewer.layers import Bars, Content, Structures, Surface, Windows
 from viewer.sheet import Title
 
-__all__ = ["Answers", "bars_of", "content_of", "convention", "log_of", "read_answers", "read_suspects", "structures_of"]
+__all__ = [
+    "Answers",
+    "bars_of",
+    "content_of",
+    "convention",
+    "fault_meshes",
+    "log_of",
+    "read_answers",
+    "read_suspects",
+    "structures_of",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -43,6 +54,11 @@ class Answers:
     faults: pd.DataFrame
     picks: pd.DataFrame
     windows: pd.DataFrame
+
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The three by name."""
+        return {"faults": self.faults, "picks": self.picks, "windows": self.windows}
 
 
 def content_of(
@@ -227,26 +243,28 @@ def _with_answers(content: Content, answers: Answers) -> Content:
     return replace(
         content,
         windows=Windows(fault[use], hole[use], ends[0][use], ends[1][use]),
-        surfaces=tuple(_sheets(content, answers)),
+        surfaces=tuple(
+            Surface(name, mesh.vertices, mesh.triangles) for name, mesh in fault_meshes(content.traces, answers).items()
+        ),
     )
 
 
-def _sheets(content: Content, answers: Answers) -> list[Surface]:
+def fault_meshes(traces: Traces, answers: Answers) -> dict[str, Mesh]:
     """Return each fault as a rectangle of its mean plane, a little larger than its outermost picks."""
     picks = answers.picks
     hole, depth = picks["hole_id"].to_numpy(dtype=np.str_), picks["depth"].to_numpy(dtype=float)
-    position = content.traces.at(hole, depth).position
+    position = traces.at(hole, depth).position
     normals = orient.vector_of_plane(answers.faults["dip"], answers.faults["dip_direction"])
     centres = answers.faults[["easting", "northing", "elevation"]].to_numpy(dtype=float)
-    sheets = []
+    meshes = {}
     for name, centre, normal in zip(answers.faults["fault_id"].astype(str), centres, normals, strict=True):
         own = position[(picks["fault_id"].astype(str) == name).to_numpy() & np.isfinite(position[:, 0])]
         if len(own):
-            sheets.append(_rectangle(name, centre, normal, own))
-    return sheets
+            meshes[name] = _rectangle(centre, normal, own)
+    return meshes
 
 
-def _rectangle(name: str, centre: Floats, normal: Floats, members: Floats) -> Surface:
+def _rectangle(centre: Floats, normal: Floats, members: Floats) -> Mesh:
     strike = np.cross([0.0, 0.0, 1.0], normal)
     strike = strike / np.linalg.norm(strike) if np.linalg.norm(strike) > 1e-9 else np.array([1.0, 0.0, 0.0])
     axes = np.stack([strike, np.cross(normal, strike)])
@@ -255,4 +273,4 @@ def _rectangle(name: str, centre: Floats, normal: Floats, members: Floats) -> Su
     margin = np.maximum(SHEET_MARGIN * (high - low), SHEET_LEAST)
     low, high = low - margin, high + margin
     corners = np.array([[low[0], low[1]], [high[0], low[1]], [high[0], high[1]], [low[0], high[1]]])
-    return Surface(name, centre + corners @ axes, np.array([[0, 1, 2], [0, 2, 3]]))
+    return Mesh(centre + corners @ axes, np.array([[0, 1, 2], [0, 2, 3]]), np.full(4, np.nan))

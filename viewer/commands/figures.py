@@ -7,12 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from viewer.commands.shared import Out, ProjectFolder, finish, say, traced, working
+from viewer.commands.shared import Out, ProjectFolder, finish, oriented, say, working
 
 if TYPE_CHECKING:
-    from desurvey.orient import Oriented
-    from desurvey.project import Project
-    from desurvey.traces import Traces
     from viewer.collect import Answers
 
 __all__ = ["add_to"]
@@ -68,7 +65,7 @@ def section(
     from viewer.sheet import save
     from viewer.slab import slab_of
 
-    data, traces, structures = _oriented(project)
+    data, traces, structures = oriented(project)
     slab = slab_of(traces, holes, line, thickness)
     with working("Drawing"):
         content = content_of(
@@ -110,7 +107,7 @@ def plan(
     from viewer.plan import Level, draw_plan
     from viewer.sheet import save
 
-    data, traces, structures = _oriented(project)
+    data, traces, structures = oriented(project)
     with working("Drawing"):
         heading = "Plan of collars and holes" if elevation is None else f"Plan at {elevation:g} m"
         content = content_of(data, traces, structures, heading=heading, bars=colour, answers=_answers(lineup))
@@ -150,7 +147,7 @@ def net(
     from viewer.net import NetLook, chosen_rows, draw_net, net_of
     from viewer.sheet import save
 
-    data, traces, structures = _oriented(project)
+    data, traces, structures = oriented(project)
     rows = chosen_rows(structures, kind, holes)
     with working("Drawing"):
         heading = f"Net of {kind or 'all structures'}" + (f" in {holes}" if holes else "")
@@ -189,23 +186,13 @@ def holelog(
     from viewer.holelog import draw_log
     from viewer.sheet import save
 
-    data, traces, structures = _oriented(project)
+    data, traces, structures = oriented(project)
     with working("Drawing"):
         found = None if suspects is None else read_suspects(suspects)
         log = log_of(data, traces, structures, hole, bars=colour, suspects=found)
         save(draw_log(log, paper=paper, top=top, bottom=bottom), out)
     say(f"Log of {hole} written to {out}")
     finish(data.findings)
-
-
-def _oriented(project: Path) -> tuple[Project, Traces, Oriented]:
-    """Return a project, its holes in space and its structures in true orientation."""
-    from desurvey.orient import oriented
-
-    data, traces = traced(project)
-    data.require("structures", "runs")
-    with working("Orienting"):
-        return data, traces, oriented(data, traces)
 
 
 def _answers(folder: Path | None) -> Answers | None:

@@ -13,10 +13,11 @@ import typer
 from desurvey.problems import Finding
 
 if TYPE_CHECKING:
+    from desurvey.orient import Oriented
     from desurvey.project import Project
     from desurvey.traces import Traces
 
-__all__ = ["CAUTION", "Out", "ProjectFolder", "finish", "loaded", "say", "traced", "working"]
+__all__ = ["CAUTION", "Out", "ProjectFolder", "finish", "loaded", "oriented", "say", "traced", "working"]
 
 ProjectFolder = Annotated[
     Path, typer.Argument(metavar="PROJECT", help="Folder with a project.toml.", show_default=False)
@@ -69,6 +70,16 @@ def traced(folder: Path) -> tuple[Project, Traces]:
     project = loaded(folder)
     with working("Desurveying"):
         return project, traces.build(project)
+
+
+def oriented(folder: Path) -> tuple[Project, Traces, Oriented]:
+    """Return the project in a folder, its holes in space and its structures in true orientation."""
+    from desurvey import orient
+
+    project, traces = traced(folder)
+    project.require("structures", "runs")
+    with working("Orienting"):
+        return project, traces, orient.oriented(project, traces)
 
 
 def finish(findings: Iterable[Finding]) -> None:

@@ -1,0 +1,195 @@
+"""What is exported of a project: holes as lines, structures as discs, surfaces as triangles, and their tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from desurvey.orient import Oriented
+from desurvey.project import Project
+from desurvey.spread import orientation_table, project_spread, structure_spread, trace_table
+from desurvey.surface.mesh import Mesh
+from desurvey.tables import INTERVALS, TABLES
+from desurvey.traces import Traces, trace_frame
+
+__all__ = ["Discs", "Holes", "Model", "disc_corners", "fan", "model_of"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+CANONICAL = {column.name for columns in (*TABLES.values(), INTERVALS) for column in columns}
+"""Columns whose type is settled: a hole_id stays text even where it looks like a number."""
+
+STEP = 5.0
+"""Metres between the points of exported holes: on an arc of 10° per 30 m the chord is then 2 cm off (own choice)."""
+RADIUS = 4.0
+"""Metres; the size of a disc shows where a plane lies, not how far it reaches (own choice)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Holes:
+    """Holes as lines.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row a hole: hole_id, depth, status and what else the collars say.
+    offsets : (H + 1,) int array
+        Points of hole *i* are ``offsets[i]:offsets[i + 1]``.
+    points : pandas.DataFrame
+        depth, easting, northing, elevation, azimuth, dip, dogleg_30m, extrapolated.
+    """
+
+    table: pd.DataFrame
+    offsets: Ints
+    points: pd.DataFrame
+
+    @property
+    def position(self) -> Floats:
+        """Easting, northing, elevation of the points, (S, 3)."""
+        return self.points[["easting", "northing", "elevation"]].to_numpy(dtype=float)
+
+    @property
+    def segments(self) -> Ints:
+        """Rows of the two ends of each piece of each hole, (m, 2)."""
+        last = np.zeros(len(self.points), dtype=bool)
+        last[self.offsets[1:] - 1] = True
+        first = np.flatnonzero(~last)
+        return np.stack([first, first + 1], axis=1)
+
+    @property
+    def hole_of_point(self) -> Ints:
+        """Row of the hole that each point belongs to, (S,)."""
+        return np.repeat(np.arange(len(self.table)), np.diff(self.offsets))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Discs:
+    """Structures that have an orientation, as discs.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        The ``orient`` command's rows of them.
+    centre, normal : (n, 3) arrays
+        Easting, northing, elevation in metres; upward unit normals.
+    radius : float
+        Metres, for show.
+    """
+
+    table: pd.DataFrame
+    centre: Floats
+    normal: Floats
+    radius: float = RADIUS
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Model:
+    """All that is exported.
+
+    Attributes
+    ----------
+    name, crs : str
+        Of the project; the CRS is blank where none is stated.
+    holes : Holes
+    discs : Discs
+    meshes : mapping of str to Mesh
+        Faults and surfaces by name.
+    tables : mapping of str to pandas.DataFrame
+        Tables by name: collars, traces, structures, runs, the intervals, and what else was given.
+    """
+
+    name: str
+    crs: str
+    holes: Holes
+    discs: Discs
+    meshes: Mapping[str, Mesh]
+    tables: Mapping[str, pd.DataFrame]
+
+
+def model_of(
+    project: Project,
+    traces: Traces,
+    structures: Oriented,
+    *,
+    meshes: Mapping[str, Mesh] | None = None,
+    tables: Mapping[str, pd.DataFrame] | None = None,
+) -> Model:
+    """Return what is exported of a project.
+
+    Parameters
+    ----------
+    project, traces, structures
+        As loaded, desurveyed and oriented.
+    meshes : mapping, optional
+        Faults and surfaces by name.
+    tables : mapping, optional
+        Further tables, such as those of the line-up.
+    """
+    spread = project_spread(project, traces)
+    oriented = _typed(orientation_table(structures, structure_spread(structures, spread)))
+    own = {
+        "collars": _typed(project.collars),
+        "traces": trace_table(traces, spread),
+        "structures": oriented,
+        "runs": _typed(project.runs),
+        **{name: _typed(frame) for name, frame in project.intervals.items()},
+    }
+    use = structures.usable
+    return Model(
+        name=project.name,
+        crs=project.settings.frame.crs,
+        holes=_holes(project, traces),
+        discs=Discs(oriented[use].reset_index(drop=True), structures.position[use], structures.normal[use]),
+        meshes=dict(meshes or {}),
+        tables={**own, **(tables or {})},
+    )
+
+
+def _holes(project: Project, traces: Traces) -> Holes:
+    points = trace_frame(traces, STEP)
+    hole = traces.index(points["hole_id"].to_numpy(dtype=np.str_))
+    counts = np.bincount(hole, minlength=len(traces.hole_ids))
+    collars = _typed(project.collars).drop_duplicates("hole_id").set_index("hole_id")
+    table = collars.loc[traces.hole_ids.tolist()].reset_index()
+    return Holes(table, np.concatenate([[0], np.cumsum(counts)]), points.drop(columns="hole_id"))
+
+
+def _typed(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a table without row numbers, with a person's own columns of numbers as numbers (they are read as text)."""
+    out = frame.drop(columns="row", errors="ignore").copy()
+    for name in [name for name in out.columns if name not in CANONICAL and out[name].dtype.kind not in "iufbM"]:
+        given = out[name].where(out[name].notna() & (out[name].astype(str) != ""))
+        number = pd.to_numeric(given, errors="coerce")
+        if given.notna().any() and not (given.notna() & number.isna()).any():
+            out[name] = number.astype(float)
+    return out
+
+
+def disc_corners(discs: Discs, sides: int = 16) -> Floats:
+    """Return the corners of discs as regular polygons, anticlockwise seen from their normals, shape (n, sides, 3).
+
+    Examples
+    --------
+    >>> flat = Discs(pd.DataFrame(), np.zeros((1, 3)), np.array([[0.0, 0.0, 1.0]]), radius=2.0)
+    >>> np.linalg.norm(disc_corners(flat, 4), axis=2).round(9).tolist()
+    [[2.0, 2.0, 2.0, 2.0]]
+    """
+    normal = discs.normal
+    steep = np.abs(normal[:, 2:]) > 0.9
+    across = np.cross(np.where(steep, [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]), normal)
+    across /= np.linalg.norm(across, axis=1, keepdims=True)
+    up = np.cross(normal, across)
+    turn = 2 * np.pi * np.arange(sides) / sides
+    spokes = np.cos(turn)[:, None] * across[:, None] + np.sin(turn)[:, None] * up[:, None]
+    return np.asarray(discs.centre[:, None] + discs.radius * spokes)
+
+
+def fan(count: int, sides: int) -> Ints:
+    """Return triangles of ``count`` polygons of ``sides`` corners each, rows of the flattened corners, (t, 3)."""
+    one = np.stack([np.zeros(sides - 2, int), np.arange(1, sides - 1), np.arange(2, sides)], axis=1)
+    return np.asarray((one[None] + sides * np.arange(count)[:, None, None]).reshape(-1, 3))
