@@ -1,0 +1,209 @@
+"""Where faults might be: sets of picks grown from every oriented pick, all at once.
+
+From each oriented pick and each of its most likely partners a plane is grown pick by pick. The plane is known with a
+covariance that shrinks with each pick (a Kalman filter of three unknowns), so that a far pick is judged no more
+strictly than what is known so far allows.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from desurvey.lineup.picks import Picks
+from desurvey.lineup.sheet import Habit, Readings, frame_of, readings
+
+__all__ = ["Candidates", "candidates"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+NEIGHBOURS = 250
+"""Nearest picks looked at from a seed."""
+
+PARTNERS = 6
+"""First partners tried from a seed."""
+
+LONGEST = 40
+"""Picks after which growth stops; the grouping adds the rest."""
+
+TOGETHER = 400_000
+"""Pairs of a seed and a neighbour handled at once, which bounds the memory."""
+
+
+class Candidates(NamedTuple):
+    """Sets of picks that might be one fault, the best first.
+
+    Attributes
+    ----------
+    member : (c, m) bool array
+        The picks of each set.
+    normal : (c, 3) array
+        Upward unit normal of its plane.
+    score : (c,) array
+        Log odds against all its picks being unrelated, before counting how many sets were tried.
+    """
+
+    member: Bools
+    normal: Floats
+    score: Floats
+
+
+class _Growth(NamedTuple):
+    mean: Floats  # (s, 3) offset and slopes
+    covariance: Floats  # (s, 3, 3)
+    member: Bools  # (s, n) of the neighbours
+    taken: Bools  # (s, n) neighbours in a hole that has a member
+    score: Floats  # (s,)
+
+
+def candidates(picks: Picks, habit: Habit, null: Floats, odds: float, most: int = 4000) -> Candidates:
+    """Return sets of picks that might be one fault.
+
+    Parameters
+    ----------
+    picks : Picks
+        m of them.
+    habit : Habit
+        How faults behave here; the waviness is taken as independent from pick to pick.
+    null : (m,) array
+        Log density of each pick's readings if it is unrelated (per metre of hole and radian).
+    odds : float
+        Log odds that a fault is logged where it is drilled through.
+    most : int
+        Sets kept at most.
+    """
+    seeds = np.flatnonzero(picks.oriented)
+    if len(seeds) < 2:
+        return Candidates(np.zeros((0, len(picks)), dtype=bool), np.zeros((0, 3)), np.zeros(0))
+    near = _neighbours(picks, seeds)
+    partners = PARTNERS if len(seeds) <= 400 else 2
+    size = max(1, TOGETHER // (near.shape[1] * partners))
+    parts = [
+        _grown(picks, habit, null, odds, seeds[i : i + size], near[i : i + size], partners)
+        for i in range(0, len(seeds), size)
+    ]
+    member = np.concatenate([p.member for p in parts])
+    normal = np.concatenate([p.normal for p in parts])
+    score = np.concatenate([p.score for p in parts])
+    order = np.argsort(-score, kind="stable")
+    order = order[(score[order] > 0.0) & (member[order].sum(axis=1) >= 2)]
+    _, first = np.unique(np.packbits(member[order], axis=1), axis=0, return_index=True)
+    order = order[np.sort(first)][:most]
+    return Candidates(member[order], normal[order], score[order])
+
+
+def _neighbours(picks: Picks, seeds: Ints) -> Ints:
+    """Return the nearest picks of each seed, itself first."""
+    from scipy.spatial import KDTree  # spatial is slow to import and only the line-up needs it
+
+    count = min(NEIGHBOURS, len(picks))
+    _, near = KDTree(picks.position).query(picks.position[seeds], k=count)
+    near = near.reshape(len(seeds), count).astype(np.int64)
+    at = np.argmax(near == seeds[:, None], axis=1)
+    rows = np.arange(len(seeds))
+    near[rows, at] = near[:, 0]
+    near[:, 0] = seeds
+    return near
+
+
+def _grown(
+    picks: Picks, habit: Habit, null: Floats, odds: float, seeds: Ints, near: Ints, partners: int
+) -> Candidates:
+    count, width = near.shape
+    axes = frame_of(picks.normal[seeds])
+    flat = near.ravel()
+    read = readings(picks[flat], np.repeat(picks.position[seeds], width, axis=0), np.repeat(axes, width, axis=0), habit)
+    seen = Readings(*(a.reshape(count, width, *a.shape[1:]) for a in read))
+    seen.noise[..., 0, 0] += habit.amplitude**2
+    hole = picks.hole[near]
+    reward = odds + np.log(seen.pierce) - null[near]
+    growth = _start(seen, hole)
+    gain = np.where(growth.taken, -np.inf, _gain(growth, seen) + reward)
+    first = np.argpartition(-gain, min(partners, width) - 1, axis=1)[:, :partners]
+    rows = np.repeat(np.arange(count), first.shape[1])
+    growth = _Growth(*(a[rows] for a in growth))
+    seen, hole, reward = Readings(*(a[rows] for a in seen)), hole[rows], reward[rows]
+    growth = growth._replace(score=reward[:, 0].copy())
+    growth = _joined(growth, seen, hole, first.ravel(), gain[rows, first.ravel()])
+    live = np.arange(len(rows))
+    for _ in range(LONGEST):
+        part = _Growth(*(a[live] for a in growth))
+        some = Readings(*(a[live] for a in seen))
+        gain = np.where(part.taken, -np.inf, _gain(part, some) + reward[live])
+        best = np.argmax(gain, axis=1)
+        step = gain[np.arange(len(live)), best]
+        going = step > 0.0
+        if not going.any():
+            break
+        live = live[going]
+        part, some = _Growth(*(a[going] for a in part)), Readings(*(a[going] for a in some))
+        moved = _joined(part, some, hole[live], best[going], step[going])
+        for whole, new in zip(growth, moved, strict=True):
+            whole[live] = new
+    member = np.zeros((len(rows), len(picks)), dtype=bool)
+    member[np.arange(len(rows))[:, None], near[rows]] = growth.member
+    slopes = np.column_stack([-growth.mean[:, 1:], np.ones(len(rows))])
+    normal = np.einsum("si,sij->sj", slopes, axes[rows])
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    score = growth.score - np.log(habit.span) - np.log(2 * np.pi)
+    return Candidates(member, np.where(normal[:, 2:] < 0.0, -normal, normal), score)
+
+
+def _start(seen: Readings, hole: Ints) -> _Growth:
+    """Return the planes known from the seeds alone."""
+    count, width = hole.shape
+    member = np.zeros((count, width), dtype=bool)
+    member[:, 0] = True
+    return _Growth(np.zeros((count, 3)), seen.noise[:, 0].copy(), member, hole == hole[:, :1], np.zeros(count))
+
+
+def _matrix(seen: Readings) -> Floats:
+    """Return the coefficients of the readings on offset and slopes of a plane, (..., 3, 3)."""
+    u, v = seen.place[..., 0], seen.place[..., 1]
+    matrix = seen.rows.copy()
+    matrix[..., 0, 1], matrix[..., 0, 2] = u, v
+    return matrix
+
+
+def _gain(growth: _Growth, seen: Readings) -> Floats:
+    """Return the log density of every neighbour's readings given each plane, (s, n)."""
+    matrix = _matrix(seen)
+    half = np.matmul(matrix, growth.covariance[:, None])
+    spread = np.matmul(half, np.swapaxes(matrix, -1, -2)) + seen.noise
+    miss = seen.value - np.einsum("snij,sj->sni", matrix, growth.mean)
+    return _density(miss, spread)
+
+
+def _density(miss: Floats, spread: Floats) -> Floats:
+    """Return the log density of centred Gaussians, by a Cholesky factor written out (fast on millions of 3 × 3)."""
+    l00 = np.sqrt(spread[..., 0, 0])
+    l10 = spread[..., 1, 0] / l00
+    l20 = spread[..., 2, 0] / l00
+    l11 = np.sqrt(spread[..., 1, 1] - l10**2)
+    l21 = (spread[..., 2, 1] - l20 * l10) / l11
+    l22 = np.sqrt(spread[..., 2, 2] - l20**2 - l21**2)
+    x = miss[..., 0] / l00
+    y = (miss[..., 1] - l10 * x) / l11
+    z = (miss[..., 2] - l20 * x - l21 * y) / l22
+    return np.asarray(-0.5 * (x * x + y * y + z * z) - np.log(l00 * l11 * l22) - 1.5 * np.log(2 * np.pi))
+
+
+def _joined(growth: _Growth, seen: Readings, hole: Ints, column: Ints, gain: Floats) -> _Growth:
+    """Return the planes after one more pick each."""
+    rows = np.arange(len(column))
+    one = Readings(*(a[rows, column] for a in seen))
+    matrix = _matrix(one)
+    half = np.matmul(matrix, growth.covariance)
+    spread = np.matmul(half, np.swapaxes(matrix, 1, 2)) + one.noise
+    lift = np.swapaxes(np.linalg.solve(spread, half), 1, 2)
+    mean = growth.mean + np.einsum("sij,sj->si", lift, one.value - np.einsum("sij,sj->si", matrix, growth.mean))
+    covariance = growth.covariance - np.matmul(lift, half)
+    covariance = 0.5 * (covariance + np.swapaxes(covariance, 1, 2))
+    member = growth.member.copy()
+    member[rows, column] = True
+    taken = growth.taken | (hole == hole[rows, column][:, None])
+    return _Growth(mean, covariance, member, taken, growth.score + gain)

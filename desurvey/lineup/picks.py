@@ -1,0 +1,192 @@
+"""What the line-up knows of a pick, and what it assumes about faults.
+
+A pick is a place in space (with a covariance), perhaps a plane (with a covariance on the sphere) or only the angle
+between that plane and the core, and the hole and depth it was logged at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+
+from desurvey.problems import DataProblem
+
+__all__ = ["LineupSettings", "Picks", "pole_covariance"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class LineupSettings:
+    """What is taken for granted about faults; ``[lineup]`` in ``project.toml`` changes it.
+
+    None of the defaults has a published source: they are common practice, and the first three are only where the
+    search starts from, for they are then fitted to the picks themselves.
+
+    Attributes
+    ----------
+    waviness_m : float
+        Standard deviation of a fault's relief about its best plane, metres.
+    waviness_range_m : float
+        Distance over which that relief comes and goes, metres: two places much nearer to each other than this share
+        their relief, so it grows with distance up to here.
+    pole_scatter_deg : float
+        Scatter of a fault's small-scale orientation about its surface, degrees in each direction, beyond what the
+        reading errors explain.
+    learn : bool
+        Fit those three, and a factor on the position covariance, to the picks.
+    zone_m : float
+        Picks of one hole within this length of each other may be one fault zone.
+    least_holes : int
+        A fault is reported from this many holes on.
+    logged : float
+        Probability that a fault drilled through is logged.
+    lost : float
+        Probability that the orientation of a pick of a fault means nothing (a turned core, a splay).
+    faults : float
+        Number of faults expected in a project, before looking.
+    reach : float
+        A fault is taken to go on beyond its outermost picks for this multiple of the usual distance between
+        neighbouring picks; further out it is ``outside``.
+    tie : float
+        Below this probability the runner-up is given as a second answer.
+    same, different : tuples of tuples of str
+        Structure ids pinned to be one fault, or kept apart.
+    """
+
+    waviness_m: float = 1.5
+    waviness_range_m: float = 120.0
+    pole_scatter_deg: float = 4.0
+    learn: bool = True
+    zone_m: float = 3.0
+    least_holes: int = 3
+    logged: float = 0.8
+    lost: float = 0.02
+    faults: float = 4.0
+    reach: float = 1.5
+    tie: float = 0.7
+    same: tuple[tuple[str, ...], ...] = ()
+    different: tuple[tuple[str, ...], ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse values that mean nothing."""
+        for name in ("waviness_m", "waviness_range_m", "pole_scatter_deg", "zone_m", "faults", "reach"):
+            if not getattr(self, name) > 0.0:
+                raise DataProblem(f"[lineup] {name} must be above 0", column=name, value=getattr(self, name))
+        for name in ("logged", "lost", "tie"):
+            if not 0.0 < getattr(self, name) < 1.0:
+                raise DataProblem(f"[lineup] {name} must lie between 0 and 1", column=name, value=getattr(self, name))
+        if self.least_holes < 2:
+            raise DataProblem("[lineup] least_holes must be 2 or more", column="least_holes", value=self.least_holes)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Picks:
+    """Picks on flat arrays, in the order of the table they came from.
+
+    Attributes
+    ----------
+    hole : (m,) int array
+        Index of the hole.
+    depth : (m,) array
+        Metres along the hole.
+    position : (m, 3) array
+        Easting, northing, elevation, metres.
+    position_covariance : (m, 3, 3) array
+        Square metres.
+    tangent : (m, 3) array
+        Unit tangent down the hole.
+    normal : (m, 3) array
+        Upward unit normal of the logged plane, NaN where there is none.
+    pole_covariance : (m, 3, 3) array
+        Covariance of the normal in its tangent plane, square radians; ignored where there is no normal.
+    alpha : (m,) array
+        Angle between plane and core in radians, used where there is no normal; NaN where there is none.
+    alpha_sigma : (m,) array
+        Its standard deviation, radians.
+    distrust : (m,) array
+        Probability that the orientation is wrong, from an analysis of suspects; 0 where nothing is said against it.
+    """
+
+    hole: Ints
+    depth: Floats
+    position: Floats
+    position_covariance: Floats
+    tangent: Floats
+    normal: Floats
+    pole_covariance: Floats
+    alpha: Floats
+    alpha_sigma: Floats
+    distrust: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        """Check the shapes and freeze the arrays."""
+        count = len(self.hole)
+        if not len(self.distrust):
+            object.__setattr__(self, "distrust", np.zeros(count))
+        shapes = {"position": (3,), "tangent": (3,), "normal": (3,)}
+        shapes |= {"position_covariance": (3, 3), "pole_covariance": (3, 3)}
+        for item in fields(self):
+            array = np.array(getattr(self, item.name), dtype=np.int64 if item.name == "hole" else np.float64)
+            expected = (count, *shapes.get(item.name, ()))
+            if array.shape != expected:
+                raise ValueError(f"{item.name} has shape {array.shape}, expected {expected}")
+            array.setflags(write=False)
+            object.__setattr__(self, item.name, array)
+
+    def __len__(self) -> int:
+        """Return the number of picks."""
+        return len(self.hole)
+
+    @property
+    def oriented(self) -> Bools:
+        """Picks with a plane, shape (m,)."""
+        return np.isfinite(self.normal).all(axis=1)
+
+    @property
+    def cone_only(self) -> Bools:
+        """Picks with no plane but an alpha, shape (m,)."""
+        return ~self.oriented & np.isfinite(self.alpha)
+
+    def __getitem__(self, rows: Ints | Bools) -> Self:
+        """Return the picks of the given rows."""
+        return type(self)(*(getattr(self, item.name)[rows] for item in fields(self)))
+
+
+def pole_covariance(
+    tangent: Floats, normal: Floats, alpha_sigma_deg: npt.ArrayLike, beta_sigma_deg: npt.ArrayLike
+) -> Floats:
+    """Return the covariance of normals read as alpha and beta, square radians, shape (m, 3, 3).
+
+    Parameters
+    ----------
+    tangent, normal : (m, 3) arrays
+        Unit tangent of the hole and unit normal of the plane.
+    alpha_sigma_deg, beta_sigma_deg : (m,) arrays or floats
+        Standard deviations in degrees; that of beta includes the error of the orientation line.
+
+    Notes
+    -----
+    An error of beta turns the normal about the core axis, δn = δβ · t × n, by cos α · δβ; one of alpha moves it square
+    to that (CHECK_VALUES.md section 6: σ_pole² = σα² + cos²α σβ²).
+    """
+    around = np.cross(tangent, normal)
+    size = np.linalg.norm(around, axis=1, keepdims=True)
+    unit = np.where(size > 1e-9, around / np.where(size > 0.0, size, 1.0), np.cross(normal, _any_square(normal)))
+    tilt = np.cross(normal, unit)
+    beta = np.broadcast_to(np.deg2rad(beta_sigma_deg), size.shape[:1])[:, None] * size * unit
+    alpha = np.broadcast_to(np.deg2rad(alpha_sigma_deg), size.shape[:1])[:, None] * tilt
+    return np.asarray(np.einsum("mi,mj->mij", beta, beta) + np.einsum("mi,mj->mij", alpha, alpha))
+
+
+def _any_square(normal: Floats) -> Floats:
+    """Return unit vectors square to the given ones."""
+    axis = np.zeros_like(normal)
+    axis[np.arange(len(normal)), np.argmin(np.abs(np.nan_to_num(normal)), axis=1)] = 1.0
+    square = np.cross(normal, axis)
+    return square / np.linalg.norm(square, axis=1, keepdims=True)
