@@ -292,3 +292,36 @@ def test_no_holes_and_one_station_are_fine(count):
     spread = hole_spread(hole)
     assert spread.stations().shape == (count, 3, 3)
     assert spread.at(np.zeros(0, dtype=int), np.zeros(0)).position.shape == (0, 3, 3)
+
+
+@pytest.mark.parametrize("first", [0.0, 25.0], ids=["collar_read", "collar_carried"])
+def test_the_whole_chain_has_the_covariance_of_its_finite_differences(first):
+    """Derivatives of positions by every azimuth and dip, from holes re-computed with each reading ± 1e-5 rad."""
+    azimuth = np.array([40.0, 55, 90, 140, 120, 121])
+    dip = np.array([-70.0, -60, -40, -30, -10, 5])
+    depth = first + np.array([0.0, 30, 70, 95, 140, 160])
+    points = np.array([10.0, 30, 60, 120, first + 160, 230])
+    step = np.rad2deg(1e-5)
+    moves = step * np.vstack([np.eye(12), -np.eye(12)])
+    angle = np.concatenate([azimuth, dip]) + moves
+    count = len(angle)
+    names, offsets = np.arange(count).astype(str), 6 * np.arange(count + 1)
+    many = chained(
+        names, np.zeros((count, 3)), np.full(count, 200.0), offsets,
+        np.tile(depth, count), angle[:, :6].ravel(), angle[:, 6:].ravel(),
+    )  # fmt: skip
+    at = many.at(np.repeat(np.arange(count), 6), np.tile(points, count))
+    position, tangent = (part.reshape(2, 2, 6, 6, 3) for part in (at.position, at.tangent))
+
+    hole = chained(["A"], np.zeros((1, 3)), [200.0], [0, 6], depth, azimuth, dip)
+    tool = Unstated(2.0, 0.1, 1.5, 0.2)
+    code = [2] * 6 if first == 0.0 else [-1] + [2] * 6
+    answer = hole_spread(hole, only(tool), code).at(np.zeros(6, dtype=int), points)
+    random = np.deg2rad([tool.azimuth_deg, tool.dip_deg])
+    bias = np.deg2rad([tool.azimuth_bias_deg, tool.dip_bias_deg])
+    for found, moved in ((answer.position, position), (answer.direction, tangent)):
+        slope = (moved[0] - moved[1]) / 2e-5  # (azimuth or dip, reading, point, coordinate)
+        expected = np.einsum("k,krpi,krpj->pij", random**2, slope, slope)
+        total = slope.sum(axis=1)
+        expected += np.einsum("k,kpi,kpj->pij", bias**2, total, total)
+        np.testing.assert_allclose(found, expected, rtol=1e-5, atol=1e-8 * np.abs(expected).max())

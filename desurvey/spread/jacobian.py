@@ -57,7 +57,7 @@ class Response(NamedTuple):
 
     def __call__(self, error: Floats) -> Floats:
         """Return the response to tangent errors, shape (n, 3)."""
-        dot = np.einsum("ij,ij->i", self.along, error)
+        dot = np.sum(self.along * error, axis=1)
         return np.asarray(self.plain[:, None] * error + self.bend * dot[:, None])
 
 

@@ -55,13 +55,14 @@ class PointSpread(NamedTuple):
     direction: Floats
 
 
-class _Stations(NamedTuple):
+class _Sums(NamedTuple):
     """What the readings do at each station: all that does not depend on where a point is asked for.
 
-    ``frame`` (2, S, 3) holds the unit errors across and in the vertical plane of the hole, ``random`` (2, S) and
-    ``bias`` (slots, 2, S) their 1-σ in radians; ``down`` (2, S, 3) what the unit errors of a station do to the
-    interval above it. The rest are sums over all stations above: ``variance`` (S, 6) of the independent draws,
-    ``drift`` (slots, 2, S, 3) of the systematic ones. ``chord`` (S, 3) is the mean direction of the interval below.
+    Vectors lie component by component here, (..., 3, S), and symmetric matrices as their six numbers EE, NN, UU, EN,
+    EU, NU. ``frame`` (2, 3, S) holds the unit errors across and in the vertical plane of the hole, ``random`` (2, S)
+    and ``bias`` (slots, 2, S) their 1-σ in radians; ``down`` (2, 3, S) what the unit errors of a station do to the
+    interval above it. The rest are sums over all stations above: ``variance`` (6, S) of the independent draws,
+    ``drift`` (slots, 2, 3, S) of the systematic ones. ``chord`` (3, S) is the mean direction of the interval below.
     """
 
     frame: Floats
@@ -80,21 +81,16 @@ class HoleSpread:
     traces: Traces
     sigmas: Sigmas
     _carried: Bools
-    _sums: _Stations
+    _sums: _Sums
 
     def stations(self) -> Floats:
         """Return the position covariance at every station, m², shape (S, 3, 3)."""
-        sums, traces = self._sums, self.traces
-        total = sums.variance + np.einsum("ks,ksj->sj", sums.random**2, _outer(sums.down))
-        for slot, drift in enumerate(sums.drift):
-            total += _outer(drift + sums.bias[slot][..., None] * sums.down).sum(axis=0)
-        first = np.zeros(len(traces.depth), dtype=bool)
-        first[traces.offsets[:-1]] = True
-        above = np.where(first[:, None], 0.0, np.roll(sums.chord, 1, axis=0) - traces.tangent)
-        own = np.where(first[:, None], 0.0, traces.tangent)
-        total += self.sigmas.depth_m**2 * (_outer(above) + _outer(own))
-        total += self._scale(traces.position, traces.station_hole)
-        return _matrix(total)
+        out = np.empty((len(self.traces.depth), 3, 3))
+        hole = self.traces.station_hole
+        for start in range(0, len(out), BLOCK):
+            rows = np.arange(start, min(start + BLOCK, len(out)))
+            out[rows] = _matrix(self._at_stations(rows, hole[rows]))
+        return out
 
     def at(self, hole: npt.ArrayLike, depth: npt.ArrayLike) -> PointSpread:
         """Return position and direction covariances at any mixed array of holes and depths.
@@ -110,76 +106,94 @@ class HoleSpread:
         hole, depth = np.broadcast_arrays(np.asarray(hole), np.asarray(depth, dtype=float))
         if hole.dtype.kind not in "iu":
             hole = self.traces.index(hole)
-        known = (hole >= 0) & (depth >= 0.0)
-        position = np.full((len(depth), 6), np.nan)
-        direction = np.full((len(depth), 6), np.nan)
-        if known.any():
-            position[known], direction[known] = self._at(hole[known].astype(np.int64), depth[known])
-        return PointSpread(_matrix(position), _matrix(direction))
+        known = np.flatnonzero((hole >= 0) & (depth >= 0.0))
+        position = np.full((len(depth), 3, 3), np.nan)
+        direction = np.full((len(depth), 3, 3), np.nan)
+        for start in range(0, len(known), BLOCK):
+            rows = known[start : start + BLOCK]
+            answer = self._at_points(hole[rows].astype(np.int64), depth[rows])
+            position[rows], direction[rows] = (_matrix(part) for part in answer)
+        return PointSpread(position, direction)
 
-    def _at(self, hole: Ints, depth: Floats) -> tuple[Floats, Floats]:
-        row = self.traces.station_above(hole, depth)
-        last = row == self.traces.offsets[hole + 1] - 1
+    def _at_stations(self, rows: Ints, hole: Ints) -> Floats:
+        """Return the position covariance (6, n) at stations: what lies above them, and their own reading."""
+        sums, traces = self._sums, self.traces
+        total = sums.variance[:, rows]
+        down = sums.down[:, :, rows]
+        for kind in range(2):
+            _add(total, sums.random[kind, rows] * down[kind])
+            for slot, drift in enumerate(sums.drift):
+                _add(total, drift[kind][:, rows] + sums.bias[slot, kind, rows] * down[kind])
+        tangent = traces.tangent[rows].T
+        own = np.where(traces.depth[rows] == 0.0, 0.0, self.sigmas.depth_m)
+        _add(total, own * (sums.chord[:, rows - 1] - tangent))
+        _add(total, own * tangent)
+        self._add_collar(total, traces.position[rows].T, hole)
+        return total
+
+    def _at_points(self, hole: Ints, depth: Floats) -> tuple[Floats, Floats]:
+        """Return position and direction covariance, (6, n) each, of points in known holes."""
+        traces, sums = self.traces, self._sums
+        row = traces.station_above(hole, depth)
+        last = row == traces.offsets[hole + 1] - 1
         lower = np.where(last, row, row + 1)
-        arc = curvature.Arcs(*(part[row] for part in self.traces.arcs))
-        length = self.traces.length_below[row]
-        fraction = (depth - self.traces.depth[row]) / length
-        moved = [length[:, None] * part for part in self._ends(displacement_response(arc, fraction), row, lower, last)]
-        turned = self._ends(direction_response(arc, fraction), row, lower, last)
+        arc = curvature.arcs(_rows(traces.tangent, row), _rows(traces.tangent, lower))
+        length = np.where(last, 1.0, traces.depth[lower] - traces.depth[row])
+        fraction = (depth - traces.depth[row]) / length
 
-        position = self._sums.variance[row] + self._readings(
-            (moved[0] + self._sums.down[:, row], moved[1]), self._sums.drift[:, :, row], row, lower
-        )
-        position += self._depths(arc, fraction, row, lower, last)
-        displaced = self.traces.position[row] + curvature.arc_displacement(arc, length, fraction)
-        position += self._scale(displaced, hole)
-        nothing = np.zeros((len(self._sums.drift), 2, len(row), 3))
-        return position, self._readings((turned[0], turned[1]), nothing, row, lower)
+        position, direction = sums.variance[:, row], np.zeros((6, len(row)))
+        moves, turns = displacement_response(arc, fraction), direction_response(arc, fraction)
+        for kind in range(2):
+            upper, under = self._ends(moves, kind, row, lower, last)
+            upper, under = sums.down[kind][:, row] + length * upper, length * under
+            self._add_readings(position, kind, (upper, under), row, lower)
+            for slot, drift in enumerate(sums.drift[:, kind]):
+                bias = sums.bias[slot, kind]
+                _add(position, drift[:, row] + bias[row] * upper + bias[lower] * under)
+            upper, under = self._ends(turns, kind, row, lower, last)
+            self._add_readings(direction, kind, (upper, under), row, lower)
+            for bias in sums.bias[:, kind]:
+                _add(direction, bias[row] * upper + bias[lower] * under)
+        self._add_depths(position, arc, fraction, row, last)
+        place = _rows(traces.position, row) + curvature.arc_displacement(arc, length, fraction)
+        self._add_collar(position, place.T, hole)
+        return position, direction
 
-    def _ends(self, response: tuple[Response, Response], row: Ints, lower: Ints, last: Bools) -> tuple[Floats, Floats]:
-        """Return what the unit errors of the upper and lower station do, (2, n, 3) each.
+    def _ends(
+        self, response: tuple[Response, Response], kind: int, row: Ints, lower: Ints, last: Bools
+    ) -> tuple[Floats, Floats]:
+        """Return what the unit errors of one kind at the upper and the lower station do, (3, n) each.
 
         Where both ends share a reading (a collar direction carried up, the straight end of a hole) its whole effect
         is put on the one station that was read.
         """
-        frame = self._sums.frame
-        upper = np.stack([response[0](frame[kind, row]) for kind in range(2)])
-        under = np.stack([response[1](frame[kind, lower]) for kind in range(2)])
-        carried = self._carried[row]
+        frame, carried = self._sums.frame[kind], self._carried[row]
+        upper, under = response[0](frame[:, row].T).T, response[1](frame[:, lower].T).T
         both = upper + under
-        return (
-            np.where(last[:, None], both, np.where(carried[:, None], 0.0, upper)),
-            np.where(last[:, None], 0.0, np.where(carried[:, None], both, under)),
-        )
+        return np.where(last, both, np.where(carried, 0.0, upper)), np.where(last, 0.0, np.where(carried, both, under))
 
-    def _readings(self, ends: tuple[Floats, Floats], drift: Floats, row: Ints, lower: Ints) -> Floats:
-        """Return the covariance (n, 6) of the two readings around points and of the systematic errors so far."""
-        sums, (upper, under) = self._sums, ends
-        total = np.einsum("kn,knj->nj", sums.random[:, row] ** 2, _outer(upper))
-        total += np.einsum("kn,knj->nj", sums.random[:, lower] ** 2, _outer(under))
-        for slot, so_far in enumerate(drift):
-            near = sums.bias[slot][:, row, None] * upper + sums.bias[slot][:, lower, None] * under
-            total += _outer(so_far + near).sum(axis=0)
-        return np.asarray(total)
+    def _add_readings(self, total: Floats, kind: int, ends: tuple[Floats, Floats], row: Ints, lower: Ints) -> None:
+        """Add the random errors of the two readings around points."""
+        _add(total, self._sums.random[kind, row] * ends[0])
+        _add(total, self._sums.random[kind, lower] * ends[1])
 
-    def _depths(self, arc: curvature.Arcs, fraction: Floats, row: Ints, lower: Ints, last: Bools) -> Floats:
-        """Return the covariance (n, 6) from the depths of the two stations around points and of the points."""
-        tangent = curvature.arc_tangent(arc, fraction)
-        mean = curvature.arc_displacement(arc, np.ones(len(row)), fraction)
+    def _add_depths(self, total: Floats, arc: curvature.Arcs, fraction: Floats, row: Ints, last: Bools) -> None:
+        """Add the errors in the depths of the two stations around points and of the points themselves."""
+        tangent = curvature.arc_tangent(arc, fraction).T
+        mean = curvature.arc_displacement(arc, np.ones(len(row)), fraction).T
         first = self.traces.depth[row] == 0.0
-        above = self._sums.chord[row - 1]
-        into = np.where(last[:, None], tangent, mean + (1.0 - fraction)[:, None] * tangent)
-        upper = np.where(first[:, None], 0.0, above - into)
-        under = np.where(last[:, None], 0.0, mean - fraction[:, None] * tangent)
-        own = np.where((first & (fraction == 0.0))[:, None], 0.0, tangent)
-        return self.sigmas.depth_m**2 * (_outer(upper) + _outer(under) + _outer(own))
+        into = np.where(last, tangent, mean + (1.0 - fraction) * tangent)
+        sigma = self.sigmas.depth_m
+        _add(total, np.where(first, 0.0, sigma) * (self._sums.chord[:, row - 1] - into))
+        _add(total, np.where(last, 0.0, sigma) * (mean - fraction * tangent))
+        _add(total, np.where(first & (fraction == 0.0), 0.0, sigma) * tangent)
 
-    def _scale(self, position: Floats, hole: Ints) -> Floats:
-        """Return the covariance (n, 6) from the collar and from the scale of the depths."""
-        collar = self.traces.position[self.traces.offsets[:-1]]
-        total = self.sigmas.depth_scale**2 * _outer(position - collar[hole])
-        total[:, :3] += np.square([self.sigmas.easting_m, self.sigmas.northing_m, self.sigmas.elevation_m])
-        return np.asarray(total)
+    def _add_collar(self, total: Floats, position: Floats, hole: Ints) -> None:
+        """Add the errors of the collar and of the scale of the depths."""
+        collar = _rows(self.traces.position, self.traces.offsets[hole])
+        _add(total, self.sigmas.depth_scale * (position - collar.T))
+        for row, sigma in enumerate((self.sigmas.easting_m, self.sigmas.northing_m, self.sigmas.elevation_m)):
+            total[row] += sigma**2
 
 
 def hole_spread(traces: Traces, sigmas: Sigmas | None = None, instrument: npt.ArrayLike | None = None) -> HoleSpread:
@@ -219,25 +233,25 @@ def hole_spread(traces: Traces, sigmas: Sigmas | None = None, instrument: npt.Ar
     start = traces.offsets[:-1]
     carried[start] = (code[start] == CARRIED) & inside[start]
     code = np.where(carried, np.roll(code, -1), np.where(code == CARRIED, 2, code))
-    frame, random, bias = _errors(traces.tangent, sigmas, code)
-    bias = _slots(traces, code, bias)
-    sums = _Stations(
-        frame=frame,
-        random=random,
-        bias=bias,
-        down=np.empty((2, stations, 3)),
-        variance=np.empty((stations, 6)),
-        drift=np.empty((len(bias), 2, stations, 3)),
-        chord=curvature.arc_displacement(traces.arcs, np.ones(stations)),
+    slot, slots = _slots(traces, code)
+    sums = _Sums(
+        frame=np.empty((2, 3, stations)),
+        random=np.empty((2, stations)),
+        bias=np.empty((slots, 2, stations)),
+        down=np.empty((2, 3, stations)),
+        variance=np.empty((6, stations)),
+        drift=np.empty((slots, 2, 3, stations)),
+        chord=np.empty((3, stations)),
     )
-    length = np.where(inside, traces.length_below, 0.0)
     for offsets in _blocks(traces.offsets):
-        _sum_block(sums, offsets, traces.arcs, length, carried, sigmas.depth_m)
+        rows = slice(int(offsets[0]), int(offsets[-1]))
+        _set_errors(sums, rows, traces.tangent[rows].T, _table(sigmas)[:, code[rows]], slot[rows])
+        _set_sums(sums, offsets, traces, carried[rows], sigmas.depth_m)
     return HoleSpread(traces, sigmas, carried, sums)
 
 
-BLOCK = 20_000
-"""Stations summed at a time: the working arrays stay in the processor's cache and add little to the memory."""
+BLOCK = 16_384
+"""Stations or points done at a time: what they need stays in the processor's cache and adds little to the memory."""
 
 
 def _blocks(offsets: Ints) -> list[Ints]:
@@ -247,80 +261,102 @@ def _blocks(offsets: Ints) -> list[Ints]:
     return [offsets[first : last + 1] for first, last in zip(cuts, ends, strict=True)]
 
 
-def _sum_block(
-    sums: _Stations, offsets: Ints, arcs: curvature.Arcs, lengths: Floats, carried: Bools, depth_m: float
-) -> None:
-    """Fill ``down``, ``variance`` and ``drift`` for the stations of a block of holes."""
-    rows = slice(int(offsets[0]), int(offsets[-1]))
-    offsets = offsets - rows.start
-    length, frame, bias = lengths[rows, None], sums.frame[:, rows], sums.bias[:, :, rows]
-    arc = curvature.Arcs(*(part[rows] for part in arcs))
-    upper, lower = displacement_response(arc, np.ones(len(length)))
-    up = np.stack([length * upper(part) for part in frame])
-    down = np.stack([np.roll(length * lower(np.roll(part, -1, axis=0)), 1, axis=0) for part in frame])
-    collar = np.flatnonzero(carried[rows])
-    down[:, collar + 1] += up[:, collar]
-    up[:, collar] = 0.0
+def _slots(traces: Traces, code: Ints) -> tuple[Ints, int]:
+    """Return the place (S,) of each station's instrument among those of its hole, and the most there are in one.
 
-    both = down + up
-    bend = np.roll(sums.chord[rows], 1, axis=0) - sums.chord[rows]
-    bend[offsets[:-1]] = 0.0
-    draws = np.einsum("ks,ksj->sj", sums.random[:, rows] ** 2, _outer(both)) + depth_m**2 * _outer(bend)
-    sums.down[:, rows] = down
-    sums.variance[rows] = _sum_above(draws, offsets)
-    for slot, part in enumerate(bias):
-        for kind in range(2):
-            sums.drift[slot, kind, rows] = _sum_above(part[kind][:, None] * both[kind], offsets)
-
-
-def _errors(tangent: Floats, sigmas: Sigmas, code: Ints) -> tuple[Floats, Floats, Floats]:
-    """Return unit errors (2, S, 3), their random σ (2, S) and systematic σ (2, S), radians."""
-    azimuth, dip = curvature.angles(tangent)
-    across = np.stack([np.cos(azimuth), -np.sin(azimuth), np.zeros(len(azimuth))], axis=-1)
-    frame = np.stack([across, np.cross(tangent, across) * -1.0])
-    table = np.deg2rad(
-        [
-            [tool.azimuth_deg, tool.dip_deg, tool.azimuth_bias_deg, tool.dip_bias_deg]
-            for tool in (getattr(sigmas, name) for name in INSTRUMENTS)
-        ]
-    )[code]
-    flat = np.cos(dip)
-    random = np.stack([np.maximum(table[:, 0] * flat, table[:, 1]), table[:, 1]])
-    bias = np.stack([np.maximum(table[:, 2] * flat, table[:, 3]), table[:, 3]])
-    return frame, random, bias
-
-
-def _slots(traces: Traces, code: Ints, bias: Floats) -> Floats:
-    """Return systematic σ (slots, 2, S): a hole's k-th instrument in slot k, so that each has a draw of its own."""
+    Each place has a systematic draw of its own.
+    """
     hole = traces.station_hole
     used = np.zeros((len(traces.hole_ids), len(INSTRUMENTS)), dtype=np.int64)
     used[hole, code] = 1
     slot = (np.cumsum(used, axis=1) - 1)[hole, code]
-    count = int(slot.max(initial=0)) + 1
-    return np.where(slot == np.arange(count)[:, None, None], bias, 0.0)
+    return slot, int(slot.max(initial=0)) + 1
+
+
+def _table(sigmas: Sigmas) -> Floats:
+    """Return random azimuth and dip, systematic azimuth and dip (4, instruments), radians."""
+    tools = [getattr(sigmas, name) for name in INSTRUMENTS]
+    rows = [[tool.azimuth_deg, tool.dip_deg, tool.azimuth_bias_deg, tool.dip_bias_deg] for tool in tools]
+    return np.asarray(np.deg2rad(rows).T)
+
+
+def _set_errors(sums: _Sums, rows: slice, tangent: Floats, table: Floats, slot: Ints) -> None:
+    """Fill ``frame``, ``random`` and ``bias`` for a block of stations with tangents (3, m)."""
+    east, north, up = tangent
+    flat = np.sqrt(east**2 + north**2)
+    sideways = np.where(flat > 0.0, flat, 1.0)
+    sine, cosine = east / sideways, np.where(flat > 0.0, north / sideways, 1.0)  # of the azimuth; 0 on a vertical hole
+    across, upward = sums.frame[:, :, rows]
+    across[0], across[1], across[2] = cosine, -sine, 0.0
+    upward[0], upward[1], upward[2] = -up * sine, -up * cosine, flat
+    sums.random[0, rows] = np.maximum(table[0] * flat, table[1])
+    sums.random[1, rows] = table[1]
+    for place, bias in enumerate(sums.bias):
+        bias[0, rows] = np.where(slot == place, np.maximum(table[2] * flat, table[3]), 0.0)
+        bias[1, rows] = np.where(slot == place, table[3], 0.0)
+
+
+def _set_sums(sums: _Sums, offsets: Ints, traces: Traces, carried: Bools, depth_m: float) -> None:
+    """Fill ``down``, ``variance``, ``drift`` and ``chord`` for the stations of a block of holes."""
+    rows = slice(int(offsets[0]), int(offsets[-1]))
+    offsets = offsets - rows.start
+    tangent, depth = traces.tangent[rows], traces.depth[rows]
+    below = np.arange(1, len(depth) + 1)
+    below[offsets[1:] - 1] -= 1
+    length = depth[below] - depth
+    arc = curvature.arcs(tangent, _rows(tangent, below))
+    upper, lower = displacement_response(arc, np.ones(len(length)))
+    chord = curvature.arc_displacement(arc, np.ones(len(length))).T
+    sums.chord[:, rows] = chord
+
+    bend = depth_m * (np.roll(chord, 1, axis=1) - chord)
+    bend[:, offsets[:-1]] = 0.0
+    draws = np.zeros((6, len(length)))
+    _add(draws, bend)
+    collar = np.flatnonzero(carried)
+    for kind, frame in enumerate(sums.frame[:, :, rows]):
+        up = length * upper(frame.T).T
+        down = np.roll(length * lower(frame[:, below].T).T, 1, axis=1)
+        down[:, collar + 1] += up[:, collar]
+        up[:, collar] = 0.0
+        sums.down[kind][:, rows] = down
+        both = down + up
+        _add(draws, sums.random[kind, rows] * both)
+        for slot, bias in enumerate(sums.bias[:, kind, rows]):
+            sums.drift[slot, kind][:, rows] = _sum_above(bias * both, offsets)
+    sums.variance[:, rows] = _sum_above(draws, offsets)
 
 
 def _sum_above(values: Floats, offsets: Ints) -> Floats:
-    """Return, at each station, the sum of the values of all stations above it in its hole.
+    """Return, at each station, the sum (..., m) of the values of all stations above it in its hole.
 
     One running sum over all holes, less its value at each collar: rounding leaves some 1e-16 of the sum over the
     holes of a block.
     """
     running = np.zeros_like(values)
-    np.cumsum(values[:-1], axis=0, out=running[1:])
-    return running - np.repeat(running[offsets[:-1]], np.diff(offsets), axis=0)
+    np.cumsum(values[:, :-1], axis=1, out=running[:, 1:])
+    running -= np.repeat(running[:, offsets[:-1]], np.diff(offsets), axis=1)
+    return running
 
 
-def _outer(vectors: Floats) -> Floats:
-    """Return v vᵀ of vectors (..., 3) as six numbers (..., 6): EE, NN, UU, EN, EU, NU."""
-    out = np.empty((*vectors.shape[:-1], 6))
-    np.multiply(vectors, vectors, out=out[..., :3])
-    np.multiply(vectors[..., 0], vectors[..., 1], out=out[..., 3])
-    np.multiply(vectors[..., 0], vectors[..., 2], out=out[..., 4])
-    np.multiply(vectors[..., 1], vectors[..., 2], out=out[..., 5])
-    return out
+def _rows(vectors: Floats, rows: Ints) -> Floats:
+    """Return rows of (n, 3) vectors, keeping them component by component in memory."""
+    return vectors.T.take(rows, axis=1).T
+
+
+SIX = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
+"""Row and column of the six numbers of a symmetric matrix."""
+
+
+def _add(total: Floats, vector: Floats) -> None:
+    """Add v vᵀ of vectors (3, n) to symmetric matrices (6, n)."""
+    for number, (row, column) in enumerate(SIX):
+        total[number] += vector[row] * vector[column]
 
 
 def _matrix(six: Floats) -> Floats:
-    """Return symmetric matrices (..., 3, 3) from their six numbers."""
-    return six[..., [[0, 3, 4], [3, 1, 5], [4, 5, 2]]]
+    """Return symmetric matrices (n, 3, 3) from their six numbers (6, n)."""
+    out = np.empty((six.shape[1], 3, 3))
+    for number, (row, column) in enumerate(SIX):
+        out[:, row, column] = out[:, column, row] = six[number]
+    return out
