@@ -40,6 +40,7 @@ __all__ = [
     "date_of_issue",
     "draw_title",
     "figure_bytes",
+    "figure_of_paper",
     "in_millimetres",
     "lines_down",
     "round_scale",
@@ -165,16 +166,29 @@ def blank(paper: Paper = "A4", orientation: Orientation = "landscape") -> Sheet:
     orientation : {"landscape", "portrait"}
         Which way it stands.
     """
-    if paper not in PAPERS:
-        raise DataProblem("the paper must be A4 or A3", value=paper)
-    width, height = PAPERS[paper] if orientation == "landscape" else PAPERS[paper][::-1]
-    figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
-    FigureCanvasAgg(figure)
+    figure = figure_of_paper(paper, orientation)
+    width, height = (figure.get_size_inches() * MM_PER_INCH).tolist()
     above = MARGIN + BLOCK_HEIGHT + GAP
     side = Box(width - MARGIN - SIDE_WIDTH, above, SIDE_WIDTH, height - MARGIN - above)
     frame = Box(MARGIN, above, side.left - GAP - MARGIN, side.height)
     block = Box(MARGIN, MARGIN, width - 2 * MARGIN, BLOCK_HEIGHT)
     return Sheet(figure, frame, in_millimetres(figure, side), in_millimetres(figure, block), f"{paper} {orientation}")
+
+
+def figure_of_paper(paper: Paper, orientation: Orientation) -> Figure:
+    """Return an empty figure of the size of a sheet of paper.
+
+    Raises
+    ------
+    DataProblem
+        When the paper is another one.
+    """
+    if paper not in PAPERS:
+        raise DataProblem("the paper must be A4 or A3", value=paper)
+    width, height = PAPERS[paper] if orientation == "landscape" else PAPERS[paper][::-1]
+    figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
+    FigureCanvasAgg(figure)
+    return figure
 
 
 def axes_at(figure: Figure, box: Box, label: str = "") -> Axes:

@@ -1,4 +1,4 @@
-"""What leaves for other programs and other people: ``export``."""
+"""What leaves for other programs and other people: ``export`` and ``strip``."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ __all__ = ["add_to"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    app.command()(export)
+    for command in (export, strip):
+        app.command()(command)
 
 
 def export(
@@ -44,3 +45,22 @@ def export(
         exporting.export(model_of(data, traces, structures, meshes=meshes, tables=tables), out, table=table)
     say(f"{data.name} written to {out}")
     finish(data.findings)
+
+
+def strip(
+    out: Out,
+    size: Annotated[str | None, typer.Option("--size", metavar="B|N|H|P", help="Core size.")] = None,
+    diameter: Annotated[
+        float | None, typer.Option("--diameter", metavar="MM", help="Core diameter, for other sizes.")
+    ] = None,
+) -> None:
+    """Print strips in true millimetres to wrap around core for reading beta (needs no project).
+
+    Print the PDF at 100 % and measure its ruler before use.
+    """
+    from viewer.sheet import save
+    from viewer.strip import circumference, diameter_of, draw_strip
+
+    core = diameter_of(size, diameter)
+    save(draw_strip(core, (size or "").upper()), out)
+    say(f"Strips for {core:g} mm core (360° = {circumference(core):.2f} mm) written to {out}")
