@@ -109,9 +109,10 @@ def _draw_heading(axes: Axes, diameter_mm: float, name: str, top: float) -> floa
     axes.text(MARGIN, top, heading, fontsize=BODY_PT + 4, fontweight="bold", va="top")
     facts = (
         f"360° = {length:.2f} mm; 1 mm = {360.0 / length:.2f}°. Print at 100 % (no fitting to the page) and measure "
-        "the ruler below. Cut out, wrap with the print outside\nand the arrows down the hole, and lay 0 on the orientation "
-        "line: the end of the scale meets 0 again if the core has this diameter.\n"
-        "Read beta where the down-hole end of the ellipse meets the scale."
+        "the ruler below.\n"
+        "Cut out, wrap with the print outside and the arrows down the hole, and lay 0 on the orientation line: the end "
+        "of the scale meets 0 again if the core\nhas this diameter. Read beta where the down-hole end of the ellipse meets "
+        "the scale."
     )
     axes.text(MARGIN, top - 6.5, facts, fontsize=SMALL_PT + 1.0, va="top", linespacing=1.35)
     return top - 20.0
@@ -129,10 +130,11 @@ def _draw_one(axes: Axes, length: float, left: float, bottom: float, name: str) 
     axes.add_collection(LineCollection(list(ticks[1:-1]), lw=FINE_PT, colors=edge, gid="ticks"), autolim=False)
     ends = [[(end, bottom + STRIP_MM), (end, bottom)] for end in (left, left + length)]
     axes.add_collection(LineCollection(ends, lw=EDGE_PT, colors=edge, gid="ends"), autolim=False)
+    size = SMALL_PT if length > 130.0 else SMALL_PT - 0.8
     for degree in range(0, 361, 10):
         aside = 1.1 if degree in (0, 360) else 0.0  # beside the ends, not on them
         axes.text(
-            left + degree / 360.0 * length + aside, bottom + STRIP_MM - 8.5, f"{degree}", fontsize=SMALL_PT if length > 130.0 else SMALL_PT - 0.8,
+            left + degree / 360.0 * length + aside, bottom + STRIP_MM - 8.5, f"{degree}", fontsize=size,
             ha="center", va="top", rotation=90,
         )  # fmt: skip
     _draw_arrows(axes, left, length, bottom)
