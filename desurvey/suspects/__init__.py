@@ -1,0 +1,29 @@
+"""Which readings, runs and holes are wrong, and how: named blunders weighed against "as logged".
+
+:func:`suspects` gives a project's suspects as a table; :func:`accept` puts right the rows that a person has left in it.
+
+The method, in the order it runs:
+
+1. **Expectation** (:mod:`~desurvey.suspects.expectation`): for each kind of structure a smooth field of axes in space is
+   learnt from the poles (a Gaussian process on the orientation tensor). What it says of a run is always learnt
+   without that run, what it says of a hole without that hole.
+2. **Holes** (:mod:`~desurvey.suspects.holes`): each hole's readings are weighed against the field of all others under
+   every blunder of a hole, its uncertainty along the hole included. The strongest case is put right, all is learnt
+   anew, and so on until no case is left.
+3. **Runs** (:mod:`~desurvey.suspects.weighing`, :mod:`~desurvey.suspects.learning`): the likelihood of a run's readings for
+   every roll of its line, and with beta reversed or alpha complemented; line offsets multiply in. Runs found
+   wrong lose their say in the field, in turns, until both settle.
+4. **Readings**, by the same densities; and **survey stations** (:mod:`~desurvey.suspects.spikes`) on geometry alone.
+
+How many hypotheses are tried is paid for by prior odds: each of them becomes a probability, the free parameters (a
+roll, a turn of north) averaged over. A run is accused only when "as logged" has less than 5 % left, and only as many
+runs as keep the expected share of false accusations (the Bayesian false discovery rate) below 1 %; a hole and a reading
+need 99 %. A run for which two blunders do equally well is not accused: which it is, a person must look at.
+"""
+
+from desurvey.suspects.accepting import accept
+from desurvey.suspects.finding import corrected, find
+from desurvey.suspects.readings import Readings, Runs
+from desurvey.suspects.table import COLUMNS, suspects
+
+__all__ = ["COLUMNS", "Readings", "Runs", "accept", "corrected", "find", "suspects"]

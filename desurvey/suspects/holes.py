@@ -36,10 +36,21 @@ from desurvey.suspects.learning import Lesson, Sigmas, lessons_of, relearn
 from desurvey.suspects.readings import Readings
 from desurvey.suspects.weighing import log_area_ratio
 
-__all__ = ["HoleVerdict", "Hypothesis", "hypotheses", "weigh_holes", "restated"]
+__all__ = [
+    "HOLE_BLUNDERS",
+    "HoleFindings",
+    "HoleVerdict",
+    "Hypothesis",
+    "find_holes",
+    "hypotheses",
+    "restated",
+    "weigh_holes",
+]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+HOLE_BLUNDERS = ("line_side", "beta_reversed", "alpha_complement", "azimuth_reversed", "dip_sign", "north_reference")
 
 PARTS = 12
 """Stretches of a hole; shorter than any fold that could be followed from hole to hole."""
