@@ -84,6 +84,8 @@ def background_of(picks: Picks, drilled: float) -> Background:
     oriented = picks.oriented
     cell = np.zeros(len(picks), dtype=np.int64)
     cell[oriented] = np.argmax(np.abs(picks.normal[oriented] @ centre.T), axis=1)
+    used, cell = np.unique(cell, return_inverse=True)
+    centre = centre[used]
     concentration = 1.0 / np.deg2rad(KERNEL_DEG) ** 2
     kernel = concentration / (2 * np.pi) * np.exp(concentration * (np.abs(centre @ centre.T) - 1.0))
     cone = np.zeros(len(picks))

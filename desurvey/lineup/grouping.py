@@ -19,10 +19,10 @@ from scipy.special import betaln
 from desurvey.lineup.background import Background, background_of
 from desurvey.lineup.candidates import Candidates, candidates
 from desurvey.lineup.crossings import Course, crossings, nearest, reach_of
-from desurvey.lineup.picks import LineupSettings, Picks
+from desurvey.lineup.picks import LineupSettings, Picks, Pins
 from desurvey.lineup.sheet import Habit, Readings, Sheet, fitted, log_density, readings
 
-__all__ = ["Grouping", "grouped"]
+__all__ = ["Grouping", "Problem", "gains", "grouped", "pins_hold"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -54,10 +54,8 @@ class Problem:
         The drilled holes.
     background : Background
         What is known of unrelated picks.
-    pinned : (m,) int array
-        Number of the set of picks pinned together, −1 for the others.
-    apart : (m,) int array
-        Number of the set of picks kept apart from each other, −1 for the others.
+    pins : Pins
+        What a person has tied together or kept apart.
     """
 
     picks: Picks
@@ -65,8 +63,7 @@ class Problem:
     habit: Habit
     course: Course
     background: Background
-    pinned: Ints
-    apart: Ints
+    pins: Pins
 
     @property
     def odds(self) -> float:
@@ -109,13 +106,7 @@ class Grouping:
         return self.group < 0
 
 
-def grouped(
-    picks: Picks,
-    course: Course,
-    settings: LineupSettings,
-    pinned: Ints | None = None,
-    apart: Ints | None = None,
-) -> tuple[Problem, Grouping]:
+def grouped(picks: Picks, course: Course, settings: LineupSettings, pins: Pins | None = None) -> tuple[Problem, Grouping]:
     """Return the most probable partition that was found, with the problem as it was learnt.
 
     Parameters
@@ -126,18 +117,14 @@ def grouped(
         The drilled holes.
     settings : LineupSettings
         What is taken for granted.
-    pinned, apart : (m,) int arrays, optional
-        Sets of picks that belong together, and sets that don't; −1 for free ones.
+    pins : Pins, optional
+        What holds whatever the evidence.
     """
-    free = np.full(len(picks), -1)
     habit = Habit(
         settings.waviness_m, settings.waviness_range_m, np.deg2rad(settings.pole_scatter_deg), 1.0, _span(picks)
     )
-    problem = Problem(
-        picks, settings, habit, course, background_of(picks, course.length), free if pinned is None else pinned,
-        free if apart is None else apart,
-    )
-    state = _state(problem, free, np.ones(len(picks), dtype=bool), [], [])
+    problem = Problem(picks, settings, habit, course, background_of(picks, course.length), pins or Pins())
+    state = _state(problem, np.full(len(picks), -1), np.ones(len(picks), dtype=bool), [], [])
     if not len(picks):
         return problem, state
     state = _packed(problem, _candidates(problem, _Null.sparse(problem)))
@@ -249,6 +236,12 @@ def _gains(problem: Problem, sheet: Sheet, which: Ints, null: _Null) -> tuple[Fl
     return gain, full >= bare
 
 
+def gains(problem: Problem, state: Grouping, sheet: Sheet) -> tuple[Ints, Floats]:
+    """Return the picks near a sheet and the log odds of each belonging to it, the picks of its own hole left out."""
+    which = _near(problem, sheet)
+    return which, _gains(problem, sheet, which, _Null.of(problem, state.group))[0]
+
+
 def _chance(problem: Problem, sheet: Sheet, picks: Picks, seen: Readings) -> Floats:
     """Return the log odds that a pick's hole has the fault logged, by how often the other holes have it."""
     logged, missed, (members, reach) = _crossed(problem, sheet)
@@ -288,6 +281,7 @@ def _packed(problem: Problem, found: Candidates) -> Grouping:
     count = len(problem.picks)
     null = _Null.sparse(problem)
     state = _state(problem, np.full(count, -1), np.ones(count, dtype=bool), [], [])
+    state = _with_pinned(problem, state, null)
     for member, normal in zip(found.member, found.normal, strict=True):
         rows = np.flatnonzero(member & state.null)
         if _holes(problem, rows) < problem.settings.least_holes:
@@ -296,13 +290,56 @@ def _packed(problem: Problem, found: Candidates) -> Grouping:
         if _holes(problem, rows) < problem.settings.least_holes:
             continue
         raw = _raw(problem, sheet, rows, trusted, null)
-        if _worth(raw, rows, null) > 0.0:
-            group = state.group.copy()
-            group[rows] = len(state.sheets)
+        group = state.group.copy()
+        group[rows] = len(state.sheets)
+        if _worth(raw, rows, null) > 0.0 and pins_hold(problem.pins, group):
             trusted = np.where(group == len(state.sheets), trusted, state.trusted)
             state = _state(problem, group, trusted, [*state.sheets, sheet], [*state.raw, raw])
             state = _settled(problem, state, [len(state.sheets) - 1], null)
     return _settled(problem, state, list(range(len(state.sheets))))
+
+
+def _with_pinned(problem: Problem, state: Grouping, null: _Null) -> Grouping:
+    """Return the partition with each set of picks that a person tied together as a fault."""
+    for rows in problem.pins.same:
+        group = state.group.copy()
+        group[rows] = len(state.sheets)
+        sheet = _sheet(problem, rows, state.trusted, _first_normal(problem.picks[rows]))
+        raw = _raw(problem, sheet, rows, state.trusted, null)
+        state = _state(problem, group, state.trusted, [*state.sheets, sheet], [*state.raw, raw])
+    return state
+
+
+def _first_normal(picks: Picks) -> Floats:
+    """Return a first idea of the normal of a set of picks: of their planes, or else of the plane through them."""
+    if picks.oriented.any():
+        normal = picks.normal[picks.oriented]
+        _, vectors = np.linalg.eigh(normal.T @ normal)
+        return np.asarray(vectors[:, -1])
+    return np.asarray(np.linalg.svd(picks.position - picks.position.mean(axis=0))[2][-1])
+
+
+def pins_hold(pins: Pins, group: Ints) -> bool:
+    """Return whether a partition keeps together and apart what a person said."""
+    together = all(group[rows[0]] >= 0 and np.all(group[rows] == group[rows[0]]) for rows in pins.same)
+    taken = [group[rows][group[rows] >= 0] for rows in pins.different]
+    return together and all(len(np.unique(numbers)) == len(numbers) for numbers in taken)
+
+
+def _keep_pins(problem: Problem, gain: Floats, chosen: Ints) -> None:
+    """Put picks where a person wants them, in place: a tied set where it fits best, others out of its way."""
+    for rows in problem.pins.different:
+        for column in np.unique(chosen[rows][chosen[rows] >= 0]):
+            here = rows[chosen[rows] == column]
+            chosen[np.delete(here, np.argmax(gain[here, column]))] = -1
+    for rows in problem.pins.same:
+        column = int(np.argmax(np.maximum(gain[rows], -50.0).sum(axis=0)))
+        rivals = np.isin(problem.picks.hole, problem.picks.hole[rows]) & (chosen == column)
+        for apart in problem.pins.different:
+            if np.isin(rows, apart).any():
+                rivals[apart] |= chosen[apart] == column
+        chosen[rivals] = -1
+        chosen[rows] = column
 
 
 def _trimmed(problem: Problem, rows: Ints, normal: Floats, null: _Null) -> tuple[Ints, Bools, Sheet]:
@@ -377,11 +414,12 @@ def _refitted(
         sheet, raw = old, float(state.raw[number])
         if number in active:
             rows = np.flatnonzero(group == number)
-            if _holes(problem, rows) < problem.settings.least_holes:
+            tied = any(pin[0] in rows for pin in problem.pins.same)
+            if not tied and _holes(problem, rows) < problem.settings.least_holes:
                 continue
             sheet = _sheet(problem, rows, trusted, old.axes[2])
             raw = _raw(problem, sheet, rows, trusted, null)
-            if _worth(raw, rows, null) <= 0.0:
+            if not tied and _worth(raw, rows, null) <= 0.0:
                 continue
             still.append(len(sheets))
         number_of[number] = len(sheets)
@@ -411,7 +449,9 @@ def _assigned(problem: Problem, gain: Floats) -> Ints:
         chosen[pick[both]] = column[both]
         left = ~np.isin(pick, pick[both]) & ~np.isin(crossing, crossing[both])
         pick, column, crossing = pick[left], column[left], crossing[left]
-    return _with_zones(problem, gain, chosen)
+    chosen = _with_zones(problem, gain, chosen)
+    _keep_pins(problem, gain, chosen)
+    return chosen
 
 
 def _with_zones(problem: Problem, gain: Floats, chosen: Ints) -> Ints:
@@ -437,7 +477,7 @@ def _with_zones(problem: Problem, gain: Floats, chosen: Ints) -> Ints:
 def _improved(problem: Problem, state: Grouping, found: Candidates) -> Grouping:
     """Return the partition after every move that makes the whole more probable."""
     state = _settled(problem, state, list(range(len(state.sheets))))
-    for _ in range(4):
+    for _ in range(2):
         before = state.total
         state = _with_inserted(problem, state, found)
         state = _with_merged(problem, state)
@@ -446,7 +486,7 @@ def _improved(problem: Problem, state: Grouping, found: Candidates) -> Grouping:
     return state
 
 
-def _with_inserted(problem: Problem, state: Grouping, found: Candidates, most: int = 60) -> Grouping:
+def _with_inserted(problem: Problem, state: Grouping, found: Candidates, most: int = 40) -> Grouping:
     """Return the partition after candidates have been tried as new faults, taking picks from the others."""
     tried = 0
     for member, normal in zip(found.member, found.normal, strict=True):
@@ -457,7 +497,7 @@ def _with_inserted(problem: Problem, state: Grouping, found: Candidates, most: i
             continue
         tried += 1
         trial = _inserted(problem, state, rows, normal)
-        if trial.total > state.total + 1e-6:
+        if trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group):
             state = trial
     return state
 
@@ -488,7 +528,7 @@ def _with_merged(problem: Problem, state: Grouping) -> Grouping:
         if max(first, second) >= len(state.sheets):
             continue
         trial = _merged(problem, state, first, second)
-        if trial.total > state.total + 1e-6:
+        if trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group):
             return _with_merged(problem, trial)
     return state
 

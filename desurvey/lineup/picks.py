@@ -7,14 +7,14 @@ between that plane and the core, and the hole and depth it was logged at.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
-from typing import Self
+from typing import NamedTuple, Self
 
 import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
 
-__all__ = ["LineupSettings", "Picks", "pole_covariance"]
+__all__ = ["LineupSettings", "Picks", "Pins"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -83,6 +83,21 @@ class LineupSettings:
                 raise DataProblem(f"[lineup] {name} must lie between 0 and 1", column=name, value=getattr(self, name))
         if self.least_holes < 2:
             raise DataProblem("[lineup] least_holes must be 2 or more", column="least_holes", value=self.least_holes)
+
+
+class Pins(NamedTuple):
+    """Picks that a person has tied together or kept apart, as rows.
+
+    Attributes
+    ----------
+    same : tuple of int arrays
+        Each one fault.
+    different : tuple of int arrays
+        In each no two of one fault.
+    """
+
+    same: tuple[Ints, ...] = ()
+    different: tuple[Ints, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -156,37 +171,3 @@ class Picks:
     def __getitem__(self, rows: Ints | Bools) -> Self:
         """Return the picks of the given rows."""
         return type(self)(*(getattr(self, item.name)[rows] for item in fields(self)))
-
-
-def pole_covariance(
-    tangent: Floats, normal: Floats, alpha_sigma_deg: npt.ArrayLike, beta_sigma_deg: npt.ArrayLike
-) -> Floats:
-    """Return the covariance of normals read as alpha and beta, square radians, shape (m, 3, 3).
-
-    Parameters
-    ----------
-    tangent, normal : (m, 3) arrays
-        Unit tangent of the hole and unit normal of the plane.
-    alpha_sigma_deg, beta_sigma_deg : (m,) arrays or floats
-        Standard deviations in degrees; that of beta includes the error of the orientation line.
-
-    Notes
-    -----
-    An error of beta turns the normal about the core axis, δn = δβ · t × n, by cos α · δβ; one of alpha moves it square
-    to that (CHECK_VALUES.md section 6: σ_pole² = σα² + cos²α σβ²).
-    """
-    around = np.cross(tangent, normal)
-    size = np.linalg.norm(around, axis=1, keepdims=True)
-    unit = np.where(size > 1e-9, around / np.where(size > 0.0, size, 1.0), np.cross(normal, _any_square(normal)))
-    tilt = np.cross(normal, unit)
-    beta = np.broadcast_to(np.deg2rad(beta_sigma_deg), size.shape[:1])[:, None] * size * unit
-    alpha = np.broadcast_to(np.deg2rad(alpha_sigma_deg), size.shape[:1])[:, None] * tilt
-    return np.asarray(np.einsum("mi,mj->mij", beta, beta) + np.einsum("mi,mj->mij", alpha, alpha))
-
-
-def _any_square(normal: Floats) -> Floats:
-    """Return unit vectors square to the given ones."""
-    axis = np.zeros_like(normal)
-    axis[np.arange(len(normal)), np.argmin(np.abs(np.nan_to_num(normal)), axis=1)] = 1.0
-    square = np.cross(normal, axis)
-    return square / np.linalg.norm(square, axis=1, keepdims=True)

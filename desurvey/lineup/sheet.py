@@ -24,7 +24,17 @@ import numpy.typing as npt
 
 from desurvey.lineup.picks import Picks
 
-__all__ = ["Guess", "Habit", "Readings", "Sheet", "fitted", "frame_of", "log_density", "readings"]
+__all__ = [
+    "Guess",
+    "Habit",
+    "Readings",
+    "Sheet",
+    "fitted",
+    "frame_of",
+    "joint_covariance",
+    "log_density",
+    "readings",
+]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -142,6 +152,12 @@ class Sheet:
         covariance = prior - across @ (self.inverse @ np.swapaxes(across, 1, 2))
         _leave_out_own_hole(self, picks.hole, across, mean, covariance)
         return seen, Guess(mean, covariance + seen.noise)
+
+    def level(self, place: Floats) -> Floats:
+        """Return f at places (u, v) from all members, shape (m,)."""
+        kernel = _kernel(place, self.readings.place, self.habit, self.curved)[..., 0, :]
+        weights = np.einsum("nrb,nr->nb", self.readings.rows, self.weights.reshape(-1, 3))
+        return np.asarray(np.einsum("mnb,nb->m", kernel, weights))
 
     def surface(self, place: Floats) -> tuple[Floats, Floats]:
         """Return f with its slopes, (m, 3), and their covariance, (m, 3, 3), at places (u, v) from all members."""
@@ -265,22 +281,31 @@ def fitted(
 
 def _solved(picks: Picks, trusted: Bools, habit: Habit, centre: Floats, axes: Floats, curved: bool) -> Sheet:
     seen = readings(picks, centre, axes, habit, trusted)
-    count = len(picks)
-    total = _covariance(seen, seen, habit, curved)
-    total = total.reshape(count * 3, count * 3)
-    grid = total.reshape(count, 3, count, 3)
-    rows = np.arange(count)
-    grid[rows, :, rows, :] += seen.noise
-    same = (picks.hole[:, None] == picks.hole) & ~np.eye(count, dtype=bool)
-    if same.any():  # picks of one hole share that hole's position error
-        sigma = np.sqrt(seen.noise[:, 0, 0] - DEPTH_SIGMA**2)
-        grid[:, 0, :, 0] += np.where(same, np.outer(sigma, sigma), 0.0)
+    total = joint_covariance(seen, picks.hole, habit, curved=curved)
     value = seen.value.ravel()
     lower = np.linalg.cholesky(total)
     inverse = np.linalg.inv(total)
     weights = inverse @ value
     evidence = -0.5 * value @ weights - np.log(np.diag(lower)).sum() - 0.5 * len(value) * np.log(2 * np.pi)
     return Sheet(centre, axes, curved, habit, seen, picks.hole, inverse, weights, float(evidence))
+
+
+def joint_covariance(seen: Readings, hole: Ints, habit: Habit, *, curved: bool = False, plane: bool = True) -> Floats:
+    """Return the covariance of all readings of a fault, noise included, shape (3n, 3n).
+
+    Without ``plane`` it is that of waviness and noise alone, for a fit of the plane by least squares. Picks of one hole
+    share that hole's position error.
+    """
+    count = len(hole)
+    total = _covariance(seen, seen, habit, curved, plane).reshape(count * 3, count * 3)
+    grid = total.reshape(count, 3, count, 3)
+    rows = np.arange(count)
+    grid[rows, :, rows, :] += seen.noise
+    same = (hole[:, None] == hole) & ~np.eye(count, dtype=bool)
+    if same.any():
+        sigma = np.sqrt(seen.noise[:, 0, 0] - DEPTH_SIGMA**2)
+        grid[:, 0, :, 0] += np.where(same, np.outer(sigma, sigma), 0.0)
+    return total
 
 
 def _plane_part(sheet: Sheet) -> Floats:
@@ -293,20 +318,26 @@ def _plane_part(sheet: Sheet) -> Floats:
     return np.asarray(across @ sheet.weights)
 
 
-def _kernel(first: Floats, second: Floats, habit: Habit, curved: bool) -> Floats:
+def _kernel(first: Floats, second: Floats, habit: Habit, curved: bool, plane: bool = True) -> Floats:
     """Return the prior covariance of (f, ∂f/∂u, ∂f/∂v) between places, shape (m, n, 3, 3)."""
     gap = first[:, None] - second
     wave = habit.amplitude**2 * np.exp(-0.5 * np.einsum("mna,mna->mn", gap, gap) / habit.distance**2)
     scaled = gap / habit.distance**2
     dot = first @ second.T
     out = np.empty((*dot.shape, 3, 3))
-    out[..., 0, 0] = wave + dot + (habit.span / np.sqrt(2 * np.pi)) ** 2
+    out[..., 0, 0] = wave
     for a in range(2):
-        out[..., 0, 1 + a] = wave * scaled[..., a] + first[:, None, a]
-        out[..., 1 + a, 0] = -wave * scaled[..., a] + second[:, a]
+        out[..., 0, 1 + a] = wave * scaled[..., a]
+        out[..., 1 + a, 0] = -wave * scaled[..., a]
         for b in range(2):
             out[..., 1 + a, 1 + b] = -wave * scaled[..., a] * scaled[..., b]
-        out[..., 1 + a, 1 + a] += wave / habit.distance**2 + 1.0
+        out[..., 1 + a, 1 + a] += wave / habit.distance**2
+    if plane:
+        out[..., 0, 0] += dot + (habit.span / np.sqrt(2 * np.pi)) ** 2
+        out[..., 0, 1:] += first[:, None]
+        out[..., 1:, 0] += second
+        out[..., 1, 1] += 1.0
+        out[..., 2, 2] += 1.0
     if curved:
         _add_curvature(out, first, second, dot)
     return out
@@ -324,9 +355,9 @@ def _add_curvature(out: Floats, first: Floats, second: Floats, dot: Floats) -> N
         out[..., 1 + a, 1 + a] += 2 * scale * dot
 
 
-def _covariance(first: Readings, second: Readings, habit: Habit, curved: bool) -> Floats:
+def _covariance(first: Readings, second: Readings, habit: Habit, curved: bool, plane: bool = True) -> Floats:
     """Return the prior covariance between readings, noise left out, shape (m, 3, 3n)."""
-    kernel = _kernel(first.place, second.place, habit, curved)
+    kernel = _kernel(first.place, second.place, habit, curved, plane)
     half = np.matmul(first.rows[:, None], kernel)
     full = np.matmul(half, np.swapaxes(second.rows, 1, 2)[None])
     return np.ascontiguousarray(np.swapaxes(full, 1, 2)).reshape(len(first.place), 3, -1)
