@@ -208,6 +208,7 @@ window.lowside = window.lowside || {};
         '<canvas class="marks" aria-hidden="true"></canvas><div class="labels" aria-hidden="true"></div>' +
         '<svg class="directions" viewBox="-50 -50 100 100" role="img" aria-label="East, north and up"></svg>';
       this.host = host;
+      host.space = this;
       [this.canvas, this.marks] = host.querySelectorAll("canvas");
       this.texts = host.querySelector(".labels");
       this.arms = host.querySelector(".directions");
@@ -248,9 +249,10 @@ window.lowside = window.lowside || {};
       const ahead = [Math.cos(d) * Math.sin(a), Math.cos(d) * Math.cos(a), Math.sin(d)], right = [Math.cos(a), -Math.sin(a), 0];
       return { ahead, right, up: cross(right, ahead), eye: add(view.target, ahead, -view.distance) };
     }
+    get aside() { return this.how.aside ?? this.scene.aside; }  // how far the scene stands right of the middle
     get wide() { return this.canvas.clientWidth / Math.max(1, this.canvas.clientHeight); }
     away(view) {  // how far off the eye sees all corners of the box, with a margin
-      const { ahead, right, up } = this.directions(view), half = Math.tan(this.lens / 2), { aside, margin } = this.scene;
+      const { ahead, right, up } = this.directions(view), half = Math.tan(this.lens / 2), { margin } = this.scene, aside = this.aside;
       let far = 0;
       for (const c of this.scene.corners) {
         const p = add([c[0], c[1], c[2] * this.how.stretch], view.target, -1);
@@ -275,11 +277,11 @@ window.lowside = window.lowside || {};
         z[3] -= 2 * far * near / (far - near);
         t = row(ahead, 1);
       }
-      for (let i = 0; i < 4; i++) x[i] += scene.aside * t[i];  // the legend is on the left
+      for (let i = 0; i < 4; i++) x[i] += this.aside * t[i];  // the legend is on the left
       return new Float32Array([0, 1, 2, 3].flatMap((i) => [x[i], y[i], z[i], t[i]]));
     }
     seen() {  // what a server has to know to draw the same
-      return { ...this.camera, eye: this.directions().eye, stretch: this.how.stretch, slab: this.how.slab };
+      return { ...this.camera, eye: this.directions().eye, stretch: this.how.stretch, slab: this.how.slab, aside: this.aside };
     }
     go(name) {
       const { view } = this.scene, middle = [this.middle[0], this.middle[1], this.middle[2] * this.how.stretch];
@@ -369,7 +371,7 @@ window.lowside = window.lowside || {};
     // -- picking: the first disc that the line of sight meets, exactly
     sight(x, y) {  // start and direction of the line of sight through a pixel, with the vertical scale taken out
       const { ahead, right, up, eye } = this.directions(), { camera } = this, half = Math.tan(this.lens / 2);
-      const across = (2 * x / this.canvas.clientWidth - 1 - this.scene.aside) * half * this.wide, high = (1 - 2 * y / this.canvas.clientHeight) * half;
+      const across = (2 * x / this.canvas.clientWidth - 1 - this.aside) * half * this.wide, high = (1 - 2 * y / this.canvas.clientHeight) * half;
       const start = camera.parallel ? add(add(add(eye, right, across * camera.distance), up, high * camera.distance), ahead, -4 * this.scene.reach) : eye;
       const along = camera.parallel ? ahead : add(add(ahead, right, across), up, high);
       const level = (v) => [v[0], v[1], v[2] / this.how.stretch];

@@ -3,7 +3,18 @@
 The window, the still, the offline page and the app all show the same :class:`Scene`.
 """
 
-from viewer.scene.build import Discs, Scene, build
-from viewer.scene.draw import draw, look_at, tube_radius, view_azimuth
+from viewer.scene.build import Discs, Scene, Wanted, build, build_wanted
+from viewer.scene.draw import draw, draw_shapes, look_at, tube_radius, view_azimuth
 
-__all__ = ["Discs", "Scene", "build", "draw", "look_at", "tube_radius", "view_azimuth"]
+__all__ = [
+    "Discs",
+    "Scene",
+    "Wanted",
+    "build",
+    "build_wanted",
+    "draw",
+    "draw_shapes",
+    "look_at",
+    "tube_radius",
+    "view_azimuth",
+]

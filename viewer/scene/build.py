@@ -21,7 +21,7 @@ from viewer.scene.floor import Labels
 from viewer.scene.frame import Frame, framed
 from viewer.scene.holes import Pieces, dashes, lines, pieces, segments
 
-__all__ = ["Discs", "Scene", "build"]
+__all__ = ["Discs", "Scene", "Wanted", "build", "build_wanted"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -92,18 +92,55 @@ class Scene:
     legend: tuple[Block, ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Wanted:
+    """What a scene is to show, and how.
+
+    Attributes
+    ----------
+    holes_by : str
+        Column that colours the holes, as ``table.column`` or the column alone; empty for the first text column of the
+        intervals, ``"none"`` for plain holes.
+    discs_by : str
+        Column of the structures that colours the discs, or ``dip`` or ``dip_direction``.
+    rows : (n,) bool array or None
+        Structures to show, in the order of their table; None for all.
+    holes : (H,) bool array or None
+        Holes to show, in the order of the traces; None for all. The box stays that of all holes.
+    disc_size : float
+        Factor on the radius of the discs.
+    by_width : bool
+        Whether the logged width of a structure makes its disc larger.
+    """
+
+    holes_by: str = ""
+    discs_by: str = "kind"
+    rows: npt.NDArray[np.bool_] | None = None
+    holes: npt.NDArray[np.bool_] | None = None
+    disc_size: float = 1.0
+    by_width: bool = False
+
+
 def build(project: Project, traces: Traces, oriented: Oriented, *, holes_by: str = "", discs_by: str = "kind") -> Scene:
+    """Return the scene of a project; :func:`build_wanted` with the two choices that a still needs.
+
+    Raises
+    ------
+    DataProblem
+        When there is no such column.
+    """
+    return build_wanted(project, traces, oriented, Wanted(holes_by, discs_by))
+
+
+def build_wanted(project: Project, traces: Traces, oriented: Oriented, wanted: Wanted) -> Scene:
     """Return the scene of a project.
 
     Parameters
     ----------
     project, traces, oriented
         The tables, the desurveyed holes and the oriented structures.
-    holes_by : str
-        Column that colours the holes, as ``table.column`` or the column alone; empty for the first text column of the
-        intervals, ``"none"`` for plain holes.
-    discs_by : str
-        Column of the structures that colours the discs, or ``dip`` or ``dip_direction``.
+    wanted : Wanted
+        What to show, and how.
 
     Raises
     ------
@@ -111,23 +148,23 @@ def build(project: Project, traces: Traces, oriented: Oriented, *, holes_by: str
         When there is no such column.
     """
     frame = framed(_extent(traces))
+    shown = np.ones(len(traces.hole_ids), dtype=bool) if wanted.holes is None else wanted.holes
     planned = _is_planned(project, traces)
-    choice = _hole_choice(project, holes_by)
+    choice = _hole_choice(project, wanted.holes_by)
     parts = pieces(traces, *values.hole_cuts(project, traces, choice))
-    parts = parts.where(~planned[parts.hole])
-    drilled, hole_block = _drilled(project, traces, frame, parts, choice)
-    shown_discs, disc_block = _discs(project, oriented, frame, discs_by)
+    drilled, hole_block = _drilled(project, traces, frame, parts.where((shown & ~planned)[parts.hole]), choice)
+    shown_discs, disc_block = _discs(project, oriented, frame, wanted)
     dash = dashes(traces, frame)
-    legend = (disc_block, hole_block, *_planned_block(int(planned.sum())))
+    legend = (disc_block, hole_block, *_planned_block(int((planned & shown).sum())))
     return Scene(
         title=project.name,
         subtitle=_subtitle(project, frame),
         frame=frame,
         drilled=drilled,
-        planned=lines(traces, frame, dash.where(planned[dash.hole])),
+        planned=lines(traces, frame, dash.where((shown & planned)[dash.hole])),
         discs=shown_discs,
         lineations=_lineations(oriented, shown_discs),
-        collars=_collars(traces, frame),
+        collars=_collars(traces, frame, shown),
         legend=tuple(block for block in legend if block.entries or block.bar),
     )
 
@@ -173,16 +210,19 @@ def _without_counts(colours: Coloured) -> Coloured:
     return Coloured(colours.rgb, Block(colours.block.title, colours.block.symbol, entries, colours.block.bar))
 
 
-def _discs(project: Project, oriented: Oriented, frame: Frame, discs_by: str) -> tuple[Discs, Block]:
-    index = np.flatnonzero(oriented.usable & np.isfinite(oriented.position).all(axis=1))
+def _discs(project: Project, oriented: Oriented, frame: Frame, wanted: Wanted) -> tuple[Discs, Block]:
+    rows = oriented.usable & np.isfinite(oriented.position).all(axis=1)
+    index = np.flatnonzero(rows if wanted.rows is None else rows & wanted.rows)
     table = project.structures.iloc[index].reset_index(drop=True)
     normal, centre = oriented.normal[index], frame.local(oriented.position[index])
-    radius = _radii(table["kind"], frame)
+    radius = wanted.disc_size * _radii(table["kind"], frame)
+    if wanted.by_width:
+        radius = radius * _width_factor(table["width"].to_numpy(dtype=float))
     mesh = disc_mesh(centre, normal, radius)
     shown = Discs(index, centre, normal, radius, _cards(project, table, oriented.position[index], normal), mesh)
     if not len(index):
         return shown, Block("", "disc")
-    choice = values.chosen(discs_by, values.disc_choices(project))
+    choice = values.chosen(wanted.discs_by, values.disc_choices(project))
     colours = coloured(values.disc_values(table, normal, choice), choice.title, symbol="disc", column=choice.column)
     mesh.cell_data["rgb"] = colours.rgb
     mesh.cell_data["index"] = index
@@ -210,6 +250,12 @@ def _radii(kind: pd.Series, frame: Frame) -> Floats:
     return np.where(large, 3.2 * base, base)
 
 
+def _width_factor(width: Floats) -> Floats:
+    """Return how much larger discs are drawn for their logged width: 1 without a width, 4 for the widest."""
+    most = np.nanmax(width, initial=0.0)
+    return 1.0 + 3.0 * np.sqrt(np.nan_to_num(width) / most) if most > 0 else np.ones(len(width))
+
+
 def _lineations(oriented: Oriented, shown: Discs) -> pv.PolyData:
     line = oriented.line[shown.index]
     has = np.isfinite(line).all(axis=1)
@@ -217,8 +263,9 @@ def _lineations(oriented: Oriented, shown: Discs) -> pv.PolyData:
     return segments(np.stack([shown.centre[has] - half, shown.centre[has] + half], axis=1).reshape(-1, 3))
 
 
-def _collars(traces: Traces, frame: Frame) -> Labels:
-    return Labels(frame.local(traces.position[traces.offsets[:-1]]), tuple(traces.hole_ids.tolist()))
+def _collars(traces: Traces, frame: Frame, shown: npt.NDArray[np.bool_]) -> Labels:
+    start = traces.offsets[:-1][shown]
+    return Labels(frame.local(traces.position[start]), tuple(traces.hole_ids[shown].tolist()))
 
 
 def _planned_block(count: int) -> tuple[Block, ...]:

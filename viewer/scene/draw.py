@@ -14,7 +14,7 @@ from viewer.scene.holes import PIECE_M
 from viewer.scene.labels import Signs
 from viewer.scene.legend import font, legend_props, share
 
-__all__ = ["draw", "look_at", "tube_radius", "view_azimuth"]
+__all__ = ["draw", "draw_shapes", "look_at", "tube_radius", "view_azimuth"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -56,10 +56,7 @@ def draw(scene: Scene, plotter: pv.Plotter, *, look: theme.Look = theme.LIGHT, t
     Signs
         The texts in space, placed for the first view; place them again when the camera has moved.
     """
-    plotter.set_background(look.background)
-    _draw_floor(scene, plotter, look)
-    _draw_holes(scene, plotter, look)
-    _draw_discs(scene, plotter, look)
+    draw_shapes(scene, plotter, look)
     for prop in legend_props(scene.title, scene.subtitle, scene.legend, look, text_px):
         plotter.renderer.AddViewProp(prop)
     _draw_directions(plotter, look)
@@ -67,6 +64,14 @@ def draw(scene: Scene, plotter: pv.Plotter, *, look: theme.Look = theme.LIGHT, t
     signs = _write(scene, plotter, look, text_px)
     signs.place()
     return signs
+
+
+def draw_shapes(scene: Scene, plotter: pv.Plotter, look: theme.Look) -> None:
+    """Put floor, holes and discs into a plotter, without any text."""
+    plotter.set_background(look.background)
+    _draw_floor(scene, plotter, look)
+    _draw_holes(scene, plotter, look)
+    _draw_discs(scene, plotter, look)
 
 
 def view_azimuth(scene: Scene) -> float:

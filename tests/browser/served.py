@@ -1,0 +1,100 @@
+"""The app served by a process of its own, as a person starts it."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page
+
+SCRIPT = (
+    "import sys; from pathlib import Path; from viewer.app import serve;"
+    "serve(Path(sys.argv[1]), open_browser=False, say=lambda text: print(text, flush=True))"
+)
+
+
+@dataclass
+class Served:
+    """A running app: its address with the token, and its process."""
+
+    address: str
+    process: subprocess.Popen[str]
+
+    @property
+    def bare(self) -> str:
+        """Address without the token."""
+        return self.address.split("?")[0]
+
+
+@contextmanager
+def served(folder: Path) -> Iterator[Served]:
+    """Serve a project and stop with Ctrl-C; what it printed must not hold a traceback."""
+    environment = {name: value for name, value in os.environ.items() if name not in ("DISPLAY", "WAYLAND_DISPLAY")}
+    process = subprocess.Popen(
+        [sys.executable, "-c", SCRIPT, str(folder)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment,
+    )  # fmt: skip
+    try:
+        first = process.stdout.readline()
+        found = re.search(r"http://\S+", first)
+        if not found:
+            pytest.fail(f"the app did not start: {first}{process.stderr.read()}")
+        yield Served(found[0], process)
+    finally:
+        process.send_signal(signal.SIGINT)
+        _, errors = process.communicate(timeout=30)
+    assert "Traceback" not in errors, errors
+    assert process.returncode == 0
+
+
+def opened(tab: Page, app: Served) -> Page:
+    """Open the app in a tab and wait for its first picture."""
+    tab.goto(app.address)
+    tab.wait_for_selector(".space[data-drawn]", timeout=30_000)
+    tab.wait_for_selector(".low-net[data-drawn]")
+    return tab
+
+
+def pixel_of(tab: Page, disc: int) -> tuple[float, float]:
+    """Return where the middle of a disc is on the page."""
+    x, y = tab.evaluate(
+        """disc => {
+            const { space } = document.querySelector(".low-host"), { centre } = space.scene.disc;
+            const c = centre.subarray(3 * disc, 3 * disc + 3);
+            const [x, y] = space.onScreen(space.projection(), [...c]), box = space.canvas.getBoundingClientRect();
+            return [x + box.left, y + box.top];
+        }""",
+        disc,
+    )
+    return x, y
+
+
+def disc_at(tab: Page, x: float, y: float) -> int:
+    """Return the disc that the page's own geometry says is at a pixel, −1 for none."""
+    return tab.evaluate(
+        """([x, y]) => {
+            const { space } = document.querySelector(".low-host"), box = space.canvas.getBoundingClientRect();
+            return space.pick(x - box.left, y - box.top);
+        }""",
+        [x, y],
+    )
+
+
+def seen_discs(tab: Page) -> list[int]:
+    """Return the discs whose middles nothing hides and that face the eye well enough to be hit."""
+    count = tab.evaluate("document.querySelector('.low-host').space.scene.disc.radius.length")
+    found = []
+    for disc in range(count):
+        x, y = pixel_of(tab, disc)
+        around = ((0, 0), (2, 0), (-2, 0), (0, 2), (0, -2))
+        if all(disc_at(tab, x + dx, y + dy) == disc for dx, dy in around):
+            found.append(disc)
+    return found

@@ -1,0 +1,189 @@
+"""All that the engine says of a project, computed once and looked at many times."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from desurvey import orient, sphere, spread, traces
+from desurvey.orient import Oriented
+from desurvey.project import Project, load_project
+from desurvey.spread import HoleSpread, StructureSpread
+from desurvey.traces import Traces
+from viewer import theme
+from viewer.app.view import View
+from viewer.scene import Scene, Wanted, build_wanted
+
+__all__ = ["Desk", "Sight", "Way", "load_desk", "net_points", "shown_rows", "shown_scene", "sight_along"]
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Way = Literal["edge_on", "hole", "section"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Desk:
+    """A project with its holes and structures in space.
+
+    Attributes
+    ----------
+    project : Project
+    traces : Traces
+    oriented : Oriented
+    hole_spread : HoleSpread
+        How well the holes are known.
+    spread : StructureSpread
+        How well positions and poles of the structures are known.
+    """
+
+    project: Project
+    traces: Traces
+    oriented: Oriented
+    hole_spread: HoleSpread
+    spread: StructureSpread
+
+    @property
+    def kinds(self) -> list[str]:
+        """Kinds of structure, in alphabetical order."""
+        return sorted({str(kind) for kind in self.project.structures["kind"]})
+
+    @property
+    def grades(self) -> list[str]:
+        """Grades of the runs, in order."""
+        return sorted({grade for grade in _grades(self.project) if grade})
+
+    @property
+    def deepest(self) -> float:
+        """Depth of the longest hole, metres."""
+        return float(self.traces.end.max(initial=1.0))
+
+
+def load_desk(folder: Path) -> Desk:
+    """Return a project, desurveyed and oriented.
+
+    Raises
+    ------
+    DataProblem
+        When the project can't be used.
+    """
+    project = load_project(folder)
+    holes = traces.build(project)
+    oriented = orient.oriented(project, holes)
+    known = spread.project_spread(project, holes)
+    return Desk(project, holes, oriented, known, spread.structure_spread(oriented, known))
+
+
+def shown_rows(desk: Desk, view: View, suspected: Bools) -> Bools:
+    """Return which rows of the structures pass the filters of a view, shape (n,).
+
+    Parameters
+    ----------
+    desk, view
+        The project and the view.
+    suspected : (n,) bool array
+        Rows that a suspect concerns.
+    """
+    table = desk.project.structures
+    rows = np.arange(len(table))
+    depth = table["depth"].to_numpy(dtype=float)
+    shown = ~np.isin(table["kind"].to_numpy(dtype=str), list(view.kinds_off))
+    shown &= ~np.isin(table["hole_id"].to_numpy(dtype=str), list(view.holes_off))
+    shown &= (depth >= view.depth[0]) & (depth <= view.depth[1])
+    if view.grades_off:
+        shown &= ~np.isin(_grades(desk.project), list(view.grades_off))
+    if view.suspicion != "all":
+        shown &= suspected if view.suspicion == "suspect" else ~suspected
+    if view.alone:
+        shown &= np.isin(rows, list(view.alone))
+    return shown & ~np.isin(rows, list(view.hidden))
+
+
+def shown_scene(desk: Desk, oriented: Oriented, view: View, suspected: Bools) -> Scene:
+    """Return the scene of a view; ``oriented`` may differ from the desk's where suspects are shown as explained."""
+    wanted = Wanted(
+        holes_by=view.holes_by,
+        discs_by=view.discs_by,
+        rows=shown_rows(desk, view, suspected),
+        holes=~np.isin(desk.traces.hole_ids, list(view.holes_off)),
+        disc_size=view.disc_size,
+        by_width=view.by_width,
+    )
+    return build_wanted(desk.project, desk.traces, oriented, wanted)
+
+
+def net_points(scene: Scene) -> Floats:
+    """Return where the poles of the discs lie on the equal-area net of the lower hemisphere, shape (n, 2)."""
+    return sphere.project_equal_area(-scene.discs.normal)
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """A direction to look along, and at what: azimuth and dip in degrees, a local point."""
+
+    azimuth: float
+    dip: float
+    target: tuple[float, float, float]
+
+
+def sight_along(desk: Desk, scene: Scene, selected: Bools, way: Way) -> Sight | None:
+    """Return how to look at the selected discs; None where the selection doesn't say.
+
+    Parameters
+    ----------
+    desk : Desk
+        For the directions of the holes.
+    scene : Scene
+        The discs.
+    selected : (n,) bool array
+        Which of the scene's discs.
+    way : {"edge_on", "hole", "section"}
+        *edge_on*: level along the strike of their mean plane, where picks of one plane fall on a line; *hole*: down
+        the hole of the first one; *section*: level and square to that hole.
+    """
+    if not selected.any():
+        return None
+    middle = scene.discs.centre[selected].mean(axis=0)
+    first = scene.discs.index[selected][0]
+    tangent = desk.oriented.tangent[first]
+    if way == "edge_on":
+        return Sight(_strike_nearest_north(scene.discs.normal[selected]), 0.0, _triple(middle))
+    azimuth = float(np.rad2deg(np.arctan2(tangent[0], tangent[1])))
+    if way == "hole":
+        dip = float(np.rad2deg(np.arcsin(np.clip(tangent[2], -1.0, 1.0))))
+        return Sight(azimuth, dip, _triple(scene.discs.centre[selected][0]))
+    return Sight((azimuth + 180.0) % 180.0 - 90.0, 0.0, _triple(middle))
+
+
+def _strike_nearest_north(normal: Floats) -> float:
+    """Return the strike of the mean plane as the azimuth in −90 to 90 of which north is nearest."""
+    mean = sphere.axial_mean(normal).axis
+    _, direction = orient.dip_of_plane(mean[None])
+    strike = float(direction[0]) + 90.0 if np.isfinite(direction[0]) else 0.0
+    return (strike + 90.0) % 180.0 - 90.0
+
+
+def _triple(point: Floats) -> tuple[float, float, float]:
+    return float(point[0]), float(point[1]), float(point[2])
+
+
+def _grades(project: Project) -> npt.NDArray[np.str_]:
+    """Return the grade of the run of each structure, empty where there is none."""
+    if not len(project.runs):
+        return np.full(len(project.structures), "", dtype=np.str_)
+    grade = project.runs["grade"].map(_grade_text).to_numpy(dtype=np.str_)
+    return np.where(project.structure_run >= 0, grade[project.structure_run], "")
+
+
+def _grade_text(value: object) -> str:
+    if value is None or value != value:
+        return ""
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def look_of(view: View) -> theme.Look:
+    """Return the colours of a view's background."""
+    return theme.DARK if view.look == "dark" else theme.LIGHT

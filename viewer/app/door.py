@@ -1,0 +1,123 @@
+"""The door of the server: who has the token comes in, and what the browser may fetch beside the app itself.
+
+The token stands in the address that is opened; the first request with it gets a cookie, and every later request, the
+web socket's too, must bring the cookie or the token. Nothing here leads to the file system: the two data routes answer
+from memory, and the static files are those of the libraries and of this package.
+"""
+
+from __future__ import annotations
+
+import hmac
+import json
+import logging
+import secrets
+from collections.abc import Awaitable, Callable
+from ipaddress import ip_address
+from typing import Any
+
+from aiohttp import web
+
+from desurvey.problems import DataProblem
+
+__all__ = ["Door", "is_loopback", "new_token"]
+
+Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
+
+POLICY = (
+    "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval'; style-src 'self' 'unsafe-inline'; "
+    "img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self' ws: wss:; object-src 'none'; "
+    "frame-ancestors 'none'; base-uri 'self'"
+)
+"""Nothing from outside; ``unsafe-eval`` because Vue compiles the app's template in the browser."""
+
+log = logging.getLogger("lowside.app")
+
+
+def new_token() -> str:
+    """Return a token that can't be guessed."""
+    return secrets.token_urlsafe(24)
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether only this machine can reach a server on a host."""
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+class Door:
+    """Middleware and data routes for the server's aiohttp application.
+
+    Parameters
+    ----------
+    token : str
+        What a visitor has to know.
+    scene, net : callables
+        Return what ``/scene.json`` and ``/net.json`` answer.
+    picture : coroutine function
+        Returns the JPEG that ``/picture`` answers for a camera.
+    """
+
+    def __init__(
+        self,
+        token: str,
+        *,
+        scene: Callable[[], dict[str, Any]],
+        net: Callable[[], dict[str, Any]],
+        picture: Callable[[dict[str, Any]], Awaitable[bytes]],
+    ) -> None:
+        self.token = token
+        self._scene, self._net, self._picture = scene, net, picture
+
+    def hang(self, app: web.Application) -> None:
+        """Put the door into an application that hasn't started yet."""
+        app.middlewares.append(self._guard())
+        app.router.add_get("/scene.json", self._json(lambda: self._scene()))
+        app.router.add_get("/net.json", self._json(lambda: self._net()))
+        app.router.add_post("/picture", self._draw)
+        app.router.add_post("/paraview/", _session)
+
+    def _guard(self) -> Any:
+        @web.middleware
+        async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
+            cookie = f"lowside_{request.url.port}"
+            asked = request.query.get("token", "")
+            if asked and hmac.compare_digest(asked.encode(), self.token.encode()):
+                response: web.StreamResponse = web.HTTPFound("/index.html")
+                response.set_cookie(cookie, self.token, httponly=True, samesite="Strict")
+                return response
+            if not hmac.compare_digest(request.cookies.get(cookie, "").encode(), self.token.encode()):
+                return web.Response(
+                    status=403, text="This address needs the token that lowside printed when it began.\n"
+                )
+            response = await handler(request)
+            if not response.prepared:
+                response.headers["Content-Security-Policy"] = POLICY
+                response.headers["X-Content-Type-Options"] = "nosniff"
+                response.headers["Referrer-Policy"] = "no-referrer"
+            return response
+
+        return guard
+
+    def _json(self, answer: Callable[[], dict[str, Any]]) -> Handler:
+        async def handle(_request: web.Request) -> web.Response:
+            return web.json_response(answer(), dumps=lambda data: json.dumps(data, separators=(",", ":")))
+
+        return handle
+
+    async def _draw(self, request: web.Request) -> web.Response:
+        try:
+            return web.Response(body=await self._picture(await request.json()), content_type="image/jpeg")
+        except (DataProblem, json.JSONDecodeError) as problem:
+            return web.Response(status=400, text=str(problem))
+
+
+async def _session(request: web.Request) -> web.Response:
+    """Tell the page where its web socket is: trame's client asks this first, and logs an error without an answer."""
+    scheme = "wss" if request.scheme == "https" else "ws"
+    return web.json_response(
+        {"sessionURL": f"{scheme}://{request.host}/ws", "secret": "wslink-secret", "id": "lowside"}
+    )

@@ -1,0 +1,211 @@
+"""What stands on the page: the space, the questions beside it, the net under them. No logic, only names of state."""
+
+from __future__ import annotations
+
+from trame.ui.vuetify3 import VAppLayout
+from trame.widgets import html
+from trame.widgets import vuetify3 as v
+from trame_client.widgets.core import AbstractElement
+from trame_server.core import Server
+
+from viewer.commands.shared import CAUTION
+
+__all__ = ["lay_out"]
+
+PANELS = (("possible", "Possible?"), ("lines_up", "Lines up?"), ("next_hole", "Next hole?"), ("show", "Show"))
+
+KEYS = (
+    ("1 2 3 4", "the four questions"),
+    ("R  P  N  W", "whole scene, from above, looking north, looking west"),
+    ("E  H  S", "edge-on, down the hole, square to section of what is selected"),
+    ("O  T", "parallel sight; turn slowly"),
+    ("arrows  +  −", "turn; come nearer, go away"),
+    ("[  ]", "slab one step back, on"),
+    (",  .", "previous and next hole along the fence"),
+    ("X  I  A", "hide what is selected, show it alone, show everything"),
+    ("Ctrl Z  Ctrl Y", "undo, redo"),
+    ("Escape", "nothing selected"),
+)
+
+
+def lay_out(server: Server) -> None:
+    """Make the page of a server."""
+    with VAppLayout(server, theme=("look",), classes=("'low-' + look",)) as layout:
+        with html.Div(classes="low-all"):
+            _space()
+            with html.Div(classes="low-side"):
+                _tabs()
+                with html.Div(classes="low-panel"):
+                    _possible()
+                    _lines_up()
+                    _next_hole()
+                    _show()
+                _own("low-net", version="version", chosen="chosen")
+        _card()
+        html.Div(
+            "{{ message }}", v_if="message", classes="low-message", raw_attrs=['role="status"'], click="message = ''"
+        )
+        _keys()
+        layout.server.state.trame__title = "lowside"
+
+
+def _own(name: str, **names: str) -> None:
+    """Put one of the app's own elements (web/app.js) on the page; its properties follow names of state."""
+    AbstractElement(name, raw_attrs=[f':{key}="{value}"' for key, value in names.items()])
+
+
+def _space() -> None:
+    names = ("version", "drawing", "chosen", "stretch", "slab", "legend", "title", "subtitle")
+    _own("low-space", **{name: name for name in names})
+
+
+def _tabs() -> None:
+    with v.VTabs(v_model=("panel",), density="compact", grow=True, show_arrows=False):
+        for number, (name, text) in enumerate(PANELS, start=1):
+            v.VTab(text, value=name, title=f"Key {number}", classes="text-none px-1")
+    v.VProgressLinear(indeterminate=True, v_if="busy", height=3, color="primary", raw_attrs=[':aria-label="busy"'])
+
+
+def _card() -> None:
+    with html.Div(v_if="card", classes="low-card", raw_attrs=['role="region"', 'aria-label="What was picked"']):
+        html.Button("×", classes="low-button low-close", title="Close", click="card = ''")
+        html.Div(v_html=("card",))
+
+
+def _possible() -> None:
+    with html.Div(v_if="panel === 'possible'"):
+        html.P("{{ findings_said }}")
+        with html.Table(classes="low-table", v_if="findings.length"):
+            with html.Tr():
+                for name in ("hole", "depth", "finding"):
+                    html.Th(name)
+            with html.Tr(
+                v_for="(one, k) in findings", key="k", classes="pickable", click="trigger('pick_row', [one.row])"
+            ):
+                html.Td("{{ one.hole }}")
+                html.Td("{{ one.depth }}")
+                html.Td("{{ one.said }}")
+
+
+def _lines_up() -> None:
+    with html.Div(v_if="panel === 'lines_up'"):
+        html.P("{{ lineup_said }}")
+
+
+def _next_hole() -> None:
+    with html.Div(v_if="panel === 'next_hole'"):
+        html.P("{{ aim_said }}")
+
+
+def _show() -> None:
+    with html.Div(v_if="panel === 'show'"):
+        _selection()
+        html.H2("Colour")
+        compact = {"density": "compact", "hide_details": True, "variant": "outlined", "classes": "mb-2"}
+        v.VSelect(v_model=("discs_by",), items=("disc_columns",), label="discs by", **compact)
+        v.VSelect(v_model=("holes_by",), items=("hole_columns",), label="holes by", **compact)
+        html.H2("Which")
+        with html.Div(classes="low-kinds"), html.Label(v_for="kind in kinds", key="kind"):
+            _box("kinds_on", value="kind")
+            html.Span("{{ kind }}")
+        v.VAutocomplete(
+            v_model=("holes_on",), items=("holes",), label="holes (none: all)", multiple=True, chips=True,
+            closable_chips=True, **compact,
+        )  # fmt: skip
+        with html.Div(classes="low-kinds", v_if="grades.length"):
+            html.Span("run grade: ", classes="quiet")
+            with html.Label(v_for="grade in grades", key="grade"):
+                _box("grades_on", value="grade")
+                html.Span("{{ grade }}")
+        _slider("from depth", "depth_from", "m", low="0", high="deepest", step="5")
+        _slider("to depth", "depth_to", "m", low="0", high="deepest", step="5")
+        with html.Label(classes="wide"):
+            html.Span("suspicion")
+            with html.Select(v_model=("suspicion",)):
+                html.Option("all readings", value="all")
+                html.Option("suspects only", value="suspect")
+                html.Option("without suspects", value="clear")
+        html.H2("How")
+        _slider("disc size", "disc_size", "×", low="0.3", high="4", step="0.1")
+        with html.Div(classes="low-kinds"):
+            _tick("larger for wider structures", "by_width")
+            with html.Label():
+                _box("look", on="dark", off="light")
+                html.Span("dark")
+            with html.Label():
+                _box("drawing", on="here", off="server")
+                html.Span("draw in this browser")
+        _slider("vertical scale", "stretch", "×", low="0.5", high="5", step="0.5")
+        _slab()
+        _pictures()
+        html.H2("About")
+        html.P(CAUTION, classes="quiet")
+        html.Button("keys", classes="low-button", click="keys_shown = !keys_shown", title="Key ?")
+
+
+def _selection() -> None:
+    html.H2("Selection")
+    html.P("{{ selected_said }}")
+    with html.Div(classes="low-row"):
+        for text, name in (
+            ("undo", "undo"),
+            ("redo", "redo"),
+            ("hide", "hide_selected"),
+            ("only these", "isolate_selected"),
+            ("show everything", "show_everything"),
+            ("none", "clear"),
+        ):
+            html.Button(text, classes="low-button", click=f"trigger('{name}')")
+
+
+def _slab() -> None:
+    html.H2("Slab")
+    with html.Div(classes="low-kinds"):
+        _tick("only a slab", "slab_on")
+    with html.Div(v_if="slab_on"):
+        _slider("thickness", "slab_thickness", "m", low="5", high="slab_reach", step="5")
+        _slider("place", "slab_place", "m", low="-slab_reach", high="slab_reach", step="1")
+        _slider("along azimuth", "slab_azimuth", "°", low="0", high="179", step="1")
+        with html.Div(classes="low-row"):
+            html.Button("◀ hole", classes="low-button", click="trigger('previous_hole')", title="Key ,")
+            html.Button("hole ▶", classes="low-button", click="trigger('next_hole_along')", title="Key .")
+            html.Span("{{ slab_said }}", classes="quiet")
+
+
+def _pictures() -> None:
+    html.H2("To take away")
+    with html.Div(classes="low-row"):
+        html.Button("picture (PNG)", classes="low-button", click="trigger('save_picture')")
+        html.Button("offline page (HTML)", classes="low-button", click="trigger('save_page')")
+
+
+def _slider(text: str, name: str, unit: str, *, low: str, high: str, step: str) -> None:
+    with html.Label(classes="wide"):
+        html.Span(text)
+        limits = f':min="{low}" :max="{high}" :step="{step}"'
+        html.Input(raw_attrs=['type="range"', limits, f'v-model.number="{name}"', f'aria-label="{text}"'])
+        html.Span(f"{{{{ {name} }}}} {unit}")
+
+
+def _tick(text: str, name: str) -> None:
+    with html.Label():
+        _box(name)
+        html.Span(text)
+
+
+def _box(name: str, *, value: str = "", on: str = "", off: str = "") -> None:
+    """Put a tick box that follows a name of state: a truth, one of a list, or one of two words."""
+    more = [f':value="{value}"'] if value else []
+    words = [f'true-value="{on}"', f'false-value="{off}"'] if on else []
+    html.Input(raw_attrs=['type="checkbox"', f'v-model="{name}"', *more, *words])
+
+
+def _keys() -> None:
+    with html.Div(v_if="keys_shown", classes="low-card", raw_attrs=['role="dialog"', 'aria-label="Keys"']):
+        html.H2("Keys")
+        html.Button("×", classes="low-button low-close", title="Close", click="keys_shown = false")
+        with html.Table():
+            for keys, meaning in KEYS:
+                with html.Tr():
+                    html.Th(keys)
+                    html.Td(meaning)

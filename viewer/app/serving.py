@@ -1,0 +1,115 @@
+"""The server of the app: where it listens, who may come in, and how it ends."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import signal
+import sys
+import webbrowser
+from collections.abc import Callable, Coroutine
+from pathlib import Path
+from uuid import uuid4
+
+from trame.app import get_server
+from trame_server.core import Server
+
+from desurvey.problems import DataProblem
+from viewer.app.app import App
+from viewer.app.door import is_loopback, new_token
+
+__all__ = ["serve"]
+
+
+def serve(
+    folder: Path,
+    *,
+    host: str = "127.0.0.1",
+    port: int = 0,
+    token: str = "",
+    open_browser: bool = True,
+    say: Callable[[str], None] = print,
+) -> None:
+    """Serve the viewer of a project until it is interrupted.
+
+    Parameters
+    ----------
+    folder : Path
+        The project.
+    host : str
+        Address to listen on. Any but this machine's own demands a token that the user chose.
+    port : int
+        Port to listen on; 0 takes a free one.
+    token : str
+        What a browser has to know; empty for a new random one.
+    open_browser : bool
+        Whether to open the address in the user's browser.
+    say : callable
+        Where the address is told.
+
+    Raises
+    ------
+    DataProblem
+        When the project can't be used, or when others could reach a server without a token of the user's.
+    """
+    if not is_loopback(host) and len(token) < SHORTEST:
+        raise DataProblem(
+            f"a server that others can reach needs a --token of at least {SHORTEST} characters",
+            value=host,
+            hint="choose one, or leave --host out to serve this machine only",
+        )
+    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s: %(message)s")
+    try:
+        asyncio.run(_run(folder, host, port, token or new_token(), open_browser, say))
+    except KeyboardInterrupt:
+        say("ended")
+    except OSError as error:
+        raise DataProblem(f"the server can't listen on {host}, port {port}", value=error.strerror) from error
+
+
+SHORTEST = 12
+"""Shortest token that a user may choose, characters."""
+
+
+async def _run(folder: Path, host: str, port: int, token: str, open_browser: bool, say: Callable[[str], None]) -> None:
+    server = get_server(f"lowside-{uuid4()}", client_type="vue3")
+    app = App(folder, server, token)
+    serving = asyncio.ensure_future(_started(server, host, port))
+    try:
+        await asyncio.wait([serving, server.ready], return_when=asyncio.FIRST_COMPLETED)
+        if serving.done():
+            await serving
+        address = f"http://{host}:{server.port}/?token={token}"
+        say(f"the viewer is at {address}")
+        say("end it with Ctrl-C")
+        if open_browser:
+            webbrowser.open(address)
+        await _until_interrupted()
+        say("ended")
+    finally:
+        await server.stop()
+        await app.close()
+
+
+def _started(server: Server, host: str, port: int) -> Coroutine[object, object, object]:
+    """Return the server's own run, which leaves signals and the command line's options to us."""
+    arguments, sys.argv = sys.argv, sys.argv[:1]
+    try:
+        running: Coroutine[object, object, object] = server.start(
+            port=port, host=host, open_browser=False, show_connection_info=False, disable_logging=True,
+            exec_mode="coroutine", timeout=0, thread=True,
+        )  # fmt: skip
+        return running
+    finally:
+        sys.argv = arguments
+
+
+async def _until_interrupted() -> None:
+    """Wait for Ctrl-C, or for the end of the process."""
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    with contextlib.suppress(NotImplementedError):  # on Windows Ctrl-C comes as KeyboardInterrupt
+        for name in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(name, stop.set)
+    await stop.wait()

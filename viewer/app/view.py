@@ -1,0 +1,86 @@
+"""The state of the app in one small typed object, and its history for undo and redo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+__all__ = ["History", "View"]
+
+MOST = 200
+"""Views that are kept for undo."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """What is shown and selected; every change makes a new one.
+
+    Attributes
+    ----------
+    holes_by, discs_by : str
+        Columns that colour holes and discs; see :class:`viewer.scene.Wanted`.
+    kinds_off, holes_off, grades_off : frozenset of str
+        Kinds of structure, holes and run grades that are switched off.
+    depth : (float, float)
+        Metres along the hole between which structures are shown.
+    suspicion : {"all", "suspect", "clear"}
+        Whether only structures that a suspect concerns are shown, or only the others.
+    hidden, alone : frozenset of int
+        Rows of the structures table (from 0) that are hidden, and, unless empty, the only ones shown.
+    selected : frozenset of int
+        Rows that are selected.
+    explained : frozenset of str
+        Keys of the suspects that are shown as explained instead of as logged.
+    disc_size : float
+        Factor on the size of discs.
+    by_width : bool
+        Discs are larger for wider structures.
+    look : {"light", "dark"}
+        Background.
+    """
+
+    holes_by: str = ""
+    discs_by: str = "kind"
+    kinds_off: frozenset[str] = frozenset()
+    holes_off: frozenset[str] = frozenset()
+    grades_off: frozenset[str] = frozenset()
+    depth: tuple[float, float] = (0.0, float("inf"))
+    suspicion: Literal["all", "suspect", "clear"] = "all"
+    hidden: frozenset[int] = frozenset()
+    alone: frozenset[int] = frozenset()
+    selected: frozenset[int] = frozenset()
+    explained: frozenset[str] = frozenset()
+    disc_size: float = 1.0
+    by_width: bool = False
+    look: Literal["light", "dark"] = "light"
+
+
+@dataclass(slots=True)
+class History:
+    """Views in the order in which they came to be; one of them is the present one."""
+
+    views: list[View] = field(default_factory=lambda: [View()])
+    place: int = 0
+
+    @property
+    def now(self) -> View:
+        """The present view."""
+        return self.views[self.place]
+
+    def change(self, **what: Any) -> View:
+        """Go on to a changed view; what had been undone is forgotten. No change adds nothing."""
+        changed = replace(self.now, **what)
+        if changed != self.now:
+            self.views = [*self.views[: self.place + 1], changed][-MOST:]
+            self.place = len(self.views) - 1
+        return self.now
+
+    def undo(self) -> View:
+        """Go one view back, if there is one."""
+        self.place = max(self.place - 1, 0)
+        return self.now
+
+    def redo(self) -> View:
+        """Go one view forward, if there is one."""
+        self.place = min(self.place + 1, len(self.views) - 1)
+        return self.now

@@ -1,0 +1,230 @@
+// The app's own two elements: the space in 3D and the linked net. What they show comes from /scene.json, /net.json and
+// /picture; what a person does goes to the server as triggers. Each tab keeps its own camera.
+"use strict";
+window.lowside = window.lowside || {};
+(() => {
+  const { lowside } = window;  // space.js may be loaded after this file: what it brings is looked up when it is used
+
+  const LowSpace = {
+    props: { version: Number, drawing: String, chosen: Array, stretch: Number, slab: Object, legend: String, title: String, subtitle: String },
+    inject: ["trame"],
+    template: `<div class="low-space">
+      <div ref="host" class="low-host"></div>
+      <aside ref="legend" class="legend low-legend"><h1>{{ title }}</h1><p class="quiet">{{ subtitle }}</p>
+        <p v-if="stretch !== 1" class="low-stretch">vertical × {{ stretch }}</p><div v-html="legend"></div></aside>
+      <nav ref="bar" class="low-bar" aria-label="Views">
+        <button v-for="[name, text, title] in ways" :key="name" type="button" :title="title" :data-way="name" @click="look(name)">{{ text }}</button>
+      </nav>
+      <p v-if="trouble" class="low-trouble" role="alert">{{ trouble }}</p>
+    </div>`,
+    data: () => ({
+      trouble: "",
+      ways: [
+        ["first", "whole scene", "Key R"], ["plan", "from above", "Key P"], ["north", "looking north", "Key N"], ["west", "looking west", "Key W"],
+        ["edge_on", "edge-on", "Key E: along the common plane of what is selected"],
+        ["hole", "down the hole", "Key H: along the hole of what is selected"],
+        ["section", "square to section", "Key S: level and square to the hole of what is selected"],
+        ["flat", "parallel", "Key O: parallel sight, for measuring by eye"], ["spin", "turn", "Key T: turn slowly round"],
+      ],
+    }),
+    watch: {
+      version() { this.fetchScene(); },
+      drawing() { this.build(); },
+      chosen(now) { this.space?.choose([...(now || [])]); },
+      stretch(now) { this.space?.set({ stretch: now }); },
+      slab(now) { this.space?.set({ slab: now || null }); },
+    },
+    mounted() {
+      window.addEventListener("keydown", this.key);
+      this.build();
+    },
+    beforeUnmount() { window.removeEventListener("keydown", this.key); clearInterval(this.spinning); },
+    methods: {
+      build() {
+        const camera = this.space?.camera;
+        this.$refs.host.replaceChildren();
+        const make = (ask) => new lowside.Space(this.$refs.host, {
+          ask, keepOff: () => [...this.$refs.legend.querySelectorAll("h1, p, h2, li, .bar"), ...this.$refs.bar.children],
+          hear: {
+            pick: ({ disc, piece, many }) => this.trame.trigger("pick", [disc, piece, many, this.space.scene.version]),
+            complain: (error) => { this.trouble = String(error.message || error); },
+          },
+        });
+        try {
+          this.space = make(this.drawing === "server" ? this.ask : null);
+        } catch (error) {  // no WebGL here: the server draws
+          this.trame.state.set("drawing", "server");
+          return;
+        }
+        this.kept = camera;
+        this.space.how = { stretch: this.stretch || 1, slab: this.slab || null, aside: this.aside() };
+        this.fetchScene();
+      },
+      aside() {  // room for the legend on the left
+        const wide = this.$refs.host.clientWidth || 1000;
+        return Math.min(0.25, Math.max(0.05, 0.6 * this.$refs.legend.offsetWidth / wide));
+      },
+      async fetchScene() {
+        const { space } = this, answer = await fetch("scene.json", { cache: "no-store" });
+        if (!answer.ok) { this.trouble = "The scene could not be fetched: " + (await answer.text()); return; }
+        const scene = await answer.json();
+        if (space !== this.space) return;
+        space.ends = null;
+        space.how.aside = this.aside();
+        space.load(scene);
+        if (this.kept) { space.camera = this.kept; this.kept = null; space.settle(); }
+        space.choose([...(this.chosen || [])]);
+      },
+      async ask(camera) {
+        const answer = await fetch("picture", { method: "POST", body: JSON.stringify({ ...camera, version: this.space.scene.version }) });
+        if (!answer.ok) throw new Error(await answer.text());
+        this.trouble = "";
+        return createImageBitmap(await answer.blob());
+      },
+      async look(way) {
+        const { space } = this;
+        clearInterval(this.spinning);
+        if (["first", "plan", "north", "west"].includes(way)) space.go(way);
+        else if (way === "flat") { space.camera.parallel = !space.camera.parallel; space.settle(); }
+        else if (way === "spin") {
+          if (this.spinning) { this.spinning = null; return; }
+          this.spinning = setInterval(() => space.turn(2, 0), 60);
+          return;
+        } else {
+          const sight = await this.trame.trigger("sight", [way]);
+          if (sight) space.face({ ...sight, target: [sight.target[0], sight.target[1], sight.target[2] * (this.stretch || 1)], distance: space.camera.distance, parallel: way !== "hole" });
+        }
+        this.spinning = null;
+      },
+      key(event) {
+        const tag = event.target.tagName;
+        if (event.altKey || tag === "TEXTAREA" || (tag === "INPUT" && !["checkbox", "radio", "range"].includes(event.target.type))) return;
+        if (event.ctrlKey || event.metaKey) {
+          if (event.key === "z" && !event.shiftKey) { this.trame.trigger("undo"); event.preventDefault(); }
+          if (event.key === "y" || (event.key === "Z" && event.shiftKey)) { this.trame.trigger("redo"); event.preventDefault(); }
+          return;
+        }
+        const ways = { e: "edge_on", h: "hole", s: "section", o: "flat", t: "spin" }, panels = { 1: "possible", 2: "lines_up", 3: "next_hole", 4: "show" };
+        const does = { Escape: "clear", x: "hide_selected", i: "isolate_selected", a: "show_everything", ",": "previous_hole", ".": "next_hole_along", "[": "slab_back", "]": "slab_on_step", "?": "keys" };
+        if (ways[event.key]) this.look(ways[event.key]);
+        else if (panels[event.key]) this.trame.state.set("panel", panels[event.key]);
+        else if (does[event.key]) this.trame.trigger(does[event.key]);
+        else if (tag === "INPUT" || !this.space?.key(event.key)) return;
+        event.preventDefault();
+      },
+    },
+  };
+
+  const LowNet = {
+    props: { version: Number, chosen: Array },
+    inject: ["trame"],
+    template: `<div class="low-net"><canvas ref="net" tabindex="0" role="img" :aria-label="'Net of ' + count + ' poles, lower hemisphere, equal area'"></canvas>
+      <p class="quiet">poles of {{ count }} discs, lower hemisphere, equal area · drag a loop to select</p></div>`,
+    data: () => ({ count: 0 }),
+    watch: { version() { this.fetchNet(); }, chosen() { this.draw(); } },
+    mounted() {
+      new ResizeObserver(() => this.draw()).observe(this.$refs.net);
+      this.fetchNet();
+      this.hands();
+    },
+    methods: {
+      async fetchNet() {
+        const answer = await fetch("net.json", { cache: "no-store" });
+        if (!answer.ok) return;
+        this.net = await answer.json();
+        this.points = lowside.floats(this.net.points);
+        this.colours = lowside.bytes(this.net.rgb);
+        this.count = this.points.length / 2;
+        this.$el.dataset.version = this.net.version;
+        this.draw();
+      },
+      place() {
+        const { net } = this.$refs, half = Math.min(net.clientWidth, net.clientHeight) / 2 - 16;
+        return { x: net.clientWidth / 2, y: net.clientHeight / 2, half };
+      },
+      spot(i) { const { x, y, half } = this.place(); return [x + half * this.points[2 * i], y - half * this.points[2 * i + 1]]; },
+      draw() {
+        const { net } = this.$refs;
+        if (!this.net || !net || !net.clientWidth) return;
+        const scale = window.devicePixelRatio || 1, pen = net.getContext("2d"), { x, y, half } = this.place(), { look } = this.net;
+        net.width = net.clientWidth * scale;
+        net.height = net.clientHeight * scale;
+        pen.scale(scale, scale);
+        pen.lineWidth = 1;
+        pen.strokeStyle = look.quiet;
+        pen.fillStyle = look.text;
+        pen.font = "bold 12px DejaVu Sans, Verdana, sans-serif";
+        pen.textAlign = "center";
+        pen.textBaseline = "middle";
+        pen.beginPath();
+        pen.arc(x, y, half, 0, 2 * Math.PI);
+        for (const [dx, dy] of [[0, -1], [1, 0], [0, 1], [-1, 0]]) { pen.moveTo(x + half * dx, y + half * dy); pen.lineTo(x + (half - 6) * dx, y + (half - 6) * dy); }
+        pen.moveTo(x - 4, y); pen.lineTo(x + 4, y); pen.moveTo(x, y - 4); pen.lineTo(x, y + 4);
+        pen.stroke();
+        pen.fillText("N", x, y - half - 9);
+        pen.lineWidth = 1.5;
+        for (const curve of this.net.curves || []) {
+          pen.strokeStyle = curve.colour;
+          pen.beginPath();
+          curve.points.forEach(([a, b], k) => (k && Math.hypot(a - curve.points[k - 1][0], b - curve.points[k - 1][1]) < 0.5 ? pen.lineTo(x + half * a, y - half * b) : pen.moveTo(x + half * a, y - half * b)));
+          pen.stroke();
+        }
+        for (let i = 0; i < this.count; i++) {
+          const [a, b] = this.spot(i);
+          pen.fillStyle = `rgb(${this.colours[3 * i]},${this.colours[3 * i + 1]},${this.colours[3 * i + 2]})`;
+          pen.beginPath();
+          pen.arc(a, b, 2.4, 0, 2 * Math.PI);
+          pen.fill();
+        }
+        pen.strokeStyle = look.accent;
+        pen.lineWidth = 2;
+        for (const i of this.chosen || []) {
+          if (i >= this.count) continue;
+          const [a, b] = this.spot(i);
+          pen.beginPath();
+          pen.arc(a, b, 5, 0, 2 * Math.PI);
+          pen.stroke();
+        }
+        if (this.loop) {
+          pen.setLineDash([4, 3]);
+          pen.beginPath();
+          this.loop.forEach(([a, b], k) => (k ? pen.lineTo(a, b) : pen.moveTo(a, b)));
+          pen.closePath();
+          pen.stroke();
+          pen.setLineDash([]);
+        }
+        this.$el.dataset.drawn = String(1 + Number(this.$el.dataset.drawn || 0));
+      },
+      hands() {
+        const { net } = this.$refs, at = (event) => { const box = net.getBoundingClientRect(); return [event.clientX - box.left, event.clientY - box.top]; };
+        net.addEventListener("pointerdown", (event) => { net.setPointerCapture(event.pointerId); this.loop = [at(event)]; });
+        net.addEventListener("pointermove", (event) => { if (this.loop) { this.loop.push(at(event)); this.draw(); } });
+        net.addEventListener("pointerup", (event) => {
+          const loop = this.loop, many = event.ctrlKey || event.metaKey;
+          this.loop = null;
+          if (!loop || !this.net) return;
+          const wide = Math.max(...loop.map((p) => p[0])) - Math.min(...loop.map((p) => p[0]));
+          const found = [];
+          if (loop.length < 4 || wide < 5) {
+            let best = -1, nearest = 9;
+            for (let i = 0; i < this.count; i++) { const [a, b] = this.spot(i), d = Math.hypot(a - loop[0][0], b - loop[0][1]); if (d < nearest) { nearest = d; best = i; } }
+            if (best >= 0) { this.trame.trigger("pick", [best, -1, many, this.net.version]); this.draw(); return; }
+          } else for (let i = 0; i < this.count; i++) if (inside(this.spot(i), loop)) found.push(i);
+          this.trame.trigger("lasso", [found, many, this.net.version]);
+          this.draw();
+        });
+      },
+    },
+  };
+
+  function inside([x, y], loop) {  // even-odd rule
+    let odd = false;
+    for (let i = 0, j = loop.length - 1; i < loop.length; j = i++) {
+      const [a, b] = loop[i], [c, d] = loop[j];
+      if ((b > y) !== (d > y) && x < (c - a) * (y - b) / (d - b) + a) odd = !odd;
+    }
+    return odd;
+  }
+
+  lowside.install = (app) => { app.component("low-space", LowSpace); app.component("low-net", LowNet); };
+})();
