@@ -16,7 +16,7 @@ import pyarrow.parquet
 
 from desurvey.problems import DataProblem
 
-__all__ = ["DECIMALS", "replacing", "write_table"]
+__all__ = ["DECIMALS", "read_table", "replacing", "write_table"]
 
 DECIMALS = 6
 """Decimals of the numbers in text tables: half a micrometre, and half a millionth of a degree."""
@@ -77,6 +77,25 @@ def write_table(frame: pd.DataFrame, path: Path | str) -> None:
             pa.parquet.write_table(_arrow(frame), partial)
         else:
             pa.csv.write_csv(_arrow(frame, DECIMALS), partial, pa.csv.WriteOptions(quoting_style="needed"))
+
+
+def read_table(path: Path) -> pd.DataFrame:
+    """Return a table that :func:`write_table` wrote, whether or not a person has edited it since.
+
+    Raises
+    ------
+    DataProblem
+        When the file is missing or isn't such a table.
+    """
+    if not path.is_file():
+        raise DataProblem("there is no such file", file=str(path))
+    try:
+        if path.suffix.lower() == ".parquet":
+            return pd.read_parquet(path)
+        names = {"hole_id": str, "structure_id": str, "fault_id": str}
+        return pd.read_csv(path, dtype=names, encoding="utf-8-sig")
+    except (ValueError, OSError) as error:
+        raise DataProblem("the file can't be read as a table", file=str(path), value=error) from error
 
 
 def _arrow(frame: pd.DataFrame, decimals: int | None = None) -> pa.Table:

@@ -1,43 +1,25 @@
-"""Tables in, tables out: ``check``, ``trace`` and ``orient``."""
+"""Tables in, tables out: ``trace`` and ``orient``."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from viewer.commands.shared import Out, ProjectFolder, finish, loaded, say, traced, working
+from viewer.commands.shared import Out, ProjectFolder, finish, say, traced, working
+
+if TYPE_CHECKING:
+    from desurvey.project import Project
+    from desurvey.traces import Traces
 
 __all__ = ["add_to"]
 
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (check, trace, orient):
+    for command in (trace, orient):
         app.command()(command)
-
-
-def check(
-    project: ProjectFolder,
-    out: Annotated[
-        Path | None, typer.Option("--out", "-o", metavar="FILE", help="Write the findings as .csv or .parquet too.")
-    ] = None,
-) -> None:
-    """Read everything and say what is wrong with it, worst first.
-
-    Exit status 1 when a finding is an error: a row, a hole or a table that can't be used as it stands.
-    """
-    from viewer.commands.findings import findings_table, print_findings
-
-    data = loaded(project)
-    if out is not None:
-        from desurvey.exchange import write_table
-
-        write_table(findings_table(data.findings), out)
-    print_findings(data)
-    if any(finding.severity == "error" for finding in data.findings):
-        raise typer.Exit(1)
 
 
 def trace(
@@ -64,7 +46,14 @@ def trace(
     finish(data.findings)
 
 
-def orient(project: ProjectFolder, out: Out) -> None:
+def orient(
+    project: ProjectFolder,
+    out: Out,
+    accept: Annotated[
+        Path | None,
+        typer.Option("--accept", metavar="FILE", help="Put right the suspects that you left in this file, marked so."),
+    ] = None,
+) -> None:
     """Turn core angles into true orientations with their uncertainty.
 
     Every row of the structures table comes out, in its order. One without an orientation says why not.
@@ -75,9 +64,20 @@ def orient(project: ProjectFolder, out: Out) -> None:
 
     data, holes = traced(project)
     data.require("structures", "runs")
+    if accept is not None:
+        data, holes = _put_right(data, accept)
     with working("Orienting"):
         structures = oriented(data, holes)
         known = spread.structure_spread(structures, spread.project_spread(data, holes))
         write_table(spread.orientation_table(structures, known), out)
     say(f"{int(structures.usable.sum())} of {len(structures.table)} structures oriented, written to {out}")
     finish(data.findings)
+
+
+def _put_right(data: Project, accept: Path) -> tuple[Project, Traces]:
+    """Return the project with the accepted suspects put right, and its holes in space."""
+    from desurvey import suspects, traces
+    from desurvey.exchange import read_table
+
+    data = suspects.accept(data, read_table(accept), accept.name)
+    return data, traces.build(data)
