@@ -186,9 +186,7 @@ def drilled(truth: Truth, rng: np.random.Generator, fences: int, holes: int, siz
     return Drilled(position, truth.normal(position), hole)
 
 
-def logged(
-    met: Drilled, rng: np.random.Generator, position_sigma: float, pole_sigma_deg: float
-) -> Drilled:
+def logged(met: Drilled, rng: np.random.Generator, position_sigma: float, pole_sigma_deg: float) -> Drilled:
     """Return picks with errors: positions off by a normal error each way, poles tilted about two axes of their plane."""
     tilt = rng.normal(0.0, np.deg2rad(pole_sigma_deg), met.position.shape)
     normal = met.normal + np.cross(tilt, met.normal)

@@ -1,0 +1,59 @@
+"""Fit surfaces to picks: one system for a few thousand, patches beyond, side points respected."""
+
+from __future__ import annotations
+
+from desurvey.problems import DataProblem
+from desurvey.surface.field import Field, prepared, solved
+from desurvey.surface.model import Options, estimated
+from desurvey.surface.patches import Patched, patched
+from desurvey.surface.picks import Picks, Sides
+from desurvey.surface.sides import respected
+
+__all__ = ["fit"]
+
+
+def fit(picks: Picks, options: Options | None = None, sides: Sides | None = None) -> Field | Patched:
+    """Return the field of surfaces through picks.
+
+    Up to ``options.direct_limit`` picks it is solved in one piece, beyond it in overlapping patches.
+
+    Parameters
+    ----------
+    picks : Picks
+        Points and orientations.
+    options : Options, optional
+        How.
+    sides : Sides, optional
+        Drilled rock that the (first) surface did not cut.
+
+    Raises
+    ------
+    DataProblem
+        When the picks can't fix a surface.
+
+    Examples
+    --------
+    Three picks of a plane dipping 45° east:
+
+    >>> field = fit(Picks([[0, 0, 0], [100, 0, -100], [0, 100, 0]], hole=["A", "B", "C"]))
+    >>> field.value(np.array([[50.0, 20.0, -50.0]])).round(6) + 0.0
+    array([0.])
+    """
+    options = options or Options()
+    ready = prepared(picks, options)
+    model = estimated(ready, options)
+    if len(ready) > options.direct_limit:
+        return patched(_single(ready, sides, options), model)
+    field = solved(ready, model)
+    return field if sides is None else respected(field, sides)
+
+
+def _single(picks: Picks, sides: Sides | None, options: Options) -> Picks:
+    """Refuse what is solved in one piece only."""
+    if picks.surfaces > 1 or sides is not None:
+        what = "several surfaces in one field" if picks.surfaces > 1 else "side points"
+        raise DataProblem(
+            f"{what} can't be combined with {len(picks):,} picks, more than are solved in one piece",
+            hint=f"thin them out, or raise direct_limit above {options.direct_limit:,} (memory grows with its square)",
+        )
+    return picks

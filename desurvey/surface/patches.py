@@ -1,0 +1,194 @@
+"""Surfaces of many thousand picks, pieced together from overlapping patches that are each solved on their own.
+
+Seen along the pole of their mean plane, the picks' square is quartered again and again until the disc around each square holds
+few picks. Each disc (a column of rock, all picks above and below it included) gets its own field, under one model for all, and the
+fields are blended with weights that fall smoothly to zero at the discs' edges and add up to one: a partition of unity. Cost and
+memory grow in proportion to the number of picks. Columns rather than balls take a fifth of the patches, for picks lie on a surface.
+
+References
+----------
+Wendland (2005), Scattered Data Approximation, section 15.4 (local approximation orders carry over to the blend); Ohtake et al.
+(2003), ACM Transactions on Graphics 22, 463–470 (the same with an octree of balls).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from desurvey.surface.field import Estimate, Field, solved
+from desurvey.surface.model import Model, taken
+from desurvey.surface.picks import Picks
+
+__all__ = ["Patched", "patched"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+MOST = 160
+"""Most picks in a disc: a system of 640 numbers, solved in some 20 ms."""
+
+LEAST = 100
+"""Fewest picks a patch is solved with; the nearest ones are added to a disc that holds fewer."""
+
+LEAST_ORIENTED = 6
+"""Fewest orientations among them: without one a patch can't know its trend."""
+
+ROOM = 1.6
+"""Side of the square that the patches fill beside the longer side of the picks' own."""
+
+OVERLAP = 1.2
+"""Radius of a disc beside the half diagonal of its square (above 1, so that every point lies well inside some disc)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Patched:
+    """A field pieced together from patches; it has the methods of :class:`desurvey.surface.field.Field`.
+
+    Attributes
+    ----------
+    picks : Picks
+        All picks, normals made to agree, near-duplicates merged.
+    model : Model
+        The covariance model, the same for every patch.
+    centres, radii : (B, 2) and (B,) arrays
+        The discs, in metres along the model's first two axes from its centre.
+    members : tuple of arrays
+        Rows of the picks that each patch is solved with.
+    estimates : tuple of Estimate
+        The patches' fields.
+    conditions : (B,) array
+        Estimated condition numbers of the patches' systems.
+    """
+
+    picks: Picks
+    model: Model
+    centres: Floats
+    radii: Floats
+    members: tuple[Ints, ...]
+    estimates: tuple[Estimate, ...]
+    conditions: Floats
+
+    @property
+    def condition(self) -> float:
+        """The largest condition number of any patch."""
+        return float(self.conditions.max())
+
+    def value(self, points: Floats, surface: int = 0) -> Floats:
+        """Return the field at points, metres, (n,); NaN outside all patches."""
+        return self._blended(points, lambda disc, inside: self.estimates[disc].value(inside, surface))
+
+    def value_and_gradient(self, points: Floats, surface: int = 0) -> tuple[Floats, Floats]:
+        """Return the field, metres (n,), and its gradient in (E, N, U), (n, 3); NaN outside all patches."""
+        flat = self._flat(points)
+        total, weight = np.zeros(len(points)), np.zeros(len(points))
+        slope, weight_slope = np.zeros((len(points), 3)), np.zeros((len(points), 3))
+        for disc, rows in self._inside(flat):
+            away = flat[rows] - self.centres[disc]
+            w, dw_flat = _weight(away, self.radii[disc])
+            dw = dw_flat @ self.model.axes[:2]
+            value, gradient = self.estimates[disc].value_and_gradient(points[rows], surface)
+            total[rows] += w * value
+            weight[rows] += w
+            slope[rows] += w[:, None] * gradient + dw * value[:, None]
+            weight_slope[rows] += dw
+        with np.errstate(invalid="ignore", divide="ignore"):
+            value = total / weight
+            return value, (slope - value[:, None] * weight_slope) / weight[:, None]
+
+    def deviation(self, points: Floats, surface: int = 0) -> Floats:
+        """Return the field's kriging standard deviation, metres, (n,); NaN outside all patches.
+
+        Patches know fewer picks than there are, and their variances are averaged as if their errors were one: both err on the safe
+        side. Each patch is solved again here, for keeping every factor would fill the memory.
+        """
+
+        def variance(disc: int, inside: Floats) -> Floats:
+            return _patch(self.picks, self.model, self.members[disc]).deviation(inside, surface) ** 2
+
+        return np.sqrt(self._blended(points, variance))
+
+    def _blended(self, points: Floats, local: Callable[[int, Floats], Floats]) -> Floats:
+        """Return the weighted mean of what the patches say."""
+        flat = self._flat(points)
+        total, weight = np.zeros(len(points)), np.zeros(len(points))
+        for disc, rows in self._inside(flat):
+            w, _ = _weight(flat[rows] - self.centres[disc], self.radii[disc])
+            total[rows] += w * local(disc, points[rows])
+            weight[rows] += w
+        with np.errstate(invalid="ignore"):
+            return np.divide(total, weight, out=np.full(len(points), np.nan), where=weight > 0.0)
+
+    def _flat(self, points: Floats) -> Floats:
+        return (points - self.model.centre) @ self.model.axes[:2].T
+
+    def _inside(self, flat: Floats) -> list[tuple[int, Ints]]:
+        """Return the discs that hold any points, and which."""
+        found = cKDTree(flat).query_ball_point(self.centres, self.radii) if len(flat) else []
+        return [(disc, np.asarray(rows, dtype=np.int64)) for disc, rows in enumerate(found) if rows]
+
+
+def _weight(away: Floats, radius: float) -> tuple[Floats, Floats]:
+    """Return Wendland's C² function (1 − r)⁴(4 r + 1) of r = |away| / radius, and its gradient."""
+    r = np.linalg.norm(away, axis=1) / radius
+    rest = np.maximum(1.0 - r, 0.0)
+    return rest**4 * (4.0 * r + 1.0), (-20.0 / radius**2) * (rest**3)[:, None] * away
+
+
+def patched(picks: Picks, model: Model) -> Patched:
+    """Return the field of prepared picks, in patches.
+
+    Notes
+    -----
+    One patch after another is solved: a loop over patches, not over picks; their systems differ in size.
+    """
+    flat = (picks.position - model.centre) @ model.axes[:2].T
+    centres, radii = _discs(flat)
+    members = _members(picks, flat, centres, radii)
+    fields = (_patch(picks, model, rows) for rows in members)  # one at a time: their factors would fill the memory
+    estimates, conditions = zip(*((field.estimate, field.condition) for field in fields), strict=True)
+    return Patched(picks, model, centres, radii, members, estimates, np.array(conditions))
+
+
+def _patch(picks: Picks, model: Model, rows: Ints) -> Field:
+    """Return the field of some of the picks."""
+    some = taken(picks, rows)
+    return solved(some, model.around(some.position))
+
+
+def _discs(flat: Floats) -> tuple[Floats, Floats]:
+    """Return centres and radii of discs around the squares of a quadtree that covers points in a plane."""
+    low, high = flat.min(axis=0), flat.max(axis=0)
+    centres, half = ((low + high) / 2)[None, :], ROOM * float((high - low).max()) / 2
+    quarters = np.array([[-0.5, -0.5], [-0.5, 0.5], [0.5, -0.5], [0.5, 0.5]])
+    tree = cKDTree(flat)
+    leaves, sizes = [], []
+    while len(centres):
+        radius = OVERLAP * np.sqrt(2.0) * half
+        full = tree.query_ball_point(centres, radius, return_length=True) > MOST
+        leaves.append(centres[~full])
+        sizes.append(np.full(len(leaves[-1]), radius))
+        centres = (centres[full][:, None] + quarters * half).reshape(-1, 2)
+        half /= 2.0
+    return np.concatenate(leaves), np.concatenate(sizes)
+
+
+def _members(picks: Picks, flat: Floats, centres: Floats, radii: Floats) -> tuple[Ints, ...]:
+    """Return the rows of picks of each disc, with the nearest ones added where there are too few."""
+    on, oriented = np.flatnonzero(picks.surface >= 0), np.flatnonzero(picks.oriented)
+    inside = cKDTree(flat).query_ball_point(centres, radii)
+    near = on[_nearest(flat[on], centres, LEAST)]
+    turned = oriented[_nearest(flat[oriented], centres, LEAST_ORIENTED)] if len(oriented) else near[:, :0]
+    return tuple(
+        np.unique(np.concatenate([np.asarray(rows, dtype=np.int64), close, facing]))
+        for rows, close, facing in zip(inside, near, turned, strict=True)
+    )
+
+
+def _nearest(flat: Floats, centres: Floats, count: int) -> Ints:
+    count = min(count, len(flat))
+    return np.asarray(cKDTree(flat).query(centres, k=np.arange(1, count + 1))[1], dtype=np.int64)

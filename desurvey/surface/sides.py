@@ -1,0 +1,90 @@
+"""Keep a surface on its side of rock that it did not cut.
+
+Drilled rock without the surface gives inequalities, sᵢ · side ≥ clearance. The field of least energy that honours them (the most
+probable one under its Gaussian model) touches some of the points and ignores the rest: the active ones become equalities. Which are
+active follows from non-negative least squares on the kriging covariance of the candidates, which are the worst offender of each
+interval, renewed until none offends.
+
+References
+----------
+Lawson & Hanson (1974), Solving Least Squares Problems, chapter 23: least distance programming through NNLS.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import linalg
+from scipy.optimize import nnls
+
+from desurvey.problems import DataProblem
+from desurvey.surface.field import Field, covariance_between, solved
+from desurvey.surface.model import Held
+from desurvey.surface.picks import Sides
+
+__all__ = ["respected", "sides_taken"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+CLEARANCE = 1e-3
+"""How far a surface keeps from rock that it did not cut, as a share of its half extent: enough to tell the side."""
+
+ROUNDS = 30
+"""Most renewals of the candidates; a handful is usual."""
+
+
+def respected(field: Field, sides: Sides) -> Field:
+    """Return the field with its (first) surface kept on its side of drilled rock.
+
+    Raises
+    ------
+    DataProblem
+        When picks without uncertainty and side points can't both be honoured.
+    """
+    side = sides_taken(field, sides)
+    clearance = CLEARANCE / field.model.scale[0]
+    candidates = np.empty(0, dtype=np.int64)
+    current = field
+    for _ in range(ROUNDS):
+        short = clearance - side * current.value(sides.position)
+        worst = _worst(short, sides.interval, 1e-3 * clearance)
+        if not len(worst):
+            return current
+        candidates = np.union1d(candidates, worst)
+        active = candidates[_active(field, sides.position[candidates], side[candidates], clearance)]
+        held = Held(sides.position[active], side[active] * clearance)
+        current = replace(field, estimate=solved(field.picks, field.model, held).estimate)
+    raise DataProblem(
+        "no smooth surface passes through the picks and keeps clear of the intervals that did not meet it",
+        hint="look for a pick or an interval that is wrong, or let the surface end before that hole",
+    )
+
+
+def sides_taken(field: Field, sides: Sides) -> Ints:
+    """Return the side of each point: as given, else the one on which the field puts most of its interval, (k,)."""
+    value = field.value(sides.position)
+    interval = np.unique(sides.interval, return_inverse=True)[1]
+    mean = np.bincount(interval, weights=value)
+    guessed = np.where(mean >= 0.0, 1, -1)[interval]
+    return np.where(sides.side == 0, guessed, sides.side)
+
+
+def _worst(short: Floats, interval: Ints, tolerance: float) -> Ints:
+    """Return the index of the point of each interval that falls shortest, where it does."""
+    order = np.lexsort((short, interval))
+    last = np.append(np.diff(interval[order]) != 0, True)
+    worst = order[last]
+    return worst[short[worst] > tolerance]
+
+
+def _active(field: Field, points: Floats, side: Ints, clearance: float) -> npt.NDArray[np.bool_]:
+    """Return which candidates the least-energy field touches, by NNLS on the dual ½ λᵀ Σ λ − λᵀ short, λ ≥ 0."""
+    spread = covariance_between(field, points) * np.outer(side, side)
+    spread[np.arange(len(points)), np.arange(len(points))] += 1e-9 * np.trace(spread) / len(points)
+    root = linalg.cholesky(spread, lower=True)
+    short = clearance - side * field.value(points)
+    force, _ = nnls(root.T, linalg.solve_triangular(root, short, lower=True))
+    return np.asarray(force > 0.0)
