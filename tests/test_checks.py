@@ -13,6 +13,7 @@ from pyproj import Transformer
 from scipy.spatial.transform import Rotation
 
 from desurvey import checks
+from desurvey.checks import neighbours
 from desurvey.problems import DataProblem
 from desurvey.project import load_project
 from tests.drilling import TOML, flawless, write_tables
@@ -372,3 +373,16 @@ def test_the_planted_mistakes_of_the_demo_that_show_are_found():
     }
     assert len(large) == 2
     assert {finding.rule for finding in findings if finding.severity == "error"} == set()
+
+
+@pytest.mark.parametrize("dimensions", [2, 3])
+def test_neighbours_are_those_of_the_tree(dimensions, monkeypatch):
+    """By matrix and by scipy's tree, with points in one place among them."""
+    points = np.random.default_rng(3).normal(0, 1, (400, dimensions))
+    points[:6] = points[6]
+    by_matrix = neighbours.nearest(points, 3)[0], neighbours.pairs_within(points, 0.3)
+    monkeypatch.setattr(neighbours, "FEW", 10)
+    by_tree = neighbours.nearest(points, 3)[0], neighbours.pairs_within(points, 0.3)
+    np.testing.assert_allclose(by_matrix[0], by_tree[0], atol=1e-12)
+    assert {*map(tuple, by_matrix[1].tolist())} == {*map(tuple, by_tree[1].tolist())}
+    assert (neighbours.nearest(points, 3)[1] != np.arange(400)[:, None]).all()

@@ -7,6 +7,7 @@ import numpy as np
 from desurvey import curvature, north
 from desurvey.checks.context import Bools, Context, Floats
 from desurvey.checks.ground import GROUND_RULES, check_ground
+from desurvey.checks.neighbours import nearest, pairs_within
 from desurvey.problems import DataProblem, Finding, Rule
 
 __all__ = ["RULES", "check_collars"]
@@ -88,12 +89,10 @@ def _swapped(place: Floats) -> Bools:
 
 def _far(context: Context, place: Floats, swapped: Bools) -> list[Finding]:
     """Return collars much farther from their nearest neighbour than collars usually are."""
-    from scipy.spatial import cKDTree  # takes a tenth of a second
-
     used = np.flatnonzero(np.isfinite(place).all(axis=1) & ~swapped)
     if len(used) < 4:
         return []
-    distance = np.asarray(cKDTree(place[used, :2]).query(place[used, :2], k=2)[0])[:, 1]
+    distance = nearest(place[used, :2], 1)[0].ravel()
     usual = float(np.median(distance))
     far = distance > max(context.limits.collar_spacing * usual, 500.0)
     texts = [f"the nearest collar is {away:,.0f} m away, usual are {usual:,.0f} m" for away in distance[far]]
@@ -133,16 +132,13 @@ def _degrees_outside(crs: str, globe: north.Place) -> Floats:
 
 def _together(context: Context, place: Floats) -> list[Finding]:
     """Return collars at the place of another one whose holes start in one direction."""
-    from scipy.spatial import cKDTree
-
     collar = context.collar(context.project.collars)
     traces = context.traces
     hole = traces.index(context.project.collars["hole_id"].to_numpy(dtype=np.str_))
     used = np.flatnonzero(np.isfinite(place).all(axis=1) & (hole >= 0) & (collar == np.arange(len(collar))))
     if len(used) < 2:
         return []
-    pairs = cKDTree(place[used]).query_pairs(context.limits.collar_apart_m, output_type="ndarray")
-    first, second = used[np.sort(pairs, axis=1)].reshape(-1, 2).T
+    first, second = used[pairs_within(place[used], context.limits.collar_apart_m)].reshape(-1, 2).T
     tangent = traces.tangent[traces.offsets[:-1]][hole]
     same = _angle(tangent[first], tangent[second]) < context.limits.collar_turn_deg
     names = context.project.collars["hole_id"].to_numpy(dtype=object)

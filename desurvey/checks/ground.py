@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from desurvey.checks.context import Bools, Context, Floats
+from desurvey.checks.neighbours import nearest
 from desurvey.problems import DataProblem, Finding, Rule
 from desurvey.tables.cleaning import heading_candidates
 from desurvey.tables.columns import read_numbers
@@ -94,15 +95,12 @@ def _against(context: Context, ground: Floats, place: Floats, used: npt.NDArray[
 
 def _against_neighbours(context: Context, place: Floats, used: npt.NDArray[np.intp]) -> list[Finding]:
     """Return collars that none of the nearest ones can share a slope with, though these can with each other."""
-    from scipy.spatial import cKDTree
-
     if len(used) <= NEIGHBOURS:
         return []
     near = place[used]
-    distance, other = cKDTree(near[:, :2]).query(near[:, :2], k=NEIGHBOURS + 1)
+    distance, other = nearest(near[:, :2], NEIGHBOURS)
     step = near[:, None, 2] - near[other, 2]
     beyond = np.abs(step) - STEEPEST * distance
-    beyond[other == np.arange(len(near))[:, None]] = np.inf
     off = beyond.min(axis=1) > context.limits.topography_m
     several = off[other].all(axis=1)  # none of them shares a slope with another: several grounds, as underground
     culprit = off & ~several

@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from desurvey import spread
 from desurvey.checks.context import Context, Floats, Ints
+from desurvey.checks.neighbours import pairs_within
 from desurvey.problems import Finding, Rule
 from desurvey.traces import Points
 
@@ -73,6 +73,8 @@ class _Ends(NamedTuple):
 
 def _sigma(context: Context, one: _Ends, other: _Ends, along: Floats) -> Floats:
     """Return the standard deviation of the distance of pairs of points, given the directions between them."""
+    from desurvey import spread  # takes longer to import than all other checks, and most holes are far apart
+
     known = spread.project_spread(context.project, context.traces)
     covariance = known.at(*one).position + known.at(*other).position
     return np.asarray(np.sqrt(np.einsum("ni,nij,nj->n", along, covariance, along)))
@@ -97,12 +99,10 @@ def _points(end: Floats) -> tuple[Ints, Floats]:
 
 def _pairs(hole: Ints, position: Floats, collar: Floats) -> tuple[Ints, Ints]:
     """Return pairs of near points of different holes, the lower numbered hole first."""
-    from scipy.spatial import cKDTree  # takes a tenth of a second
-
     used = np.flatnonzero(np.isfinite(position).all(axis=1))
     if len(used) < 2:
         return used[:0], used[:0]
-    pairs = used[cKDTree(position[used]).query_pairs(FARTHEST_M, output_type="ndarray")].reshape(-1, 2)
+    pairs = used[pairs_within(position[used], FARTHEST_M)].reshape(-1, 2)
     pairs = pairs[hole[pairs[:, 0]] != hole[pairs[:, 1]]]
     first, second = np.sort(pairs, axis=1).T
     distance = np.linalg.norm(position[first] - position[second], axis=1)

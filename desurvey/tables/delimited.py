@@ -128,7 +128,7 @@ def _heading(text: str, mapped: Collection[str]) -> tuple[str, int, int]:
     if len(text) > HEAD and "\n" in head:
         head = head[: head.rindex("\n") + 1]
     best: tuple[tuple[int, int], str, int, int] | None = None
-    for separator in SEPARATORS:
+    for separator in [mark for mark in SEPARATORS if mark in head] or [","]:
         rows, starts = _first_rows(head, separator)
         place = find_heading(rows, mapped)
         if place is None:

@@ -61,7 +61,7 @@ def find_heading(rows: Grid, mapped: Collection[str] = ()) -> int | None:
 def heading_score(row: Sequence[str], mapped: Collection[str] = ()) -> int:
     """Return how many different known headings stand in a row."""
     known = known_headings()
-    cells = {cell.strip() for cell in row if len(cell) <= 80}
+    cells = {cell.strip() for cell in row if len(cell) <= 80 and not cell[:1].isdigit()} - {""}
     return len({plain for cell in cells if (plain := plain_heading(cell)) in known or cell in mapped})
 
 

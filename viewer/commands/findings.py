@@ -1,58 +1,184 @@
-"""Findings as a table to keep and as a picture of the data's state on the terminal."""
+"""Findings as tables to keep, as a page to filter, and as a picture of the data's state on the terminal."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import asdict
+import json
+from collections.abc import Iterable, Sequence
+from importlib.resources import files
+from itertools import groupby
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-import pandas as pd
-from rich.console import Console
-from rich.table import Table
-
-from desurvey.problems import Finding
+from desurvey.problems import DataProblem, Finding, Severity
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from desurvey.project import Project
 
-__all__ = ["COLUMNS", "findings_table", "print_findings"]
+__all__ = ["COLUMNS", "ORDER", "findings_table", "print_findings", "print_rules", "write_findings"]
 
 COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion"]
-ORDER = {"error": 0, "warning": 1, "note": 2}
-STYLE = {"error": "bold red", "warning": "yellow", "note": "cyan"}
+ORDER: dict[Severity, int] = {"error": 0, "warning": 1, "note": 2}
+STYLE: dict[Severity, str] = {"error": "bold red", "warning": "yellow", "note": "cyan"}
+
+ALIKE = 3
+"""Findings of one rule in one hole that the terminal shows before it counts the rest."""
+
+MOST_HOLES = 40
+"""Holes that the terminal shows before it points to a file."""
 
 
 def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     """Return findings as a table, worst first."""
-    rows = [asdict(finding) for finding in sorted(findings, key=lambda finding: ORDER[finding.severity])]
-    frame = pd.DataFrame(rows, columns=COLUMNS)
+    import pandas as pd
+
+    ordered = sorted(findings, key=lambda finding: ORDER[finding.severity])
+    frame = pd.DataFrame({name: [getattr(finding, name) for finding in ordered] for name in COLUMNS})
     return frame.astype({"row": "Int64", "depth": float})
 
 
-def print_findings(project: Project) -> None:
-    """Print the findings and their count on the terminal."""
-    console = Console()
-    findings = sorted(project.findings, key=lambda finding: (ORDER[finding.severity], finding.hole_id))
-    if findings:
-        console.print(_table(findings))
-    console.print(_summary(project))
+def write_findings(project: Project, findings: Sequence[Finding], path: Path) -> None:
+    """Write findings as ``.csv``, ``.parquet``, ``.json`` or ``.html``, by the name's ending.
+
+    Raises
+    ------
+    DataProblem
+        For another ending, or when the file can't be written.
+    """
+    from desurvey.exchange import replacing, write_table
+
+    ending = path.suffix.lower()
+    if ending in {".csv", ".parquet"}:
+        write_table(findings_table(findings), path)
+        return
+    if ending not in {".json", ".html"}:
+        raise DataProblem(
+            "findings are written as .csv, .parquet, .json or .html", file=str(path), value=ending or "no ending"
+        )
+    rows = _records(findings)
+    text = json.dumps(rows, ensure_ascii=False, indent=1) if ending == ".json" else _page(project, findings, rows)
+    with replacing(path) as partial:
+        partial.write_text(text, encoding="utf-8")
 
 
-def _table(findings: list[Finding]) -> Table:
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("severity", "hole", "table", "row"):
-        table.add_column(heading, no_wrap=True, justify="right" if heading == "row" else "left")
-    table.add_column("what is wrong, and what to do", overflow="fold")
+def _records(findings: Iterable[Finding]) -> list[dict[str, object]]:
+    ordered = sorted(findings, key=lambda finding: ORDER[finding.severity])
+    return [{name: _plain(getattr(finding, name)) for name in COLUMNS} for finding in ordered]
+
+
+def _plain(value: object) -> object:
+    """Return a value that JSON has a word for: a depth that isn't known is null."""
+    return None if isinstance(value, float) and value != value else value
+
+
+def _page(project: Project, findings: Sequence[Finding], rows: list[dict[str, object]]) -> str:
+    """Return one page that needs nothing else: the rows and the script that filters them stand in it."""
+    from jinja2 import Environment
+
+    from desurvey.checks import RULES
+
+    folder = files("viewer") / "templates"
+    library = folder / "vendor" / "tabulator"
+    template = Environment(autoescape=True).from_string((folder / "findings.html").read_text(encoding="utf-8"))
+    found = {finding.rule for finding in findings}
+    return template.render(
+        name=project.name,
+        summary=_summary(project, findings),
+        columns=COLUMNS,
+        rows=rows,
+        rules=[rule for rule in RULES if rule.id in found],
+        json=json.dumps(rows, ensure_ascii=False).replace("<", "\\u003c"),
+        library_style=(library / "tabulator_simple.min.css").read_text(encoding="utf-8"),
+        library_script=(library / "tabulator.min.js").read_text(encoding="utf-8"),
+    )
+
+
+# ------------------------------------------------------------------------------------------------------- the terminal
+
+
+def print_findings(project: Project, findings: Sequence[Finding]) -> None:
+    """Print the findings by hole, the worst hole first, and their count."""
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    holes = _by_hole(findings)
+    for hole, group in holes[:MOST_HOLES]:
+        console.print(_heading(hole, group))
+        console.print(_table(group))
+    if len(holes) > MOST_HOLES:
+        console.print(
+            f"… and findings in {len(holes) - MOST_HOLES} more holes: write them all with --out findings.html\n"
+        )
+    console.print(_summary(project, findings), markup=False)
+
+
+def _by_hole(findings: Sequence[Finding]) -> list[tuple[str, list[Finding]]]:
+    """Return findings by hole, the hole with most errors first, then most warnings; those of no hole before all."""
+    groups: dict[str, list[Finding]] = {}
     for finding in findings:
-        style = STYLE[finding.severity]
-        text = f"{finding.message}. [dim]{finding.suggestion}[/dim]" if finding.suggestion else finding.message
-        row = "" if finding.row is None else str(finding.row)
-        table.add_row(f"[{style}]{finding.severity}[/{style}]", finding.hole_id, finding.table, row, text)
+        groups.setdefault(finding.hole_id, []).append(finding)
+    return sorted(groups.items(), key=lambda item: (item[0] != "", [-count for count in _counts(item[1])], item[0]))
+
+
+def _counts(findings: Sequence[Finding]) -> list[int]:
+    severities = [finding.severity for finding in findings]
+    return [severities.count(severity) for severity in ORDER]
+
+
+def _counted(findings: Sequence[Finding]) -> str:
+    counts = zip(ORDER, _counts(findings), strict=True)
+    return ", ".join(f"{count} {severity}{'s' if count != 1 else ''}" for severity, count in counts if count)
+
+
+def _heading(hole: str, findings: Sequence[Finding]) -> object:
+    from rich.text import Text
+
+    return Text.assemble((hole or "the whole project", "bold"), f"  {_counted(findings)}")
+
+
+def _table(findings: Sequence[Finding]) -> object:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 2, 0, 0))
+    for justify in ("left", "left", "right"):
+        table.add_column(no_wrap=True, justify=justify)
+    table.add_column(overflow="fold")
+    ordered = sorted(findings, key=lambda finding: (ORDER[finding.severity], finding.rule))
+    for (severity, _), group in groupby(ordered, key=lambda finding: (finding.severity, finding.rule)):
+        alike = list(group)
+        for place, finding in enumerate(alike[:ALIKE]):
+            said = Text(f"{finding.message}. ")
+            if place == 0:
+                said.append(finding.suggestion, style="dim")
+            row = "" if finding.row is None else str(finding.row)
+            table.add_row(Text(f"  {severity}", style=STYLE[severity]), finding.table, row, said)
+        if len(alike) > ALIKE:
+            table.add_row("", "", "", Text(f"… and {len(alike) - ALIKE} more of this kind", style="dim"))
     return table
 
 
-def _summary(project: Project) -> str:
-    counts = {severity: sum(f.severity == severity for f in project.findings) for severity in ORDER}
-    found = ", ".join(f"{count} {severity}{'s' if count != 1 else ''}" for severity, count in counts.items() if count)
+def _summary(project: Project, findings: Sequence[Finding]) -> str:
     size = f"{len(project.collars)} holes, {len(project.surveys)} survey stations, {len(project.structures)} structures"
-    return f"{project.name}: {size}. {found or 'Nothing found'}."
+    return f"{project.name}: {size}. {_counted(findings) or 'Nothing found'}."
+
+
+def print_rules() -> None:
+    """Print every rule with its severity, its reason and what to do, by what it looks at."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from desurvey.checks import RULES_BY_PART
+
+    console = Console(highlight=False)
+    for part, rules in RULES_BY_PART.items():
+        table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 2, 0, 0))
+        for wrap in (True, True, False):
+            table.add_column(no_wrap=wrap)
+        for rule in rules:
+            text = Text(f"{rule.reason}. ").append(rule.suggestion, style="dim")
+            table.add_row(Text(f"  {rule.severity}", style=STYLE[rule.severity]), rule.id, text)
+        console.print(Text(part, style="bold"))
+        console.print(table)

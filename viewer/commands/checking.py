@@ -1,0 +1,107 @@
+"""Data, looked at before anything is done with them: ``check``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from desurvey.problems import DataProblem, Finding, nearest
+from viewer.commands.shared import ProjectFolder, loaded, working
+
+if TYPE_CHECKING:
+    from desurvey.project import Project
+
+__all__ = ["add_to"]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands of this module to the application."""
+    app.command()(check)
+
+
+def _rules(wanted: bool) -> None:
+    if wanted:
+        from viewer.commands.findings import print_rules
+
+        print_rules()
+        raise typer.Exit
+
+
+def check(
+    project: ProjectFolder,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", "-o", metavar="FILE", help="Write the findings too: .csv, .parquet, .json, or .html to filter."
+        ),
+    ] = None,
+    fail_on: Annotated[
+        Literal["error", "warning", "note"],
+        typer.Option("--fail-on", help="Exit with 1 on findings this severe, or more."),
+    ] = "error",
+    only: Annotated[
+        list[str] | None, typer.Option("--only", metavar="RULE", help="Show findings of this rule. Can be repeated.")
+    ] = None,
+    hole: Annotated[
+        list[str] | None, typer.Option("--hole", metavar="H", help="Show findings in this hole. Can be repeated.")
+    ] = None,
+    stretches: Annotated[
+        Path | None,
+        typer.Option("--stretches", metavar="FILE", help="Write how far the orientation lines of runs hold together."),
+    ] = None,
+    _rules: Annotated[
+        bool, typer.Option("--rules", callback=_rules, is_eager=True, help="List all rules and stop.")
+    ] = False,
+) -> None:
+    """Read everything and say what is wrong with it, hole by hole, worst first.
+
+    Exit status 1 when a finding is an error (or as severe as --fail-on says): a row, a hole or a table that can't be
+    used as it stands.
+    """
+    from desurvey import checks
+    from viewer.commands.findings import ORDER, print_findings, write_findings
+
+    data = loaded(project)
+    with working("Checking"):
+        findings = _chosen(data, checks.all_findings(data), only or [], hole or [])
+    if out is not None:
+        write_findings(data, findings, out)
+    if stretches is not None:
+        _write_stretches(data, stretches)
+    print_findings(data, findings)
+    if any(ORDER[finding.severity] <= ORDER[fail_on] for finding in findings):
+        raise typer.Exit(1)
+
+
+def _chosen(data: Project, findings: Sequence[Finding], only: list[str], holes: list[str]) -> list[Finding]:
+    """Return the findings of the rules and holes that were asked for, all where none was."""
+    from desurvey.checks import RULES
+    from desurvey.tables.names import name_key
+
+    known = {rule.id for rule in RULES}
+    for rule in only:
+        if rule not in known:
+            hint = nearest(rule, known) or "lowside check --rules lists them"
+            raise DataProblem("there is no such rule", column="--only", value=rule, hint=hint)
+    names = {name_key(name): name for name in data.collars["hole_id"]}
+    for hole in holes:
+        if name_key(hole) not in names:
+            raise DataProblem("there is no such hole", column="--hole", value=hole, hint=nearest(hole, names.values()))
+    wanted = {names[name_key(hole)] for hole in holes}
+    return [
+        finding
+        for finding in findings
+        if (not only or finding.rule in only) and (not holes or finding.hole_id in wanted)
+    ]
+
+
+def _write_stretches(data: Project, path: Path) -> None:
+    from desurvey.checks import limits_of
+    from desurvey.exchange import write_table
+    from desurvey.runs import runs_chain, stretch_table
+
+    data.require("runs")
+    write_table(stretch_table(data.runs, runs_chain(data.runs, limits_of(data).line_offset_deg)), path)
