@@ -238,7 +238,8 @@ def _sides(context: Context) -> list[Finding]:
     for table in ("runs", "structures"):
         frame = context.table(table)
         side = frame["line"].where(frame["line"] != "", default)
-        gravity = frame.loc[side.isin(["low", "high"]), ["hole_id", "row"]].assign(side=side)
+        sided = frame[["hole_id", "row"]].assign(side=side)
+        gravity = sided[side.isin(["low", "high"])]
         first = gravity.drop_duplicates(["hole_id", "side"])
         changes = first[first.duplicated("hole_id", keep="first")]
         counts = gravity.groupby(["hole_id", "side"]).size()

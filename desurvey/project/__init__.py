@@ -1,6 +1,18 @@
 """A project folder: its ``project.toml`` and its tables, checked and in the engine's conventions."""
 
+from desurvey.project.adopt import Proposal, adopt, propose
 from desurvey.project.loading import Project, load_project
 from desurvey.project.settings import Core, Frame, Settings, options, read_settings
 
-__all__ = ["Core", "Frame", "Project", "Settings", "load_project", "options", "read_settings"]
+__all__ = [
+    "Core",
+    "Frame",
+    "Project",
+    "Proposal",
+    "Settings",
+    "adopt",
+    "load_project",
+    "options",
+    "propose",
+    "read_settings",
+]

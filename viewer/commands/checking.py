@@ -1,4 +1,4 @@
-"""Data, looked at before anything is done with them: ``check``."""
+"""Data, looked at before anything is done with them: ``adopt`` and ``check``."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from desurvey.problems import DataProblem, Finding, nearest
-from viewer.commands.shared import ProjectFolder, loaded, working
+from viewer.commands.shared import ProjectFolder, loaded, say, working
 
 if TYPE_CHECKING:
     from desurvey.project import Project
@@ -19,7 +19,27 @@ __all__ = ["add_to"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    app.command()(check)
+    for command in (adopt, check):
+        app.command()(command)
+
+
+def adopt(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Folder with tables and no project.toml.", show_default=False)
+    ],
+) -> None:
+    """Propose a project.toml for a folder of tables, and say every guess in it.
+
+    An existing project.toml is never overwritten.
+    """
+    from desurvey.project import adopt as adopted
+
+    with working("Looking at the files"):
+        proposal = adopted(folder)
+    say(f"{folder / 'project.toml'} written. What was guessed:")
+    for guess in proposal.guesses:
+        say(f"  - {guess}")
+    say(f"Read the file, correct it, then run: lowside check {folder}")
 
 
 def _rules(wanted: bool) -> None:
