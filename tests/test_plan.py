@@ -44,7 +44,7 @@ def test_strike_bars_are_square_to_the_dip_direction_and_ticks_point_down_dip():
 def test_a_level_plan_shows_only_its_slab_and_counts_the_rest():
     content = fence_content(8, fences=2)
     level = Level(280.0, 30.0)
-    figure = draw_plan(content, level)
+    figure = draw_plan(content, level, scale=2000)
     outside = int((np.abs(content.structures.position[:, 2] - 280.0) > 15.0).sum())
     said = " ".join(t.get_text() for t in texts(figure))
     assert f"{outside} structures outside 15 m" in said
@@ -52,7 +52,7 @@ def test_a_level_plan_shows_only_its_slab_and_counts_the_rest():
     line = next(line for line in drawing(figure).lines if line.get_gid() == "hole")
     xy = np.column_stack(line.get_data())
     number = np.isfinite(xy[:, 0]).sum()
-    # a 30 m slab of holes at some 50 to 60 degrees holds 35 to 42 m of each drilled hole, at a point a metre
+    # a 30 m slab of holes at some 50 to 60 degrees holds 35 to 42 m of each drilled hole, a point a metre at 1:2000
     assert 7 * 30 < number < 7 * 48
 
 

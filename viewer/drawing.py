@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
-from matplotlib.patheffects import withStroke
 
 from desurvey.problems import DataProblem
 from viewer import theme
 from viewer.sheet import SMALL_PT, Box, Sheet, axes_at, round_scale
 
-__all__ = ["HALO", "Drawing", "grid_values", "grouped", "name_axis", "start_drawing"]
+__all__ = ["BACKED", "POINT_STEP", "Drawing", "grid_values", "grouped", "name_axis", "start_drawing"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -21,8 +21,11 @@ ROOM = Box(15.0, 11.0, 17.0, 16.0)
 """Room for tick labels and headings: left, below, and of width and height in all, millimetres."""
 
 
-HALO = withStroke(linewidth=1.6, foreground=theme.LIGHT.background)
-"""Put behind text that may stand on lines."""
+BACKED: Final = {"boxstyle": "square,pad=0.05", "fc": theme.LIGHT.background, "ec": "none", "alpha": 0.75}
+"""The patch behind text that may stand on lines. (An outline would turn the text into shapes no one can search.)"""
+
+POINT_STEP = 0.5e-3
+"""Points along a hole stand half a millimetre apart on the paper: this times the scale, in metres."""
 
 SPARE_MM = 22.0
 """Ground kept in sight above and below a drawing that is flatter than the sheet."""

@@ -17,7 +17,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from viewer import theme
-from viewer.drawing import HALO, Drawing, grouped
+from viewer.drawing import BACKED, Drawing, grouped
 from viewer.labels import points_in, without_overlap
 from viewer.layers import Bars, Content, Surface, Windows
 from viewer.sheet import SMALL_PT, text_size
@@ -210,7 +210,7 @@ def _write_depths(
         weight = "bold" if last[order][i] else "normal"
         drawing.axes.text(
             x, y, texts[i], fontsize=size, ha="center", va="center", color=theme.LIGHT.quiet, weight=weight,
-            gid="depth", path_effects=[HALO], zorder=6,
+            gid="depth", bbox=BACKED, zorder=6,
         )  # fmt: skip
     return np.hstack([centres - half, centres + half])[kept]
 
@@ -308,5 +308,5 @@ def _name_line(drawing: Drawing, points: Floats, name: str, colour: str) -> None
         x, y = points[inside][np.argmax(points[inside, 1])].tolist()
         drawing.axes.text(
             x, y, f" {name}", fontsize=SMALL_PT + 1.5, fontweight="bold", color=colour, ha="left", va="bottom",
-            gid="fault name", path_effects=[HALO], zorder=7,
+            gid="fault name", bbox=BACKED, zorder=7,
         )  # fmt: skip

@@ -26,7 +26,7 @@ from desurvey.orient import Oriented
 from desurvey.problems import DataProblem, nearest
 from desurvey.traces import Traces
 from viewer import theme
-from viewer.drawing import HALO
+from viewer.drawing import BACKED
 from viewer.legend import draw_key, draw_notes
 from viewer.sheet import SMALL_PT, Box, Orientation, Paper, Title, axes_at, blank, draw_title, style, with_lines
 
@@ -350,7 +350,7 @@ def _draw_sets(axes: Axes, net: Net, look: NetLook, weights: Floats | None) -> t
         plane = curve(sphere.great_circle(mean.axis), look.projection)
         axes.plot(*plane.T, lw=0.9, ls=(0, (5, 2)), color=theme.LIGHT.text, zorder=5, gid="set plane")
         x, y = (project(mean.axis, look.projection) + 0.035).tolist()
-        axes.text(x, y, f"{i + 1}", fontsize=SMALL_PT + 2, fontweight="bold", zorder=8, path_effects=[HALO])
+        axes.text(x, y, f"{i + 1}", fontsize=SMALL_PT + 2, fontweight="bold", zorder=8, bbox=BACKED)
         dip, direction = (float(angle[0]) for angle in orient.dip_of_plane(mean.axis[None]))
         towards = f"{direction:03.0f}" if np.isfinite(direction) else "–"
         notes.append(

@@ -13,7 +13,7 @@ from matplotlib.lines import Line2D
 
 from desurvey.problems import DataProblem
 from viewer import theme
-from viewer.drawing import HALO, Drawing, grid_values, grouped, name_axis, start_drawing
+from viewer.drawing import BACKED, POINT_STEP, Drawing, grid_values, grouped, name_axis, start_drawing
 from viewer.holes import (
     Key,
     Seen,
@@ -100,8 +100,9 @@ def draw_plan(
     level = level or Level()
     with style():
         sheet = blank(paper, orientation)
-        seen = seen_holes(content, level, step=1.0)
-        drawing = start_drawing(sheet, *_reach(content, seen), scale=scale, above=4.0)
+        low, high = _reach(content, seen_holes(content, level, step=2.0))
+        drawing = start_drawing(sheet, low, high, scale=scale, above=4.0)
+        seen = seen_holes(content, level, drawing.scale * POINT_STEP)
         _draw_grid(drawing)
         taken, left_out = _draw_names(drawing, content, seen)
         everything = level.elevation is None
@@ -216,7 +217,7 @@ def _write_dips(drawing: Drawing, structures: Structures, middle: Floats, rows: 
         x, y = drawing.on_ground(middle[row] + away).tolist()
         drawing.axes.text(
             x, y, f"{structures.dip_deg[row]:.0f}", fontsize=SMALL_PT - 1.5, ha="center", va="center", zorder=6,
-            gid="dip", path_effects=[HALO],
+            gid="dip", bbox=BACKED,
         )  # fmt: skip
 
 
@@ -238,7 +239,7 @@ def _draw_names(drawing: Drawing, content: Content, seen: Seen) -> tuple[Floats,
         x, y = drawing.on_ground(centre).tolist()
         drawing.axes.text(
             x, y, name, fontsize=SMALL_PT + 0.5, fontweight="bold", ha="center", va="center", gid="hole name",
-            path_effects=[HALO], zorder=8,
+            bbox=BACKED, zorder=8,
         )  # fmt: skip
     found = np.isfinite(centres[:, 0])
     boxes = np.hstack([centres - sizes / 2, centres + sizes / 2])[found]

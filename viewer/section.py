@@ -21,7 +21,7 @@ from matplotlib.patches import Polygon
 
 from desurvey import orient
 from viewer import theme
-from viewer.drawing import HALO, Drawing, grid_values, grouped, name_axis, start_drawing
+from viewer.drawing import BACKED, POINT_STEP, Drawing, grid_values, grouped, name_axis, start_drawing
 from viewer.holes import (
     Key,
     Seen,
@@ -95,9 +95,9 @@ def draw_section(
     """
     with style():
         sheet = blank(paper, orientation)
-        seen = seen_holes(content, slab, step=1.0)
-        low, high = _reach(slab, seen)
+        low, high = _reach(slab, seen_holes(content, slab, step=2.0))
         drawing = start_drawing(sheet, low, high, exaggeration=exaggeration, scale=scale, above=NAMES_MM)
+        seen = seen_holes(content, slab, drawing.scale * POINT_STEP)
         _draw_grid(drawing, slab)
         key, notes = _draw_content(drawing, content, slab, seen)
         left_out = _draw_names(drawing, content, seen)
@@ -228,7 +228,7 @@ def _draw_names(drawing: Drawing, content: Content, seen: Seen) -> list[str]:
         drawing.axes.plot(*np.stack([drawing.on_ground(point), bend]).T, lw=0.3, color=theme.LIGHT.quiet, zorder=2)
         drawing.axes.text(
             float(foot[0]), float(foot[1]), name, fontsize=SMALL_PT + 0.5, fontweight="bold", ha="center", va="bottom",
-            rotation=90 if upright else 0, gid="hole name", zorder=7, path_effects=[HALO],
+            rotation=90 if upright else 0, gid="hole name", zorder=7, bbox=BACKED,
         )  # fmt: skip
     return []
 

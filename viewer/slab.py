@@ -14,11 +14,15 @@ import numpy.typing as npt
 from desurvey.problems import DataProblem, nearest
 from desurvey.traces import Traces
 
-__all__ = ["Slab", "along_line", "cut_mesh", "even_depths", "slab_of", "through_holes"]
+__all__ = ["Slab", "along_line", "cut_mesh", "even_depths", "fences", "slab_of", "through_holes"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+
+
+FENCE_GAP, FENCE_LEAST = 3.0, 15.0
+"""Steps across fences that part two of them: times the median step, and metres at least (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +135,28 @@ def through_holes(traces: Traces, holes: Ints, thickness: float) -> Slab:
     flat = len(size) < 1 or size[0] < 1e-6 * np.sqrt(len(plan))
     azimuth = 90.0 if flat else float(np.rad2deg(np.arctan2(axes[0, 0], axes[0, 1]))) % 180.0
     return Slab(float(centre[0]), float(centre[1]), azimuth or 180.0, thickness)
+
+
+def fences(traces: Traces) -> list[Ints]:
+    """Return the holes fence by fence, in order across them; one group when they don't stand on fences.
+
+    Notes
+    -----
+    Fences run along the holes' common bearing (the axis of their courses in plan). Collars are put in order across it
+    and parted wherever the step to the next is more than :data:`FENCE_GAP` times the median step.
+    """
+    count = len(traces.hole_ids)
+    everything = np.arange(count)
+    if count < 3:
+        return [everything] if count else []
+    collar = traces.position[traces.offsets[:-1], :2]
+    course = traces.at(everything, traces.end).position[:, :2] - collar
+    _, _, axes = np.linalg.svd(course, full_matrices=True)
+    across = collar @ axes[1]
+    order = np.argsort(across, kind="stable")
+    step = np.diff(across[order])
+    wide = np.flatnonzero(step > max(FENCE_GAP * float(np.median(step)), FENCE_LEAST)) + 1
+    return [np.sort(group) for group in np.split(order, wide)]
 
 
 def even_depths(traces: Traces, holes: Ints, step: float) -> tuple[Ints, Floats]:

@@ -111,8 +111,8 @@ def _draw_heading(axes: Axes, diameter_mm: float, name: str, top: float) -> floa
         f"360° = {length:.2f} mm; 1 mm = {360.0 / length:.2f}°. Print at 100 % (no fitting to the page) and measure "
         "the ruler below.\n"
         "Cut out, wrap with the print outside and the arrows down the hole, and lay 0 on the orientation line: the end "
-        "of the scale meets 0 again if the core\nhas this diameter. Read beta where the down-hole end of the ellipse meets "
-        "the scale."
+        "of the scale meets 0 again if the core\nhas this diameter. Read beta where the down-hole end of the ellipse "
+        "meets the scale."
     )
     axes.text(MARGIN, top - 6.5, facts, fontsize=SMALL_PT + 1.0, va="top", linespacing=1.35)
     return top - 20.0

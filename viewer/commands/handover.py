@@ -1,4 +1,4 @@
-"""What leaves for other programs and other people: ``export`` and ``strip``."""
+"""What leaves for other programs and other people: ``report``, ``export`` and ``strip``."""
 
 from __future__ import annotations
 
@@ -11,11 +11,50 @@ from viewer.commands.shared import Out, ProjectFolder, finish, oriented, say, wo
 
 __all__ = ["add_to"]
 
+Lineup = Annotated[Path | None, typer.Option("--lineup", metavar="DIR", help="Folder that lowside lineup has written.")]
+
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (export, strip):
+    for command in (report, export, strip):
         app.command()(command)
+
+
+def report(
+    project: ProjectFolder,
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="F.html", help="Where to write.", show_default=False)],
+    lineup: Lineup = None,
+    suspects: Annotated[
+        Path | None, typer.Option("--suspects", metavar="FILE", help="Table that lowside suspects has written.")
+    ] = None,
+    colour: Annotated[
+        str | None, typer.Option("--colour", metavar="TABLE[.COLUMN]", help="Intervals to colour the sections by.")
+    ] = None,
+    logs: Annotated[bool, typer.Option("--logs/--no-logs", help="A log of each drilled hole.")] = True,
+    scene: Annotated[bool, typer.Option("--scene/--no-scene", help="The scene in three dimensions.")] = True,
+    pdf: Annotated[Path | None, typer.Option("--pdf", metavar="F.pdf", help="Print the report to PDF too.")] = None,
+) -> None:
+    """Write one self-contained HTML file with everything that a reviewer needs, readable on paper too.
+
+    What was not run (suspects, line-up) is said to be absent.
+    """
+    from viewer.collect import read_answers, read_suspects
+    from viewer.report import Results, Wanted, compose, print_pdf, write_report
+
+    data, traces, structures = oriented(project)
+    results = Results(
+        suspects=None if suspects is None else read_suspects(suspects),
+        answers=None if lineup is None else read_answers(lineup),
+    )
+    with working("Drawing"):
+        wanted = Wanted(bars=colour, logs=logs, scene=scene)
+        write_report(compose(data, traces, structures, results, wanted), out)
+    say(f"Report written to {out}")
+    if pdf is not None:
+        with working("Printing"):
+            print_pdf(out, pdf)
+        say(f"Printed to {pdf}")
+    finish(data.findings)
 
 
 def export(
@@ -24,9 +63,7 @@ def export(
     table: Annotated[
         str, typer.Option("--table", metavar="NAME", help="Which table, for .csv and .parquet.")
     ] = "structures",
-    lineup: Annotated[
-        Path | None, typer.Option("--lineup", metavar="DIR", help="Folder that lowside lineup has written.")
-    ] = None,
+    lineup: Lineup = None,
 ) -> None:
     """Write holes, structures, faults and tables in an open format, by the name's ending.
 

@@ -1,0 +1,335 @@
+"""What a report says, gathered from a project and its results as plain tables and sentences."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from dataclasses import dataclass, fields, is_dataclass
+from importlib import metadata
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from desurvey import orient, sphere, spread
+from desurvey.orient import Oriented
+from desurvey.project import Project
+from desurvey.traces import Traces
+from viewer import theme
+from viewer.collect import Answers, convention
+from viewer.drawing import grouped
+from viewer.report import wording
+
+__all__ = ["Figure", "Grid", "Report", "Results", "Section", "gather"]
+
+FAULT_COLUMNS = ("fault_id", "picks", "holes", "dip", "dip_direction", "dip_sigma", "rms_m", "p_value", "shape")
+PICK_COLUMNS = (
+    "structure_id", "hole_id", "depth", "fault_id", "probability", "left_out_depth", "left_out_sigma", "runner_up",
+)  # fmt: skip
+"""Columns of the line-up's tables that are printed."""
+
+LIBRARIES = ("lowside", "numpy", "scipy", "pandas", "pyarrow", "pyproj", "pygeomag", "matplotlib", "vtk")
+MOST_ROWS = 200
+"""Rows of a table on paper; the rest is counted."""
+FEWEST_POLES = 10
+"""Poles of a kind below which no sets are looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A table as text.
+
+    Attributes
+    ----------
+    headings : tuple of str
+    rows : tuple of tuples of str
+    numeric : tuple of bool
+        Which columns stand to the right.
+    left_out : int
+        Rows that are not shown.
+    """
+
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numeric: tuple[bool, ...]
+    left_out: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A drawing: its caption, and its content as an SVG file."""
+
+    caption: str
+    svg: bytes
+    upright: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One part of the report: sentences first, then tables, then drawings."""
+
+    name: str
+    title: str
+    sentences: tuple[str, ...] = ()
+    grids: tuple[tuple[str, Grid], ...] = ()
+    figures: tuple[Figure, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A whole report."""
+
+    project: str
+    date: str
+    version: str
+    sections: tuple[Section, ...]
+    scene_html: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Results:
+    """What the analyses answered; None: they were not run, and the report says so.
+
+    Attributes
+    ----------
+    suspects : pandas.DataFrame or None
+        The table of ``lowside suspects``.
+    answers : Answers or None
+        The tables of ``lowside lineup``; their windows hold the planned holes too.
+    """
+
+    suspects: pd.DataFrame | None = None
+    answers: Answers | None = None
+
+
+def gather(project: Project, traces: Traces, structures: Oriented, results: Results) -> tuple[Section, ...]:
+    """Return the sections of a report without its drawings, in order."""
+    known = spread.project_spread(project, traces)
+    return (
+        _summary(project, traces, structures, results),
+        _sources(project),
+        _findings(project),
+        _suspects(results),
+        _surveys(project, traces, known),
+        _orientations(structures, known),
+        _sets(structures),
+        _lineup(results),
+        _windows(results),
+        _aims(project, results),
+        _reproducing(project, known.sigmas),
+    )
+
+
+def grid(frame: pd.DataFrame, decimals: dict[str, int] | None = None, most: int = MOST_ROWS) -> Grid:
+    """Return a table as text: numbers with the given decimals (2 unless said), blanks for what is missing."""
+    decimals = decimals or {}
+    numeric = tuple(frame[name].dtype.kind in "iuf" for name in frame.columns)
+    columns = [_texts(frame[name].head(most), decimals.get(str(name), 2)) for name in frame.columns]
+    headings = tuple(theme.heading(str(name)) for name in frame.columns)
+    return Grid(headings, tuple(zip(*columns, strict=True)), numeric, max(len(frame) - most, 0))
+
+
+def _texts(column: pd.Series, decimals: int) -> list[str]:
+    if column.dtype.kind == "f":
+        return ["" if np.isnan(value) else f"{value:.{decimals}f}" for value in column.tolist()]
+    if column.dtype.kind == "M":
+        column = column.dt.strftime("%Y-%m-%d")
+    return ["" if pd.isna(value) else str(value) for value in column.astype(object).tolist()]
+
+
+# ------------------------------------------------------------------------------------------------------------ sections
+
+
+def _summary(project: Project, traces: Traces, structures: Oriented, results: Results) -> Section:
+    status = project.collars.set_index("hole_id")["status"].reindex(traces.hole_ids.tolist())
+    planned = (status == "planned").to_numpy()
+    drilled = float(traces.end[~planned].sum())
+    lines = [
+        f"{wording.count(int((~planned).sum()), 'hole')} drilled, {grouped(round(drilled))} m in all"
+        + f"; {wording.count(int(planned.sum()), 'hole')} planned.",
+        f"{wording.count(len(structures.table), 'structure')} logged, "
+        f"of which {int(structures.usable.sum())} have a true orientation.",
+        wording.findings_sentence(project.findings),
+        wording.suspects_sentence(results.suspects),
+        wording.faults_sentence(None if results.answers is None else results.answers.faults),
+    ]
+    return Section("summary", "In short", tuple(lines))
+
+
+def _sources(project: Project) -> Section:
+    rows = []
+    for table, file in project.files.items():
+        frame = getattr(project, table, None)
+        frame = project.intervals.get(table) if frame is None else frame
+        named = table in project.settings.tables or table in project.settings.intervals
+        rows.append((table, file if named else "none given", 0 if frame is None else len(frame)))
+    frame = pd.DataFrame(rows, columns=["table", "file", "rows"])
+    return Section(
+        "sources",
+        "What was read, and under which conventions",
+        tuple(wording.conventions(project, convention(project))),
+        (("Tables", grid(frame)),),
+    )
+
+
+def _findings(project: Project) -> Section:
+    order = {"error": 0, "warning": 1, "note": 2}
+    found = sorted(project.findings, key=lambda finding: order[finding.severity])
+    names = ["severity", "table", "row", "hole_id", "depth", "message", "suggestion"]
+    frame = pd.DataFrame([[getattr(item, name) for name in names] for item in found], columns=names)
+    frame = frame.astype({"row": "Int64", "depth": float})
+    grids = (("", grid(frame)),) if found else ()
+    return Section("findings", "Findings of the checks", (wording.findings_sentence(project.findings),), grids)
+
+
+def _suspects(results: Results) -> Section:
+    sentences = [wording.suspects_sentence(results.suspects)]
+    if results.suspects is not None and len(results.suspects):
+        sentences += [str(message) for message in results.suspects["message"].head(MOST_ROWS)]
+    return Section("suspects", "Readings and runs that are better explained by a blunder", tuple(sentences))
+
+
+def _surveys(project: Project, traces: Traces, known: spread.HoleSpread) -> Section:
+    table = spread.trace_table(traces, known)
+    worst = table.groupby("hole_id", sort=False)["dogleg_30m"].max()
+    last = table.groupby("hole_id", sort=False).last()
+    frame = pd.DataFrame(
+        {
+            "hole_id": last.index,
+            "length (m)": traces.end,
+            "surveyed to (m)": traces.surveyed,
+            "stations": project.surveys.groupby("hole_id").size().reindex(last.index).fillna(0).to_numpy(dtype=int),
+            "worst dogleg (°/30 m)": worst.reindex(last.index).to_numpy(),
+            "σ east at the end (m)": last["sigma_e"].to_numpy(),
+            "σ north (m)": last["sigma_n"].to_numpy(),
+            "σ up (m)": last["sigma_u"].to_numpy(),
+        }
+    )
+    sentence = "σ is the standard deviation of the position of the end of the hole, from the errors listed at the end."
+    return Section("surveys", "Holes, surveys and their uncertainty", (sentence,), (("", grid(frame, most=10_000)),))
+
+
+def _orientations(structures: Oriented, known: spread.HoleSpread) -> Section:
+    sigma = spread.structure_spread(structures, known).pole_sigma_deg
+    kind = structures.table["kind"].fillna("").astype(str)
+    frame = pd.DataFrame({"kind": kind, "oriented": structures.usable, "median σ of the pole (°)": sigma})
+    grouped = frame.groupby("kind")
+    counted = pd.DataFrame(
+        {
+            "kind": grouped.size().index,
+            "logged": grouped.size().to_numpy(),
+            "oriented": grouped["oriented"].sum().to_numpy(dtype=int),
+            "median σ of the pole (°)": grouped["median σ of the pole (°)"].median().to_numpy(),
+        }
+    )
+    why = pd.Series(structures.why_not[~structures.usable]).value_counts()
+    reasons = pd.DataFrame(
+        {"why there is no orientation": why.index.astype(str), "structures": why.to_numpy(dtype=int)}
+    )
+    grids = [("By kind", grid(counted, {"median σ of the pole (°)": 1}))]
+    grids += [("Not oriented", grid(reasons))] if len(reasons) else []
+    return Section("orientations", "True orientations", (), tuple(grids))
+
+
+def _sets(structures: Oriented) -> Section:
+    kind = structures.table["kind"].fillna("").astype(str).to_numpy()
+    rows: list[tuple[Any, ...]] = []
+    for name in sorted(set(kind[structures.usable].tolist())):
+        poles = structures.normal[structures.usable & (kind == name)]
+        rows += _sets_of(name, poles) if len(poles) >= FEWEST_POLES else []
+    names = ["kind", "set", "dip", "dip_direction", "mean ± (°, 95 %)", "scatter (°)", "poles"]
+    frame = pd.DataFrame(rows, columns=names)
+    decimals = dict.fromkeys(["dip", "dip_direction", "scatter (°)"], 0) | {"mean ± (°, 95 %)": 1}
+    said = (
+        "Sets are found in each kind with at least "
+        f"{FEWEST_POLES} poles by a mixture of axial distributions, their number by an information criterion."
+    )
+    return Section("sets", "Sets", (said,), (("", grid(frame, decimals)),) if rows else ())
+
+
+def _sets_of(kind: str, poles: Any) -> list[tuple[Any, ...]]:
+    sets = sphere.find_sets(poles)
+    rows = []
+    for i in range(len(sets.axis)):
+        members = sets.member == i
+        mean = sphere.axial_mean(poles[members])
+        dip, direction = (float(angle[0]) for angle in orient.dip_of_plane(mean.axis[None]))
+        rows.append(
+            (kind, i + 1, dip, direction, float(mean.cone_deg[0]), float(sets.scatter_deg[i]), int(members.sum()))
+        )
+    return rows
+
+
+def _lineup(results: Results) -> Section:
+    title = "Do the fault picks line up?"
+    if results.answers is None:
+        return Section("lineup", title, (wording.faults_sentence(None),))
+    faults, picks = results.answers.faults, results.answers.picks
+    chosen = picks[[name for name in PICK_COLUMNS if name in picks.columns]]
+    shown = faults[[name for name in FAULT_COLUMNS if name in faults.columns]]
+    grids = [("Faults", grid(shown, {"dip": 0, "dip_direction": 0, "dip_sigma": 1, "p_value": 3}))]
+    grids += [("Picks", grid(chosen))] if len(chosen) else []
+    return Section("lineup", title, tuple(wording.fault_sentences(faults, picks)), tuple(grids) if len(faults) else ())
+
+
+def _windows(results: Results) -> Section:
+    title = "Windows to log again"
+    if results.answers is None:
+        return Section("windows", title, ("The line-up was not run, so no windows are known.",))
+    windows = results.answers.windows
+    open_ones = windows[windows["status"] == "not_logged"]
+    return Section("windows", title, tuple(wording.window_sentences(open_ones)))
+
+
+def _aims(project: Project, results: Results) -> Section:
+    planned = project.collars[project.collars["status"] == "planned"]["hole_id"].astype(str).tolist()
+    title = "Planned holes"
+    if not planned:
+        return Section("aims", title, ("No hole is planned.",))
+    if results.answers is None:
+        return Section(
+            "aims", title, (f"Planned: {', '.join(planned)}. The line-up was not run, so no aims are known.",)
+        )
+    windows = results.answers.windows
+    own = windows[windows["hole_id"].isin(planned) & (windows["status"] == "planned")]
+    return Section("aims", title, tuple(wording.aim_sentences(own, planned)))
+
+
+def _reproducing(project: Project, sigmas: Any) -> Section:
+    files = ["project.toml", *(file for file in dict.fromkeys(project.files.values()))]
+    sums = [(file, _checksum(project, file)) for file in files if (project.folder / file).is_file()]
+    versions = [("Python", platform.python_version()), *((name, _version(name)) for name in LIBRARIES)]
+    return Section(
+        "reproducing",
+        "To reproduce this report",
+        (),
+        (
+            ("Input", grid(pd.DataFrame(sums, columns=["file", "SHA-256"]))),
+            ("Versions", grid(pd.DataFrame(versions, columns=["library", "version"]))),
+            ("Errors assumed (1 σ)", grid(pd.DataFrame(_assumed(sigmas), columns=["error", "value", "source"]))),
+        ),
+    )
+
+
+def _checksum(project: Project, file: str) -> str:
+    return hashlib.sha256((project.folder / file).read_bytes()).hexdigest()
+
+
+def _version(library: str) -> str:
+    try:
+        return metadata.version(library)
+    except metadata.PackageNotFoundError:
+        return "not installed"
+
+
+def _assumed(values: Any, prefix: str = "") -> list[tuple[str, str, str]]:
+    """Return every assumed error with its value, its unit in its name, and where the default comes from."""
+    rows: list[tuple[str, str, str]] = []
+    for item in fields(values):
+        value = getattr(values, item.name)
+        if is_dataclass(value):
+            rows += _assumed(value, f"{item.name} ")
+        else:
+            default = "" if value == item.default else " (set in project.toml)"
+            rows.append((f"{prefix}{item.name}", f"{value:g}{default}", str(item.metadata.get("source", ""))))
+    return rows
