@@ -1,14 +1,15 @@
 """Triangulate a level surface from a narrow band of cells that grows outward from known points of it.
 
-Cells are visited only if the surface reaches them through a face from a cell that it crosses, so the field is evaluated beside the
-surface and nowhere else, and sheets that no pick belongs to are never found. Each crossed cell gives one vertex, the mean of the
-crossings of its edges, moved onto the surface by Newton steps along the gradient; each crossed edge joins the four vertices
-around it. Cells are addressed by whole numbers along the axes of the surface's own frame.
+Cells are visited only if the surface reaches them through a face from a cell that it crosses, so the field is
+evaluated beside the surface and nowhere else, and sheets that no pick belongs to are never found. Each crossed cell
+gives one vertex, the mean of the crossings of its edges, moved onto the surface by Newton steps along the gradient;
+each crossed edge joins the four vertices around it. Cells are addressed by whole numbers along the axes of the
+surface's own frame.
 
 References
 ----------
-Gibson (1998), MICCAI, Lecture Notes in Computer Science 1496, 888–898: surface nets; Wyvill, McPheeters & Wyvill (1986), The
-Visual Computer 2, 227–234: following a surface from cell to cell.
+Gibson (1998), MICCAI, Lecture Notes in Computer Science 1496, 888–898: surface nets; Wyvill, McPheeters & Wyvill
+(1986), The Visual Computer 2, 227–234: following a surface from cell to cell.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ HALF = 1 << 20
 """Cells are counted from −2²⁰ to 2²⁰ along each axis, so that three indices pack into one 63-bit number."""
 
 NEWTON = 3
-"""Steps that bring a vertex onto the surface; each squares the relative error, and the net starts within half a cell."""
+"""Steps that bring a vertex onto the surface; each squares the relative error, and the net starts within a cell."""
 
 
 class Level(Protocol):
@@ -150,7 +151,7 @@ def grown(level: Level, grid: Grid, seeds: Floats, wanted: Callable[[Floats], Fl
 def _mixed(values: Floats) -> Flags:
     """Return whether the corners lie on both sides, and all are defined."""
     positive = values >= 0.0
-    return positive.any(axis=1) & ~positive.all(axis=1) & np.isfinite(values).all(axis=1)
+    return np.asarray(positive.any(axis=1) & ~positive.all(axis=1) & np.isfinite(values).all(axis=1))
 
 
 def _across_faces(cells: Ints, values: Floats) -> Ints:
@@ -181,11 +182,11 @@ def _mean_crossing(band: Band) -> Floats:
     share = np.divide(first, first - second, out=np.zeros_like(first), where=crossed)
     begin, along = CORNERS[EDGES[:, 0]], CORNERS[EDGES[:, 1]] - CORNERS[EDGES[:, 0]]
     total = np.einsum("ce,ei->ci", crossed.astype(float), begin) + np.einsum("ce,ei->ci", share, along)
-    return unpack(band.cells) + total / crossed.sum(axis=1)[:, None]
+    return np.asarray(unpack(band.cells) + total / crossed.sum(axis=1)[:, None])
 
 
 def onto_surface(level: Level, points: Floats, reach: float) -> Floats:
-    """Return points moved onto the surface by Newton steps along the gradient, none farther than a cell from its start."""
+    """Return points moved onto the surface by Newton steps along the gradient, none farther than ``reach``."""
     moved = points.copy()
     for _ in range(NEWTON):
         value, gradient = level.value_and_gradient(moved)
@@ -207,7 +208,7 @@ def _quads(band: Band, index: Ints, axis: int) -> Ints:
     place = np.minimum(np.searchsorted(band.cells, ring), len(band.cells) - 1)
     whole = (band.cells[place] == ring).all(axis=1)
     place, downward = place[whole], begin[crossed][whole]
-    return np.where(downward[:, None], place[:, ::-1], place)
+    return np.asarray(np.where(downward[:, None], place[:, ::-1], place))
 
 
 def _halves(vertices: Floats, quads: Ints) -> Ints:

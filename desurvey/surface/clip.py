@@ -1,6 +1,7 @@
 """Where a surface ends: the picks' hull with a margin, a distance from them, the ground, an older fault.
 
-Each is a function of points (n, 3) that gives metres, negative where the surface stays. ``Mesh.clipped`` cuts along its zero.
+Each is a function of points (n, 3) that gives metres, negative where the surface stays. ``Mesh.clipped`` cuts along
+its zero.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ def joined(*limits: Outside) -> Outside:
     """Return the limit that keeps a surface only where all the limits do."""
 
     def outside(points: Floats) -> Floats:
-        return np.max([limit(points) for limit in limits], axis=0)
+        return np.asarray(np.max([limit(points) for limit in limits], axis=0))
 
     return outside
 
@@ -68,8 +69,8 @@ def beyond_hull(picks: Floats, centre: Floats, axes: Floats, buffer: float) -> O
     centre, axes : (3,) and (3, 3) arrays
         Frame of the mean plane: its third axis is the pole along which the hull is looked at.
     buffer : float
-        Metres beyond the hull in the plane; corners are rounded. Across the plane the limit is the picks' own range plus the
-        same buffer plus half their range in the plane, so that only sheets that run away are cut by it.
+        Metres beyond the hull in the plane; corners are rounded. Across the plane the limit is the picks' own range
+        plus the same buffer plus half their range in the plane, so that only sheets that run away are cut by it.
     """
     local = (picks - centre) @ axes.T
     room = 0.5 * float(np.ptp(local[:, :2], axis=0).max())
@@ -103,8 +104,8 @@ def over_ground(ground: Floats) -> Outside:
     Parameters
     ----------
     ground : (n, 3) array
-        Points of the topography (a survey, a grid's nodes, or collars if there is nothing better). It is linear on triangles between
-        them, and beyond their hull as high as the nearest one.
+        Points of the topography (a survey, a grid's nodes, or collars if there is nothing better). It is linear on
+        triangles between them, and beyond their hull as high as the nearest one.
 
     Raises
     ------
@@ -146,11 +147,11 @@ def beyond_older(older: Level, picks: Floats) -> Outside:
 
     def outside(points: Floats) -> Floats:
         value, gradient = older.value_and_gradient(points)
-        return keep * value / np.linalg.norm(gradient, axis=1)
+        return np.asarray(keep * value / np.linalg.norm(gradient, axis=1))
 
     return outside
 
 
 ON = 0.5
-"""Metres within which a pick counts as on the older fault itself: a pick's depth is logged to no better (common practice,
-no source)."""
+"""Metres within which a pick counts as on the older fault itself: a pick's depth is logged to no better (common
+practice, no source)."""

@@ -64,7 +64,7 @@ class LevelOf:
     @property
     def picks(self) -> Floats:
         """Positions of the picks on the surface, (n, 3)."""
-        return self.field.picks.position[self.field.picks.surface == self.surface]
+        return np.asarray(self.field.picks.position[self.field.picks.surface == self.surface])
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,10 +184,10 @@ def _seeds(level: LevelOf, cell: float) -> Floats:
         step = np.divide(value, slope, out=np.zeros_like(value), where=slope > 0.0)
         points = points - step[:, None] * gradient
     kept = np.linalg.norm(points - level.picks, axis=1) < 1e3 * cell
-    return points[kept]
+    return np.asarray(points[kept])
 
 
 def _sigma(field: Surfaces, surface: int, vertices: Floats) -> Floats:
     """Return the surface's 1-σ along its normal: the field's deviation over the length of its gradient, metres."""
     _, gradient = field.value_and_gradient(vertices, surface)
-    return field.deviation(vertices, surface) / np.linalg.norm(gradient, axis=1)
+    return np.asarray(field.deviation(vertices, surface) / np.linalg.norm(gradient, axis=1))

@@ -1,20 +1,20 @@
 """The scalar field of surfaces: the estimator, its value, gradient and standard deviation anywhere.
 
-The field s is the mean of a Gaussian random field given the data: 0 (less a level of its own) on each surface, its gradient the
-picks' normals, so that close to the surface it is a distance in metres, positive on the side to which the normals point.
-Farther off it is a level function, not a distance.
+The field s is the mean of a Gaussian random field given the data: 0 (less a level of its own) on each surface, its
+gradient the picks' normals, so that close to the surface it is a distance in metres, positive on the side to which
+the normals point. Farther off it is a level function, not a distance.
 
 Notes
 -----
 With φ the kernel and p a linear polynomial, s(x) = Σ aⱼ φ(x − xⱼ) − Σ bₖ·∇φ(x − yₖ) + p(x): a generalised
-(Hermite–Birkhoff) interpolant with radial kernel, and the co-kriging of a potential from increments and gradients, are one system
-seen twice. Several conformable surfaces share one field and have a level each, unknown and estimated with the rest, which is the same
-as using the increments s(xᵢ) − s(x₀) = 0 within each.
+(Hermite–Birkhoff) interpolant with radial kernel, and the co-kriging of a potential from increments and gradients,
+are one system seen twice. Several conformable surfaces share one field and have a level each, unknown and estimated
+with the rest, which is the same as using the increments s(xᵢ) − s(x₀) = 0 within each.
 
 References
 ----------
-Lajaunie, Courrioux & Manuel (1997), Mathematical Geology 29, 571–584; Hillier et al. (2014), Mathematical Geosciences 46,
-931–953; Macêdo, Gois & Velho (2011), Computer Graphics Forum 30, 27–42.
+Lajaunie, Courrioux & Manuel (1997), Mathematical Geology 29, 571–584; Hillier et al. (2014), Mathematical Geosciences
+46, 931–953; Macêdo, Gois & Velho (2011), Computer Graphics Forum 30, 27–42.
 """
 
 from __future__ import annotations
@@ -26,8 +26,9 @@ import numpy.typing as npt
 from scipy.spatial.distance import cdist
 
 from desurvey.problems import DataProblem
+from desurvey.surface.equations import Equations, Held, drift_at, equations
 from desurvey.surface.kernels import CHUNK, Sites, cross_covariance, field_sums, profile
-from desurvey.surface.model import Equations, Held, Model, Options, drift_at, equations
+from desurvey.surface.model import Model, Options
 from desurvey.surface.picks import Picks, aligned, merged, refuse_unfixed
 from desurvey.surface.system import Solution
 
@@ -72,7 +73,7 @@ class Estimate:
 
     def _trend(self, points: Floats, scaled: Floats, surface: int) -> Floats:
         known = (points - self.model.centre) @ self.model.known_gradient
-        return scaled @ self.linear + known - self.levels[surface]
+        return np.asarray(scaled @ self.linear + known - self.levels[surface])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,8 +123,8 @@ class Field:
     def deviation(self, points: Floats, surface: int = 0) -> Floats:
         """Return the field's kriging standard deviation at points, metres, (n,).
 
-        Divided by the length of the gradient it is how far the surface may lie from there, 1-σ. Side points narrow the true spread
-        a little; they are left out here.
+        Divided by the length of the gradient it is how far the surface may lie from there, 1-σ. Side points narrow
+        the true spread a little; they are left out here.
         """
         scaled = self.model.scaled(points)
         out = np.empty(len(points))

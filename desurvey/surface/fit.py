@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from desurvey.problems import DataProblem
+from desurvey.surface.estimate import estimated
 from desurvey.surface.field import Field, prepared, solved
-from desurvey.surface.model import Options, estimated
+from desurvey.surface.model import Options
 from desurvey.surface.patches import Patched, patched
 from desurvey.surface.picks import Picks, Sides
 from desurvey.surface.sides import respected

@@ -11,9 +11,9 @@ first, second (and third) components of all gradients. Coordinates are already c
 References
 ----------
 Wendland (2005), Scattered Data Approximation, chapter 16: Hermite–Birkhoff interpolation and its block system.
-Duchon (1977), Lecture Notes in Mathematics 571, 85–100: φ = r³ asks for a linear polynomial. Rasmussen & Williams (2006),
-Gaussian Processes for Machine Learning, eq. 4.17: the Matérn covariance. Chilès & Delfiner (2012), Geostatistics, section 4.5:
-generalised covariances.
+Duchon (1977), Lecture Notes in Mathematics 571, 85–100: φ = r³ asks for a linear polynomial. Rasmussen & Williams
+(2006), Gaussian Processes for Machine Learning, eq. 4.17: the Matérn covariance. Chilès & Delfiner (2012),
+Geostatistics, section 4.5: generalised covariances.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class Sites(NamedTuple):
     @property
     def dimensions(self) -> int:
         """Number of coordinates, d."""
-        return self.values.shape[1]
+        return int(self.values.shape[1])
 
 
 def profile(kernel: Kernel, distance: Floats) -> Profile:
@@ -84,8 +84,8 @@ def profile(kernel: Kernel, distance: Floats) -> Profile:
 def covariance(kernel: Kernel, sites: Sites) -> Floats:
     """Return the lower triangle of the covariance of all functionals with each other, shape (N, N), column-major.
 
-    What stands above the diagonal is not meant to be read. N = n + d g; the cost is N²/2 kernel values and as much memory as
-    the matrix itself.
+    What stands above the diagonal is not meant to be read. N = n + d g; the cost is N²/2 kernel values and as much
+    memory as the matrix itself.
     """
     n, g = len(sites.values), len(sites.gradients)
     out = np.zeros((sites.size, sites.size), order="F")

@@ -53,7 +53,7 @@ class Mesh:
     def areas(self) -> Floats:
         """Areas of the triangles, m², (T,)."""
         a, b, c = np.moveaxis(self.corners, 1, 0)
-        return 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1)
+        return np.asarray(0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1))
 
     def clipped(self, outside: Floats) -> Mesh:
         """Return the part of the mesh on which a function of the vertices is negative.
@@ -61,8 +61,8 @@ class Mesh:
         Parameters
         ----------
         outside : (V,) array
-            For example a distance in metres, positive where the surface has to go. Along the cut it is taken as linear on each
-            edge, so the cut is as straight as the mesh is fine. NaN counts as outside.
+            For example a distance in metres, positive where the surface has to go. Along the cut it is taken as
+            linear on each edge, so the cut is as straight as the mesh is fine. NaN counts as outside.
         """
         level = np.where(np.isfinite(outside), outside, np.inf)
         inside = level < 0.0

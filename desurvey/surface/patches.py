@@ -1,14 +1,15 @@
 """Surfaces of many thousand picks, pieced together from overlapping patches that are each solved on their own.
 
-Seen along the pole of their mean plane, the picks' square is quartered again and again until the disc around each square holds
-few picks. Each disc (a column of rock, all picks above and below it included) gets its own field, under one model for all, and the
-fields are blended with weights that fall smoothly to zero at the discs' edges and add up to one: a partition of unity. Cost and
-memory grow in proportion to the number of picks. Columns rather than balls take a fifth of the patches, for picks lie on a surface.
+Seen along the pole of their mean plane, the picks' square is quartered again and again until the disc around each
+square holds few picks. Each disc (a column of rock, all picks above and below it included) gets its own field, under
+one model for all, and the fields are blended with weights that fall smoothly to zero at the discs' edges and add up
+to one: a partition of unity. Cost and memory grow in proportion to the number of picks. Columns rather than balls
+take a fifth of the patches, for picks lie on a surface.
 
 References
 ----------
-Wendland (2005), Scattered Data Approximation, section 15.4 (local approximation orders carry over to the blend); Ohtake et al.
-(2003), ACM Transactions on Graphics 22, 463–470 (the same with an octree of balls).
+Wendland (2005), Scattered Data Approximation, section 15.4 (local approximation orders carry over to the blend);
+Ohtake et al. (2003), ACM Transactions on Graphics 22, 463–470 (the same with an octree of balls).
 """
 
 from __future__ import annotations
@@ -21,8 +22,8 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from desurvey.surface.field import Estimate, Field, solved
-from desurvey.surface.model import Model, taken
-from desurvey.surface.picks import Picks
+from desurvey.surface.model import Model
+from desurvey.surface.picks import Picks, taken
 
 __all__ = ["Patched", "patched"]
 
@@ -103,8 +104,8 @@ class Patched:
     def deviation(self, points: Floats, surface: int = 0) -> Floats:
         """Return the field's kriging standard deviation, metres, (n,); NaN outside all patches.
 
-        Patches know fewer picks than there are, and their variances are averaged as if their errors were one: both err on the safe
-        side. Each patch is solved again here, for keeping every factor would fill the memory.
+        Patches know fewer picks than there are, and their variances are averaged as if their errors were one: both
+        err on the safe side. Each patch is solved again here, for keeping every factor would fill the memory.
         """
 
         def variance(disc: int, inside: Floats) -> Floats:
@@ -120,15 +121,17 @@ class Patched:
             w, _ = _weight(flat[rows] - self.centres[disc], self.radii[disc])
             total[rows] += w * local(disc, points[rows])
             weight[rows] += w
-        with np.errstate(invalid="ignore"):
-            return np.divide(total, weight, out=np.full(len(points), np.nan), where=weight > 0.0)
+        with np.errstate(invalid="ignore"):  # 0 / 0 outside all patches
+            return np.asarray(total / weight)
 
     def _flat(self, points: Floats) -> Floats:
         return (points - self.model.centre) @ self.model.axes[:2].T
 
     def _inside(self, flat: Floats) -> list[tuple[int, Ints]]:
         """Return the discs that hold any points, and which."""
-        found = cKDTree(flat).query_ball_point(self.centres, self.radii) if len(flat) else []
+        if not len(flat):
+            return []
+        found = cKDTree(flat).query_ball_point(self.centres, self.radii)
         return [(disc, np.asarray(rows, dtype=np.int64)) for disc, rows in enumerate(found) if rows]
 
 

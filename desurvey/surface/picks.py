@@ -1,7 +1,7 @@
 """What a surface is built from: picks on it, orientations of it, and rock that it did not cut.
 
-A pick is a point of a surface, with or without the surface's orientation there. An orientation measured off the surface (bedding
-between two contacts, say) takes part with ``surface`` −1. Vectors are (E, N, U), lengths metres.
+A pick is a point of a surface, with or without the surface's orientation there. An orientation measured off the
+surface (bedding between two contacts, say) takes part with ``surface`` −1. Vectors are (E, N, U), lengths metres.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 
 from desurvey.problems import DataProblem
 
-__all__ = ["Picks", "Sides", "aligned", "merged", "refuse_unfixed"]
+__all__ = ["Picks", "Sides", "aligned", "merged", "refuse_unfixed", "taken"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -35,15 +35,16 @@ class Picks:
     covariance : (n, 3, 3) array, optional
         Covariance of the positions, m². Left out, the surface passes through the picks exactly.
     pole_sigma_deg : (n,) array, optional
-        1-σ of the poles about each axis of their tangent plane, degrees. Left out, the orientations are honoured exactly.
+        1-σ of the poles about each axis of their tangent plane, degrees. Left out, the orientations are honoured
+        exactly.
     surface : (n,) array of int, optional
-        Which of several conformable surfaces the pick lies on, counted from 0; −1: an orientation off them all. Left out, all
-        picks lie on one.
+        Which of several conformable surfaces the pick lies on, counted from 0; −1: an orientation off them all. Left
+        out, all picks lie on one.
     hole : (n,) array, optional
         Anything that tells the holes apart.
     polar : bool
-        Whether the sign of a normal means something (it points to the younger side). Otherwise normals are axes and are turned
-        to agree with their principal direction.
+        Whether the sign of a normal means something (it points to the younger side). Otherwise normals are axes and
+        are turned to agree with their principal direction.
     """
 
     position: Floats
@@ -54,7 +55,7 @@ class Picks:
     hole: npt.NDArray[np.generic]
     polar: bool
 
-    def __init__(  # noqa: PLR0913 - each is a column of the same table
+    def __init__(
         self,
         position: npt.ArrayLike,
         normal: npt.ArrayLike | None = None,
@@ -156,8 +157,8 @@ class Sides:
 def merged(picks: Picks, distance: float) -> Picks:
     """Return the picks with those of one surface that lie within a distance of each other made one.
 
-    Positions and normals are averaged with equal weights and their covariances accordingly. Chains merge whole, so the distance
-    should be small beside the spacing of holes. A pick keeps the hole of the first of its group.
+    Positions and normals are averaged with equal weights and their covariances accordingly. Chains merge whole, so
+    the distance should be small beside the spacing of holes. A pick keeps the hole of the first of its group.
     """
     pairs = cKDTree(picks.position).query_pairs(distance, output_type="ndarray")
     pairs = pairs[picks.surface[pairs[:, 0]] == picks.surface[pairs[:, 1]]]
@@ -192,7 +193,7 @@ def _sum(group: npt.NDArray[np.integer], count: int, values: Floats) -> Floats:
 
 
 def aligned(picks: Picks) -> Picks:
-    """Return the picks with normals that agree: axes are turned towards their principal direction, polar ones left alone."""
+    """Return the picks with normals that agree: axes turned towards their principal direction, polar ones as given."""
     if picks.polar or not picks.oriented.any():
         return picks
     normal = picks.normal[picks.oriented]
@@ -233,5 +234,21 @@ def refuse_unfixed(picks: Picks) -> None:
 
 
 COLLINEAR = 1e-3
-"""Ratio of the picks' second to first singular value below which they count as lying on one line (one part in a thousand:
-under a metre in a kilometre, which no survey tells from zero)."""
+"""Ratio of the picks' second to first singular value below which they count as lying on one line (one part in a
+thousand: under a metre in a kilometre, which no survey tells from zero)."""
+
+
+def taken(picks: Picks, rows: npt.NDArray[np.int64]) -> Picks:
+    """Return some of the picks, with the surfaces that are left counted from 0."""
+    surface = picks.surface[rows]
+    on = surface >= 0
+    surface[on] = np.unique(surface[on], return_inverse=True)[1]
+    return Picks(
+        picks.position[rows],
+        picks.normal[rows],
+        covariance=picks.covariance[rows],
+        pole_sigma_deg=picks.pole_sigma_deg[rows],
+        surface=surface,
+        hole=picks.hole[rows],
+        polar=picks.polar,
+    )

@@ -1,9 +1,9 @@
 """Keep a surface on its side of rock that it did not cut.
 
-Drilled rock without the surface gives inequalities, sᵢ · side ≥ clearance. The field of least energy that honours them (the most
-probable one under its Gaussian model) touches some of the points and ignores the rest: the active ones become equalities. Which are
-active follows from non-negative least squares on the kriging covariance of the candidates, which are the worst offender of each
-interval, renewed until none offends.
+Drilled rock without the surface gives inequalities, sᵢ · side ≥ clearance. The field of least energy that honours
+them (the most probable one under its Gaussian model) touches some of the points and ignores the rest: the active ones
+become equalities. Which are active follows from non-negative least squares on the kriging covariance of the
+candidates, which are the worst offender of each interval, renewed until none offends.
 
 References
 ----------
@@ -20,8 +20,8 @@ from scipy import linalg
 from scipy.optimize import nnls
 
 from desurvey.problems import DataProblem
+from desurvey.surface.equations import Held
 from desurvey.surface.field import Field, covariance_between, solved
-from desurvey.surface.model import Held
 from desurvey.surface.picks import Sides
 
 __all__ = ["respected", "sides_taken"]
@@ -77,7 +77,7 @@ def _worst(short: Floats, interval: Ints, tolerance: float) -> Ints:
     order = np.lexsort((short, interval))
     last = np.append(np.diff(interval[order]) != 0, True)
     worst = order[last]
-    return worst[short[worst] > tolerance]
+    return np.asarray(worst[short[worst] > tolerance])
 
 
 def _active(field: Field, points: Floats, side: Ints, clearance: float) -> npt.NDArray[np.bool_]:

@@ -1,15 +1,16 @@
 """The linear algebra of kriging with drift: one positive definite factorisation, whatever the kernel.
 
-Data y of N functionals have covariance C (amplitude × kernel + nuggets) and mean P β with unknown β. The estimator solves
-the textbook bordered system [C P; Pᵀ 0] [α; β] = [y; 0], which is indefinite. Here the m columns of P are first turned
-away by Householder reflections, Q ᵀP = [R; 0]; the last N − m rows and columns of QᵀCQ are positive definite also for a
-generalised covariance such as r³, and take one Cholesky factorisation: a third of the work of a general solver for the dense
-system, and the restricted likelihood comes with it.
+Data y of N functionals have covariance C (amplitude × kernel + nuggets) and mean P β with unknown β. The estimator
+solves the textbook bordered system [C P; Pᵀ 0] [α; β] = [y; 0], which is indefinite. Here the m columns of P are
+first turned away by Householder reflections, Q ᵀP = [R; 0]; the last N − m rows and columns of QᵀCQ are positive
+definite also for a generalised covariance such as r³, and take one Cholesky factorisation: a third of the work of a
+general solver for the dense system, and the restricted likelihood comes with it.
 
 References
 ----------
-Wendland (2005), Scattered Data Approximation, section 8.5; Golub & Van Loan (2013), Matrix Computations, 4th ed., section 5.1.7
-(products of reflections in the form I − V T Vᵀ); Patterson & Thompson (1971), Biometrika 58, 545–554 (restricted likelihood).
+Wendland (2005), Scattered Data Approximation, section 8.5; Golub & Van Loan (2013), Matrix Computations, 4th ed.,
+section 5.1.7 (products of reflections in the form I − V T Vᵀ); Patterson & Thompson (1971), Biometrika 58, 545–554
+(restricted likelihood).
 """
 
 from __future__ import annotations
@@ -108,7 +109,7 @@ class Solution:
         """
         first, plain, reduced = self._parts(covariance, drift)
         out = prior - 2.0 * np.einsum("ij,ij->j", drift, first) + np.einsum("ij,ik,kj->j", drift, plain, drift)
-        return np.maximum(out - np.einsum("ij,ij->j", reduced, reduced), 0.0)
+        return np.asarray(np.maximum(out - np.einsum("ij,ij->j", reduced, reduced), 0.0))
 
     def posterior(self, covariance: Floats, drift: Floats, prior: Floats) -> Floats:
         """Return the kriging covariance of target functionals with each other, (M, M), from their prior one."""
@@ -164,8 +165,8 @@ def solve(assemble: Callable[[], Floats], drift: Floats, data: Floats) -> Soluti
     Parameters
     ----------
     assemble : callable
-        Returns C, (N, N) and column-major, of which only the lower triangle is read; it is overwritten. It is called again in
-        the rare case that the diagonal has to be strengthened.
+        Returns C, (N, N) and column-major, of which only the lower triangle is read; it is overwritten. It is called
+        again in the rare case that the diagonal has to be strengthened.
     drift : (N, m) array
         P, the drift's functions under each functional.
     data : (N,) array

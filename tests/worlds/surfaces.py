@@ -1,7 +1,7 @@
 """Surfaces of known shape, drilled as a programme would drill them.
 
-A truth is an implicit function g of points in its own frame (u, v, w), metres, turned into the world by dip and dip direction.
-Nothing here uses the program under test.
+A truth is an implicit function g of points in its own frame (u, v, w), metres, turned into the world by dip and dip
+direction. Nothing here uses the program under test.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def cylinder_fold(wavelength: float = 300.0, amplitude: float = 30.0) -> Truth:
 
 def dome(radius: float = 400.0) -> Truth:
     def local(x: Floats) -> tuple[Floats, Floats]:
-        away = x + [0.0, 0.0, radius]
+        away = x + np.array([0.0, 0.0, radius])
         size = np.linalg.norm(away, axis=1)
         return size - radius, away / size[:, None]
 
@@ -97,7 +97,7 @@ def dome(radius: float = 400.0) -> Truth:
 
 
 def s_fold(wavelength: float = 320.0, amplitude: float = 45.0, shear: float = 1.6) -> Truth:
-    """A fold sheared until its middle limb is overturned; normals point to the younger side."""
+    """Return a fold sheared until its middle limb is overturned; normals point to the younger side."""
     k = 2 * np.pi / wavelength
 
     def local(x: Floats) -> tuple[Floats, Floats]:
@@ -109,7 +109,7 @@ def s_fold(wavelength: float = 320.0, amplitude: float = 45.0, shear: float = 1.
 
 
 def listric(depth: float = 350.0, reach: float = 220.0) -> Truth:
-    """A fault that dips atan(depth / reach) at the surface and flattens downward."""
+    """Return a fault that dips atan(depth / reach) at the surface and flattens downward."""
 
     def local(x: Floats) -> tuple[Floats, Floats]:
         fall = depth * np.exp(-(x[:, 0] + 250.0) / reach)
@@ -122,10 +122,11 @@ ANALYTIC = {"plane": plane, "cylinder_fold": cylinder_fold, "dome": dome, "s_fol
 
 
 def random_waves(rng: np.random.Generator, smoothness: float | None) -> Truth:
-    """A height field that is a Gaussian process over a dipping plane: Matérn of a smoothness, or squared exponential (None).
+    """Return a height that is a Gaussian process over a dipping plane: Matérn, or squared exponential (None).
 
-    Random Fourier features (Rahimi & Recht 2007): 300 waves whose wave numbers follow the covariance's spectral density; the Matérn's is
-    a multivariate t with 2 × smoothness degrees of freedom (Rasmussen & Williams 2006, eq. 4.15).
+    Random Fourier features (Rahimi & Recht 2007): 300 waves whose wave numbers follow the covariance's spectral
+    density; the Matérn's is a multivariate t with 2 × smoothness degrees of freedom (Rasmussen & Williams 2006, eq.
+    4.15).
     """
     length = rng.uniform(80.0, 250.0)
     sigma = length * rng.uniform(0.08, 0.2)
@@ -144,7 +145,7 @@ def random_waves(rng: np.random.Generator, smoothness: float | None) -> Truth:
 
 
 def random_fold(rng: np.random.Generator) -> Truth:
-    """A cylindrical fold with an axis anywhere in a dipping plane."""
+    """Return a cylindrical fold with an axis anywhere in a dipping plane."""
     k = 2 * np.pi / rng.uniform(150.0, 400.0)
     amplitude = rng.uniform(0.3, 0.9) / k
     turn, phase = rng.uniform(0, np.pi), rng.uniform(0, 2 * np.pi)
@@ -159,7 +160,7 @@ def random_fold(rng: np.random.Generator) -> Truth:
 
 
 def drilled(truth: Truth, rng: np.random.Generator, fences: int, holes: int, size: float = 400.0) -> Drilled:
-    """Drill fences of holes, about square to the surface, across a window ± size / 2, with collars and directions a little off plan.
+    """Drill fences of holes, about square to the surface, across a window ± size / 2, a little off plan.
 
     The holes are straight; all their crossings of the surface are found, by sampling every 2 m and bisection.
     """
@@ -187,7 +188,7 @@ def drilled(truth: Truth, rng: np.random.Generator, fences: int, holes: int, siz
 
 
 def logged(met: Drilled, rng: np.random.Generator, position_sigma: float, pole_sigma_deg: float) -> Drilled:
-    """Return picks with errors: positions off by a normal error each way, poles tilted about two axes of their plane."""
+    """Return picks with errors: positions off each way, poles tilted about two axes of their plane."""
     tilt = rng.normal(0.0, np.deg2rad(pole_sigma_deg), met.position.shape)
     normal = met.normal + np.cross(tilt, met.normal)
     normal /= np.linalg.norm(normal, axis=1)[:, None]
