@@ -184,11 +184,17 @@ def chord(upper: Floats, lower: Floats, length: Floats) -> Floats:
     The same as ``arc_displacement(arcs(upper, lower), length)`` without the parts that only points inside an arc need:
     length · sin(d/2) / (d/2) along ``upper + lower``.
     """
-    sum_length, change_length = _length(lower + upper), _length(lower - upper)
+    total, change = lower + upper, lower - upper
+    sum_length, change_length = _length(total), _length(change)
     _refuse_opposite(sum_length)
-    half = np.arctan2(change_length, sum_length)
-    shortened = np.divide(change_length / 2, half, out=np.ones_like(half), where=half > 0.0)
-    return (length * shortened / sum_length)[:, None] * (lower + upper)
+    dogleg = 2.0 * np.arctan2(change_length, sum_length)
+    shortened = (change_length + NOTHING) / (dogleg + NOTHING)
+    total *= (length * shortened / sum_length)[:, None]
+    return total
+
+
+NOTHING = 1e-300
+"""Added above and below a quotient that is 1 where both are 0; it changes no other float64."""
 
 
 def displacement(
@@ -241,5 +247,8 @@ def _refuse_opposite(sum_length: Floats) -> None:
 
 
 def _length(vectors: Floats) -> Floats:
-    east, north, up = vectors[:, 0], vectors[:, 1], vectors[:, 2]
-    return np.sqrt(east * east + north * north + up * up)
+    square = vectors * vectors
+    total = square[:, 0]
+    total += square[:, 1]
+    total += square[:, 2]
+    return np.sqrt(total, out=total)

@@ -4,11 +4,14 @@ One :class:`Traces` holds every hole. Station rows of hole *i* are ``offsets[i]:
 the collar at depth 0. Between stations the hole is a circular arc (:mod:`desurvey.curvature`); above the first survey
 station its direction holds up to the collar; below the last one the hole runs on straight and is marked as
 extrapolated.
+
+Holes are worked on in blocks of whole holes, and no number of a hole depends on which other holes are there: a hundred
+partitions of an archive give, bit by bit, what one run over all their holes gives.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,7 +22,17 @@ from desurvey import curvature
 from desurvey.problems import DataProblem
 from desurvey.project import Project
 
-__all__ = ["BLOCK", "Points", "Traces", "build", "chained", "dogleg_severity", "trace_frame"]
+__all__ = [
+    "BLOCK",
+    "Points",
+    "Traces",
+    "blocks_of_holes",
+    "build",
+    "chained",
+    "dogleg_severity",
+    "sums_above",
+    "trace_frame",
+]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -84,17 +97,12 @@ class Traces:
     tangent: Floats
     surveyed: Floats
     end: Floats
-    _key: Floats = field(init=False, repr=False)
-    _key_step: float = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        """Check shapes and order, freeze the arrays, and prepare the key by which stations are found."""
+        """Check shapes and names, and freeze the arrays."""
         _check_shapes(self)
-        for name in ("hole_ids", "offsets", "depth", "position", "tangent", "surveyed", "end"):
-            object.__setattr__(self, name, _frozen(getattr(self, name)))
-        step = float(self.depth.max(initial=0.0)) + 1.0
-        object.__setattr__(self, "_key_step", step)
-        object.__setattr__(self, "_key", self.depth + step * self.station_hole)
+        for item in fields(self):
+            object.__setattr__(self, item.name, _frozen(getattr(self, item.name)))
 
     @property
     def station_hole(self) -> Ints:
@@ -132,12 +140,13 @@ class Traces:
         hole, depth = np.broadcast_arrays(np.asarray(hole), np.asarray(depth, dtype=float))
         if hole.dtype.kind not in "iu":
             hole = self.index(hole)
-        position, tangent = np.empty((3, len(depth))), np.empty((3, len(depth)))
+        position, tangent, side = (np.empty((3, len(depth))) for _ in range(3))
         extrapolated = np.empty(len(depth), dtype=bool)
         for start in range(0, len(depth), BLOCK):
             rows = slice(start, start + BLOCK)
             position[:, rows], tangent[:, rows], extrapolated[rows] = self._block(hole[rows], depth[rows])
-        return Points(position.T, tangent.T, curvature.high_side(tangent.T), extrapolated)
+            side[:, rows] = curvature.high_side(tangent[:, rows].T).T
+        return Points(position.T, tangent.T, side.T, extrapolated)
 
     def _block(self, hole: Ints, depth: Floats) -> tuple[Floats, Floats, Bools]:
         """Return position and tangent, (3, n) each, and what is extrapolated, for one block of points."""
@@ -167,7 +176,7 @@ class Traces:
         """Return the row of the last station at or above each depth of its own hole; any row where it is NaN.
 
         Stations are mostly evenly spaced, so where the depth falls in proportion is tried first, and only what that
-        misses is searched for (five times as fast at 10,000 holes of 100 stations, where a search leaves the cache).
+        misses is searched for, by halving (five times as fast at 10,000 holes of 100 stations).
         """
         if not len(self.hole_ids):
             return np.zeros(hole.shape, dtype=np.int64)
@@ -176,9 +185,16 @@ class Traces:
             share = np.nan_to_num(np.clip(depth / self.depth[last], 0.0, 1.0))
         row = first + (share * (last - first)).astype(np.int64)
         missed = (depth < self.depth[row]) | ((row < last) & (depth >= self.depth[np.minimum(row + 1, last)]))
-        key = hole[missed] * self._key_step + np.fmin(depth[missed], self._key_step - 0.5)
-        row[missed] = np.searchsorted(self._key, key, side="right") - 1
-        return np.clip(row, first, last)
+        row[missed] = self._by_halving(first[missed], last[missed], depth[missed])
+        return row
+
+    def _by_halving(self, low: Ints, high: Ints, depth: Floats) -> Ints:
+        """Return the last of the rows ``low`` … ``high`` that is at or above each depth, ``low`` if none is."""
+        for _ in range(int((high - low).max(initial=0)).bit_length()):
+            middle = (low + high + 1) // 2
+            above = self.depth[middle] <= depth
+            low, high = np.where(above, middle, low), np.where(above, high, np.maximum(middle - 1, low))
+        return low
 
     @property
     def length_below(self) -> Floats:
@@ -191,9 +207,7 @@ class Traces:
     @property
     def arcs(self) -> curvature.Arcs:
         """The arc below each station, straight below the last of a hole."""
-        lower = np.arange(1, len(self.depth) + 1)
-        lower[self.offsets[1:] - 1] -= 1
-        return curvature.arcs(self.tangent, self.tangent.T.take(lower, axis=1).T)
+        return curvature.arcs(self.tangent, self.tangent.T.take(_row_below(self.offsets), axis=1).T)
 
 
 def chained(
@@ -230,29 +244,99 @@ def chained(
         When a hole has no station, or depths are negative or don't increase.
     """
     offsets = np.asarray(offsets, dtype=np.int64)
-    _check_stations(offsets, depth)
-    start, counts = offsets[:-1], np.diff(offsets)
+    if np.any(np.diff(offsets) < 1):
+        raise DataProblem("every hole needs at least one survey station")
     surveyed = depth[offsets[1:] - 1]
-
-    missing_collar = depth[start] > 0.0
-    source = _with_row_before(start, counts, missing_collar)
-    new_offsets = np.concatenate([[0], np.cumsum(counts + missing_collar)])
-    new_depth = depth[source].copy()
-    new_depth[new_offsets[:-1]] = 0.0
-    azimuth, dip = np.deg2rad(azimuth_deg)[source], np.deg2rad(dip_deg)[source]
-
-    step = _displacements(azimuth, dip, new_depth, new_offsets, method)
-    position = np.asfortranarray(np.repeat(np.asarray(collar, dtype=float), np.diff(new_offsets), axis=0))
-    position += _running_sum(step, new_offsets)
+    missing_collar = depth[offsets[:-1]] > 0.0
+    if missing_collar.any():
+        source = _with_row_before(offsets, missing_collar)
+        offsets = offsets + np.concatenate([[0], np.cumsum(missing_collar)])
+        depth, azimuth_deg, dip_deg = depth[source], azimuth_deg[source], dip_deg[source]
+        depth[offsets[:-1]] = 0.0
+    position, tangent = _path(np.asarray(collar, dtype=float), offsets, depth, azimuth_deg, dip_deg, method)
     return Traces(
-        np.asarray(hole_ids, dtype=np.str_),
-        new_offsets,
-        new_depth,
-        position,
-        curvature.tangent(azimuth, dip),
-        surveyed,
-        np.asarray(end, dtype=float),
+        np.asarray(hole_ids, dtype=np.str_), offsets, depth, position, tangent, surveyed, np.asarray(end, dtype=float)
     )
+
+
+def _path(
+    collar: Floats, offsets: Ints, depth: Floats, azimuth_deg: Floats, dip_deg: Floats, method: curvature.Method
+) -> tuple[Floats, Floats]:
+    """Return position and tangent of all stations, (S, 3) and read-only; the first of each hole is its collar.
+
+    Whole holes a block: four times as fast as all stations at once, whose vectors leave the processor's cache.
+    """
+    position, tangent = np.empty((3, len(depth))), np.empty((3, len(depth)))
+    for first, last in blocks_of_holes(offsets):
+        rows = slice(int(offsets[first]), int(offsets[last]))
+        start = offsets[first : last + 1] - rows.start
+        azimuth, dip = np.deg2rad(azimuth_deg[rows]), np.deg2rad(dip_deg[rows])
+        length = _checked_lengths(depth[rows], start)
+        direction, below = curvature.tangent(azimuth, dip), _row_below(start)
+        if not np.isfinite(direction[:, 0]).all():
+            raise DataProblem("survey azimuths and dips must be numbers")
+        if method == "minimum_curvature":
+            step = curvature.chord(direction, direction.T.take(below, axis=1).T, length)
+        else:
+            step = curvature.displacement((azimuth, azimuth[below]), (dip, dip[below]), length, method)
+        tangent[:, rows] = direction.T
+        begin = np.repeat(collar[first:last].T, np.diff(start), axis=1)
+        np.add(begin, sums_above(step.T, start), out=position[:, rows])
+    position.setflags(write=False)
+    tangent.setflags(write=False)
+    return position.T, tangent.T
+
+
+def blocks_of_holes(offsets: Ints, most: int = BLOCK) -> list[tuple[int, int]]:
+    """Return the holes cut into blocks of about so many stations: the first of each, and one past its last.
+
+    Examples
+    --------
+    >>> blocks_of_holes(np.array([0, 3, 5, 9, 10]), most=5)
+    [(0, 2), (2, 4)]
+    """
+    cuts = np.flatnonzero(np.diff(offsets[:-1] // most, prepend=-1))
+    return list(zip(cuts.tolist(), [*cuts[1:].tolist(), len(offsets) - 1], strict=False))
+
+
+def sums_above(values: Floats, offsets: Ints) -> Floats:
+    """Return, at each station, the sum (..., S) of the values of all stations above it in its hole.
+
+    Parameters
+    ----------
+    values : (..., S) array
+        One a station; those of a hole's last station count for nothing.
+    offsets : (H + 1,) int array
+        Station rows of hole *i* are ``offsets[i]:offsets[i + 1]``.
+
+    Notes
+    -----
+    One running sum over all holes, less what it is at each hole's start. In floating point that would leave in each
+    hole the rounding of the holes before it. So the values are added as whole numbers of a unit that depends on their
+    own hole alone, 2⁻⁶¹ of the most that its sum can be: such sums are exact, and wrap around harmlessly. It takes
+    no longer than a sum of floats.
+
+    Examples
+    --------
+    >>> sums_above(np.array([1.0, 2.0, 5.0, 7.0, 0.5, 3.0]), np.array([0, 3, 6]))
+    array([0. , 1. , 3. , 0. , 7. , 7.5])
+    """
+    start, counts = offsets[:-1], np.diff(offsets)
+    largest = np.maximum.reduceat(np.abs(values), start, axis=-1).reshape(-1, len(counts)).max(axis=0)
+    power = np.frexp(largest * counts)[1].clip(min=SMALLEST_POWER)
+    whole = (values * np.repeat(np.ldexp(1.0, 61 - power), counts)).astype(np.int64)
+    np.cumsum(whole, axis=-1, out=whole)
+    before = whole[..., start - 1]
+    before[..., :1] = 0
+    whole[..., :-1] -= np.repeat(before, counts, axis=-1)[..., 1:]
+    sums = np.empty(values.shape)
+    sums[..., :1], sums[..., 1:] = 0.0, whole[..., :-1]
+    sums *= np.repeat(np.ldexp(1.0, power - 61), counts)
+    return sums
+
+
+SMALLEST_POWER = -900
+"""Power of two below which a sum counts as nothing; at −1000 the unit itself would be nothing."""
 
 
 def build(project: Project, method: curvature.Method = "minimum_curvature") -> Traces:
@@ -347,47 +431,27 @@ def _every(traces: Traces, step: float) -> tuple[Ints, Floats]:
     return hole, np.minimum(rank * step, traces.end[hole])
 
 
-def _with_row_before(start: Ints, counts: Ints, wanted: Bools) -> Ints:
+def _with_row_before(offsets: Ints, wanted: Bools) -> Ints:
     """Return rows 0 … S − 1 with the first row of a hole given twice where a collar station has to be put before."""
-    repeats = np.ones(int(counts.sum()), dtype=np.int64)
-    repeats[start[wanted]] = 2
+    repeats = np.ones(int(offsets[-1]), dtype=np.int64)
+    repeats[offsets[:-1][wanted]] = 2
     return np.repeat(np.arange(len(repeats)), repeats)
 
 
-def _station_before(offsets: Ints) -> Ints:
-    """Return the row of the station before each; a collar's own row."""
-    before = np.arange(-1, int(offsets[-1]) - 1)
-    before[offsets[:-1]] = offsets[:-1]
-    return before
-
-
-def _displacements(azimuth: Floats, dip: Floats, depth: Floats, offsets: Ints, method: curvature.Method) -> Floats:
-    """Return the displacement from the station before to each station, (S, 3); zero at the collars."""
-    before = _station_before(offsets)
-    length = depth - depth[before]
-    if method != "minimum_curvature":
-        return curvature.displacement((azimuth[before], azimuth), (dip[before], dip), length, method)
-    tangent = curvature.tangent(azimuth, dip)
-    step = np.empty((3, len(depth)))
-    for start in range(0, len(depth), BLOCK):
-        rows = slice(start, start + BLOCK)
-        step[:, rows] = curvature.chord(tangent[before[rows]], tangent[rows], length[rows]).T
-    return step.T
-
-
-def _running_sum(step: Floats, offsets: Ints) -> Floats:
-    """Return cumulative sums within each hole.
-
-    One cumulative sum over all holes, less its value at each hole's start. The total of 10,000 holes is some 1e6 m, so
-    what cancellation leaves is of the order of 1e-9 m.
-    """
-    total = np.cumsum(step, axis=0)
-    total -= np.repeat(total[offsets[:-1]], np.diff(offsets), axis=0)
-    return total
+def _row_below(offsets: Ints) -> Ints:
+    """Return the row of the station below each; the last of a hole is its own."""
+    below = np.arange(1, int(offsets[-1]) + 1)
+    below[offsets[1:] - 1] -= 1
+    return below
 
 
 def _frozen(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Return a read-only copy, vectors laid out column by column."""
+    """Return a read-only copy, vectors laid out column by column; one that is so already, as it is.
+
+    Not copying what :func:`chained` has just made saves a fifth of its time, and half of its memory.
+    """
+    if not array.flags.writeable and array.flags.f_contiguous:
+        return array
     copy = np.array(array, order="F")
     copy.setflags(write=False)
     return copy
@@ -410,10 +474,11 @@ def _check_shapes(traces: Traces) -> None:
         raise ValueError("hole_ids must be unique")
 
 
-def _check_stations(offsets: Ints, depth: Floats) -> None:
-    if np.any(np.diff(offsets) < 1):
-        raise DataProblem("every hole needs at least one survey station")
-    step = np.diff(depth)
-    step[offsets[1:-1] - 1] = 1.0
-    if np.any(step <= 0.0) or np.any(depth < 0.0) or not np.all(np.isfinite(depth)):
+def _checked_lengths(depth: Floats, offsets: Ints) -> Floats:
+    """Return the length of the interval below each station, 0 below the last of a hole."""
+    length = np.diff(depth, append=0.0)
+    length[offsets[1:] - 1] = np.inf
+    if not (np.all(length > 0.0) and np.all(depth[offsets[:-1]] == 0.0) and np.all(depth[offsets[1:] - 1] < np.inf)):
         raise DataProblem("survey depths must be 0 or more and increase down each hole")
+    length[offsets[1:] - 1] = 0.0
+    return length
