@@ -96,20 +96,22 @@ def test_model_and_projection_give_what_the_project_does_not(tmp_path):
     np.testing.assert_allclose(project.norths["convergence"], 0.1612 * np.sin(np.deg2rad(48.03)), atol=0.003)
 
 
-@pytest.mark.parametrize(
-    ("north", "extra", "rule"),
-    [
-        ("magnetic", "", "no_declination"),
-        ("true", "", "no_convergence"),
-        ("magnetic", "declination = 3", "no_convergence"),
-    ],
-)
-def test_an_azimuth_that_cannot_be_turned_takes_its_hole_with_it_and_says_so(tmp_path, north, extra, rule):
-    toml = PROJECT_TOML.replace('north = "grid"', f'north = "{north}"\n{extra}')
-    project = load_project(write_project(tmp_path, toml))
-    assert (rule, "surveys", 2) in rules(project)
+def test_a_magnetic_azimuth_without_declination_takes_its_hole_with_it_and_says_so(tmp_path):
+    project = load_project(write_project(tmp_path, PROJECT_TOML.replace('north = "grid"', 'north = "magnetic"')))
+    assert ("no_declination", "surveys", 2) in rules(project)
     assert set(project.broken_holes) == {"A", "B"}
     assert len(traces.build(project).hole_ids) == 0
+
+
+@pytest.mark.parametrize(("north", "turn"), [("magnetic", 3.0), ("true", 0.0)])
+def test_without_grid_or_convergence_grid_north_is_taken_for_true_north_and_that_is_said(tmp_path, north, turn):
+    toml = PROJECT_TOML.replace('north = "grid"', f'north = "{north}"\ndeclination = 3')
+    project = load_project(write_project(tmp_path, toml))
+    warned = [finding for finding in project.findings if finding.rule == "no_convergence"]
+    assert {finding.severity for finding in warned} == {"warning"}
+    assert "surveys" in {finding.table for finding in warned}
+    np.testing.assert_allclose(project.surveys["azimuth"][0], 90 + turn)
+    assert traces.build(project).hole_ids.tolist() == ["A", "B"]
 
 
 def test_the_line_is_the_rows_own_else_its_runs_else_the_projects(tmp_path):

@@ -38,10 +38,9 @@ NO_DECLINATION = Rule(
 )
 NO_CONVERGENCE = Rule(
     "no_convergence",
-    "error",
-    "a true or magnetic azimuth can't be turned to grid north without it",
-    "Give crs = … or convergence = … under [frame]",
-    "hole",
+    "warning",
+    "grid north was taken for true north; on a map grid the two can differ by 2° and more",
+    "Give crs = … under [frame], or convergence = … (0 for a local grid laid out on true north)",
 )
 NO_LINE = Rule(
     "no_line",
@@ -219,7 +218,7 @@ def _converted(table: Table, collars: pd.DataFrame, frame: Frame) -> tuple[pd.Da
         declination_from=source,
         azimuth_grid=out["azimuth"],
     )
-    return out, applied, _unconverted(table, applied)
+    return out, applied, _unconverted(table, applied, frame)
 
 
 def _collar_of(rows: pd.DataFrame, collars: pd.DataFrame) -> pd.DataFrame:
@@ -249,28 +248,30 @@ def _declination(
 
 
 def _convergence(rows: pd.DataFrame, collars: pd.DataFrame, frame: Frame, wanted: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return the convergence of the wanted rows: given, or the CRS's; 0, with a finding, where neither is stated."""
     out = np.full(len(rows), np.nan)
-    if frame.convergence is not None:
-        out[wanted] = frame.convergence
-    elif frame.crs and wanted.any():
+    if frame.convergence is not None or not frame.crs:
+        out[wanted] = frame.convergence or 0.0
+    elif wanted.any():
         place = _collar_of(rows, collars)[["easting", "northing"]].to_numpy(dtype=float)
         known = wanted & np.isfinite(place).all(axis=1)
-        out[known] = north.convergence(frame.crs, *place[known].T)
+        if known.any():
+            out[known] = north.convergence(frame.crs, *place[known].T)
     return out
 
 
-def _unconverted(table: Table, applied: pd.DataFrame) -> list[Finding]:
-    """Return a finding for the first row of each hole whose azimuth could not be turned to grid north."""
-    findings = []
+def _unconverted(table: Table, applied: pd.DataFrame, frame: Frame) -> list[Finding]:
+    """Return what stood in the way of grid north: a finding for the first such row of each hole, or for the table."""
     read = applied["azimuth_read"].notna()
-    for rule, column, wanted in (
-        (NO_DECLINATION, "declination", applied["north"] == "magnetic"),
-        (NO_CONVERGENCE, "convergence", applied["north"] != "grid"),
-    ):
-        first = applied[read & wanted & applied[column].isna()].drop_duplicates("hole_id")
-        for row, hole, reference in zip(first["row"].tolist(), first["hole_id"], first["north"], strict=True):
-            message = f"the azimuth is from {reference} north and no {column} is known"
-            findings.append(rule.found(message, table=table.name, file=table.file, row=row, hole_id=hole))
+    lost = applied[read & (applied["north"] == "magnetic") & applied["declination"].isna()].drop_duplicates("hole_id")
+    message = "the azimuth is from magnetic north and no declination is known"
+    findings = [
+        NO_DECLINATION.found(message, table=table.name, file=table.file, row=row, hole_id=hole)
+        for row, hole in zip(lost["row"].tolist(), lost["hole_id"], strict=True)
+    ]
+    if frame.convergence is None and not frame.crs and (read & (applied["north"] != "grid")).any():
+        message = "azimuths are from true or magnetic north, and neither crs nor convergence is stated"
+        findings.append(NO_CONVERGENCE.found(message, table=table.name, file=table.file))
     return findings
 
 
