@@ -93,7 +93,21 @@ def reference_line(tangent: Floats, line: npt.ArrayLike) -> Floats:
 def _apex(tangent: Floats, reference: Floats, beta_deg: npt.ArrayLike) -> Floats:
     """Return r(β), the radial direction of the down-hole apex of the ellipse."""
     beta = np.deg2rad(beta_deg)[..., None]
-    return np.cos(beta) * reference + np.sin(beta) * np.cross(tangent, reference)
+    return np.cos(beta) * reference + np.sin(beta) * _cross(tangent, reference)
+
+
+def _cross(first: Floats, second: Floats) -> Floats:
+    """Return vector products, laid out component by component as our vectors are.
+
+    ``np.cross`` lays them out row by row; not doing so saves a sixth of :func:`dip_of_core_angles`.
+    """
+    east, north, up = first[..., 0], first[..., 1], first[..., 2]
+    e, n, u = second[..., 0], second[..., 1], second[..., 2]
+    out = np.empty((3, *np.broadcast_shapes(east.shape, e.shape)))
+    np.subtract(north * u, up * n, out=out[0])
+    np.subtract(up * e, east * u, out=out[1])
+    np.subtract(east * n, north * e, out=out[2])
+    return np.moveaxis(out, 0, -1)
 
 
 def plane_normal(tangent: Floats, reference: Floats, alpha_deg: npt.ArrayLike, beta_deg: npt.ArrayLike) -> Floats:
@@ -118,7 +132,10 @@ def plane_normal(tangent: Floats, reference: Floats, alpha_deg: npt.ArrayLike, b
     alpha, beta = np.deg2rad(alpha_deg), np.deg2rad(beta_deg)
     across = np.cos(alpha)
     to_line, to_side = (across * np.cos(beta))[..., None], (across * np.sin(beta))[..., None]
-    return np.sin(alpha)[..., None] * tangent - to_line * reference - to_side * np.cross(tangent, reference)
+    normal = np.sin(alpha)[..., None] * tangent
+    normal -= to_line * reference
+    normal -= to_side * _cross(tangent, reference)
+    return normal
 
 
 def dip_of_core_angles(
@@ -127,7 +144,7 @@ def dip_of_core_angles(
     """Return dip and dip direction in degrees of planes logged by their core angles, for very many rows.
 
     The same as :func:`dip_of_plane` of :func:`plane_normal`, block by block so that the normals never leave the
-    processor's cache (twice as fast at a million rows, and no vectors in memory).
+    processor's cache (1.6 times as fast at a million rows, and no vectors in memory).
     """
     alpha, beta = np.broadcast_arrays(np.asarray(alpha_deg, dtype=float), np.asarray(beta_deg, dtype=float))
     dip, direction = np.empty(len(alpha)), np.empty(len(alpha))
@@ -153,7 +170,7 @@ def line_in_plane(
 ) -> Floats:
     """Return the unit vector of lines logged by gamma on their planes, shape (n, 3)."""
     gamma = np.deg2rad(gamma_deg)[..., None]
-    square = np.cross(tangent, _apex(tangent, reference, beta_deg))
+    square = _cross(tangent, _apex(tangent, reference, beta_deg))
     return np.cos(gamma) * long_axis(tangent, reference, alpha_deg, beta_deg) + np.sin(gamma) * square
 
 
@@ -167,10 +184,11 @@ def dip_of_plane(normal: Floats) -> tuple[Floats, Floats]:
 
     A horizontal plane has no dip direction: NaN. A vertical plane has two; the one its normal points to is given.
     """
-    up = upward(normal)
-    flat = np.sqrt(up[..., 0] ** 2 + up[..., 1] ** 2)
-    dip = np.rad2deg(np.arctan2(flat, up[..., 2]))
-    direction = _bearing(up)
+    east, north, up = normal[..., 0], normal[..., 1], normal[..., 2]
+    upwards = np.where(up < 0.0, -1.0, 1.0)
+    flat = np.sqrt(east * east + north * north)
+    dip = np.rad2deg(np.arctan2(flat, np.abs(up)))
+    direction = _bearing(upwards * east, upwards * north)
     return dip, np.where(flat > HORIZONTAL, direction, np.nan)
 
 
@@ -178,8 +196,8 @@ HORIZONTAL = 1e-9
 """Horizontal part of a unit normal below which a plane is horizontal: 6e-8°, far inside any reading."""
 
 
-def _bearing(vector: Floats) -> Floats:
-    bearing = np.rad2deg(np.arctan2(vector[..., 0], vector[..., 1]))
+def _bearing(east: Floats, north: Floats) -> Floats:
+    bearing = np.rad2deg(np.arctan2(east, north))
     bearing = np.where(bearing < 0.0, bearing + 360.0, bearing)
     return np.where(bearing >= 360.0, 0.0, bearing)  # a tiny negative angle rounds up to the full circle
 
@@ -231,7 +249,7 @@ def trend_and_plunge(line: Floats) -> tuple[Floats, Floats]:
     """Return trend (0 to 360) and plunge (0 to 90, down) in degrees of lines, whichever way their vectors point."""
     down = np.where(line[..., 2:3] > 0.0, -line, line)
     flat = np.hypot(down[..., 0], down[..., 1])
-    return _bearing(down), np.rad2deg(np.arctan2(-down[..., 2], flat))
+    return _bearing(down[..., 0], down[..., 1]), np.rad2deg(np.arctan2(-down[..., 2], flat))
 
 
 def vector_of_line(trend_deg: npt.ArrayLike, plunge_deg: npt.ArrayLike) -> Floats:
@@ -248,7 +266,7 @@ def core_angles(tangent: Floats, reference: Floats, normal: Floats) -> tuple[Flo
     """
     along = np.einsum("...i,...i->...", tangent, normal)
     down_hole = np.where((along < 0.0)[..., None], -normal, normal)
-    side = np.cross(tangent, reference)
+    side = _cross(tangent, reference)
     towards_line = -np.einsum("...i,...i->...", down_hole, reference)
     towards_side = -np.einsum("...i,...i->...", down_hole, side)
     across = np.hypot(towards_line, towards_side)
@@ -263,7 +281,7 @@ def gamma_of_line(
 ) -> Floats:
     """Return gamma in degrees (0 to 360) of unit vectors lying in planes given by their core angles."""
     along = np.einsum("...i,...i->...", line, long_axis(tangent, reference, alpha_deg, beta_deg))
-    square = np.einsum("...i,...i->...", line, np.cross(tangent, _apex(tangent, reference, beta_deg)))
+    square = np.einsum("...i,...i->...", line, _cross(tangent, _apex(tangent, reference, beta_deg)))
     gamma = np.rad2deg(np.arctan2(square, along)) % 360.0
     return np.where(gamma >= 360.0, 0.0, gamma)
 
@@ -347,7 +365,7 @@ SQUARE_DEG = 90.0
 
 def _any_square(tangent: Floats) -> Floats:
     """Return some unit vector square to the hole, for planes that need no particular one."""
-    across = np.cross(tangent, np.where(np.abs(tangent[:, :1]) < 0.9, [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]))
+    across = _cross(tangent, np.where(np.abs(tangent[:, :1]) < 0.9, [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]))
     size: Floats = np.linalg.norm(across, axis=1, keepdims=True)
     return across / size
 
