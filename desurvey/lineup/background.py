@@ -15,7 +15,7 @@ from scipy.special import gammaln
 
 from desurvey.lineup.picks import Picks
 
-__all__ = ["Background", "background_of"]
+__all__ = ["Background", "background_of", "half_sphere"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -80,7 +80,7 @@ class Background:
 
 def background_of(picks: Picks, drilled: float) -> Background:
     """Return the background of picks in holes of a total length."""
-    centre = _half_sphere(CELLS)
+    centre = half_sphere(CELLS)
     oriented = picks.oriented
     cell = np.zeros(len(picks), dtype=np.int64)
     cell[oriented] = np.argmax(np.abs(picks.normal[oriented] @ centre.T), axis=1)
@@ -94,7 +94,7 @@ def background_of(picks: Picks, drilled: float) -> Background:
     return Background(drilled, oriented, cell, kernel, cone)
 
 
-def _half_sphere(count: int) -> Floats:
+def half_sphere(count: int) -> Floats:
     """Return directions spread evenly over the upper half sphere (a spiral of equal areas), shape (count, 3)."""
     up = (np.arange(count) + 0.5) / count
     turn = np.pi * (3.0 - np.sqrt(5.0)) * np.arange(count)

@@ -110,9 +110,7 @@ def _neighbours(picks: Picks, seeds: Ints) -> Ints:
     return near
 
 
-def _grown(
-    picks: Picks, habit: Habit, null: Floats, odds: float, seeds: Ints, near: Ints, partners: int
-) -> Candidates:
+def _grown(picks: Picks, habit: Habit, null: Floats, odds: float, seeds: Ints, near: Ints, partners: int) -> Candidates:
     count, width = near.shape
     axes = frame_of(picks.normal[seeds])
     flat = near.ravel()

@@ -49,7 +49,7 @@ class LineupSettings:
     lost : float
         Probability that the orientation of a pick of a fault means nothing (a turned core, a splay).
     faults : float
-        Number of faults expected in a project, before looking.
+        Number of faults expected in a project, before looking: the smaller, the more a fault has to be proved.
     reach : float
         A fault is taken to go on beyond its outermost picks for this multiple of the usual distance between
         neighbouring picks; further out it is ``outside``.
@@ -67,7 +67,7 @@ class LineupSettings:
     least_holes: int = 3
     logged: float = 0.8
     lost: float = 0.02
-    faults: float = 4.0
+    faults: float = 0.5
     reach: float = 1.5
     tie: float = 0.7
     same: tuple[tuple[str, ...], ...] = ()

@@ -20,7 +20,7 @@ from scipy import stats
 from desurvey.lineup.crossings import reach_of
 from desurvey.lineup.grouping import Grouping, Problem
 from desurvey.lineup.picks import Picks
-from desurvey.lineup.sheet import Readings, Sheet, fitted, joint_covariance
+from desurvey.lineup.sheet import Readings, Sheet, design_of, fitted, joint_covariance
 from desurvey.orient import dip_of_plane
 
 __all__ = ["Fault", "Fit", "fault_of", "faults_of", "outline_of", "plane_fit"]
@@ -144,7 +144,7 @@ def plane_fit(seen: Readings, covariance: Floats, *, curved: bool = False) -> Fi
     curved : bool
         Add three second derivatives to the plane's three unknowns.
     """
-    design = _design(seen, curved=curved)
+    design = design_of(seen, curved=curved)
     there = np.any(seen.rows != 0.0, axis=2).ravel()
     design, value, covariance = design[there], seen.value.ravel()[there], covariance[np.ix_(there, there)]
     lower = np.linalg.cholesky(covariance)
@@ -152,18 +152,6 @@ def plane_fit(seen: Readings, covariance: Floats, *, curved: bool = False) -> Fi
     unknowns, _, rank, _ = np.linalg.lstsq(design, value, rcond=None)
     miss = value - design @ unknowns
     return Fit(unknowns, np.linalg.pinv(design.T @ design), float(miss @ miss), len(value) - int(rank))
-
-
-def _design(seen: Readings, *, curved: bool) -> Floats:
-    """Return the readings' coefficients on the unknowns, (3n, 3 or 6)."""
-    u, v = seen.place[:, 0], seen.place[:, 1]
-    one, none = np.ones_like(u), np.zeros_like(u)
-    level = [one, u, v, u * u / 2, u * v, v * v / 2]
-    along_u = [none, one, none, u, v, none]
-    along_v = [none, none, one, none, u, v]
-    basis = np.stack([np.stack(part, axis=-1) for part in (level, along_u, along_v)], axis=1)
-    design = np.asarray(np.einsum("nri,nip->nrp", seen.rows, basis))
-    return design.reshape(-1, 6)[:, : 6 if curved else 3]
 
 
 def faults_of(problem: Problem, state: Grouping) -> tuple[Fault, ...]:
@@ -202,7 +190,7 @@ def fault_of(fault_id: str, problem: Problem, rows: Ints, trusted: Bools, normal
 
 def _fits(sheet: Sheet, holes: int) -> tuple[Fit, Fit]:
     """Return the plane, and whichever of plane and quadratic surface the criterion prefers."""
-    covariance = joint_covariance(sheet.readings, sheet.hole, sheet.habit, plane=False)
+    covariance = joint_covariance(sheet.readings, sheet.hole, sheet.habit)
     plane = plane_fit(sheet.readings, covariance)
     if holes < FEWEST_FOR_CURVATURE:
         return plane, plane
@@ -226,7 +214,7 @@ def _attitude(sheet: Sheet, fit: Fit, up: Floats) -> tuple[Floats, float, float,
 def _misfit(sheet: Sheet, surface: Fit, picks: Picks) -> tuple[float, float]:
     """Return the root-mean-square distance from the surface (m) and angle with it (degrees; NaN without planes)."""
     seen = sheet.readings
-    miss = seen.value - (_design(seen, curved=len(surface.unknowns) > 3) @ surface.unknowns).reshape(-1, 3)
+    miss = seen.value - (design_of(seen, curved=len(surface.unknowns) > 3) @ surface.unknowns).reshape(-1, 3)
     angle = np.rad2deg(np.hypot(miss[:, 1], miss[:, 2])[np.any(seen.rows[:, 2] != 0.0, axis=1)])
     distance = float(np.sqrt(np.mean(miss[:, 0] ** 2)))
     return distance, float(np.sqrt(np.mean(angle**2))) if len(angle) else float("nan")

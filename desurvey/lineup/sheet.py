@@ -29,10 +29,12 @@ __all__ = [
     "Habit",
     "Readings",
     "Sheet",
+    "design_of",
     "fitted",
     "frame_of",
     "joint_covariance",
     "log_density",
+    "prior_of",
     "readings",
 ]
 
@@ -122,8 +124,18 @@ class Sheet:
         Those of the members.
     hole : (n,) int array
         Holes of the members.
+    unit : float
+        Length by which the trend's unknowns are scaled, metres.
+    trend : (p,) array
+        Posterior mean of the trend: offset, slopes, and second derivatives if curved, scaled by ``unit``.
+    trend_covariance : (p, p) array
+        Its posterior covariance.
+    core : (3n, 3n) array
+        Inverse covariance of waviness and noise of all readings.
+    lever : (3n, p) array
+        ``core`` times the readings' coefficients on the trend.
     inverse : (3n, 3n) array
-        Inverse covariance of all readings.
+        Inverse covariance of all readings, the trend's prior included.
     weights : (3n,) array
         ``inverse`` times the readings.
     evidence : float
@@ -136,6 +148,11 @@ class Sheet:
     habit: Habit
     readings: Readings
     hole: Ints
+    unit: float
+    trend: Floats
+    trend_covariance: Floats
+    core: Floats
+    lever: Floats
     inverse: Floats
     weights: Floats
     evidence: float
@@ -146,30 +163,38 @@ class Sheet:
         A pick in a hole of the sheet is predicted with that hole's members left out.
         """
         seen = readings(picks, self.centre, self.axes, self.habit, trusted)
-        across = _covariance(seen, self.readings, self.habit, self.curved)
-        mean = across @ self.weights
-        prior = _own_covariance(seen, self.habit, self.curved)
-        covariance = prior - across @ (self.inverse @ np.swapaxes(across, 1, 2))
-        _leave_out_own_hole(self, picks.hole, across, mean, covariance)
-        return seen, Guess(mean, covariance + seen.noise)
+        across, level, guess = self._predicted(seen)
+        _leave_out_own_hole(self, picks.hole, across, level, guess)
+        return seen, Guess(guess.mean, guess.covariance + seen.noise)
 
     def level(self, place: Floats) -> Floats:
         """Return f at places (u, v) from all members, shape (m,)."""
-        kernel = _kernel(place, self.readings.place, self.habit, self.curved)[..., 0, :]
+        kernel = _kernel(place, self.readings.place, self.habit)[..., 0, :]
         weights = np.einsum("nrb,nr->nb", self.readings.rows, self.weights.reshape(-1, 3))
-        return np.asarray(np.einsum("mnb,nb->m", kernel, weights))
+        trend = _basis(place, self.unit, self.curved)[:, 0] @ self.trend
+        return np.asarray(np.einsum("mnb,nb->m", kernel, weights) + trend)
 
     def surface(self, place: Floats) -> tuple[Floats, Floats]:
         """Return f with its slopes, (m, 3), and their covariance, (m, 3, 3), at places (u, v) from all members."""
         count = len(place)
-        bare = Readings(
-            place, np.zeros((count, 3)), np.broadcast_to(np.eye(3), (count, 3, 3)), np.zeros((count, 3, 3)), np.ones(count)
-        )
-        across = _covariance(bare, self.readings, self.habit, self.curved)
-        covariance = _own_covariance(bare, self.habit, self.curved) - across @ (
-            self.inverse @ np.swapaxes(across, 1, 2)
-        )
-        return across @ self.weights, covariance
+        rows = np.broadcast_to(np.eye(3), (count, 3, 3))
+        bare = Readings(place, np.zeros((count, 3)), rows, np.zeros((count, 3, 3)), np.ones(count))
+        _, _, guess = self._predicted(bare)
+        return guess.mean, guess.covariance
+
+    def _predicted(self, seen: Readings) -> tuple[Floats, Floats, Guess]:
+        """Return waviness shared with the members, (m, 3, 3n), the trend's coefficients, and the prediction.
+
+        Written through the trend's posterior (Rasmussen & Williams 2006, equation 2.42): with the trend's wide prior in
+        the covariance, predictions would be small differences of large numbers.
+        """
+        across = _covariance(seen, self.readings, self.habit)
+        level = seen.rows @ _basis(seen.place, self.unit, self.curved)
+        mean = across @ self.weights + level @ self.trend
+        left = level - across @ self.lever
+        covariance = _own_covariance(seen, self.habit) - across @ (self.core @ np.swapaxes(across, 1, 2))
+        covariance += left @ self.trend_covariance @ np.swapaxes(left, 1, 2)
+        return across, level, Guess(mean, covariance)
 
 
 def frame_of(normal: Floats) -> Floats:
@@ -199,8 +224,10 @@ def readings(picks: Picks, centre: Floats, axes: Floats, habit: Habit, trusted: 
     A plane at a small angle δ from the reference plane has slopes −δ (the logarithmic map keeps δ an angle, so that it
     can be weighed in radians). Alpha, arcsin|n·t|, changes with the slopes s of the surface by −sign(n·t)(t·e)s/cos α.
     """
-    local = np.einsum("...ij,mj->mi", axes, picks.position - centre) if axes.ndim == 2 else np.einsum(
-        "mij,mj->mi", axes, picks.position - centre
+    local = (
+        np.einsum("...ij,mj->mi", axes, picks.position - centre)
+        if axes.ndim == 2
+        else np.einsum("mij,mj->mi", axes, picks.position - centre)
     )
     full = np.broadcast_to(axes, (len(picks), 3, 3))
     count = len(picks)
@@ -271,7 +298,7 @@ def fitted(
         sheet = _solved(picks, trusted, habit, centre, axes, curved)
         if turn == turns:
             break
-        slopes = _plane_part(sheet)
+        slopes = sheet.trend[1:3] / sheet.unit
         normal = np.array([-slopes[0], -slopes[1], 1.0]) @ axes
         normal = normal / np.linalg.norm(normal)
         if np.hypot(*slopes) < 0.01:
@@ -281,23 +308,65 @@ def fitted(
 
 def _solved(picks: Picks, trusted: Bools, habit: Habit, centre: Floats, axes: Floats, curved: bool) -> Sheet:
     seen = readings(picks, centre, axes, habit, trusted)
-    total = joint_covariance(seen, picks.hole, habit, curved=curved)
     value = seen.value.ravel()
-    lower = np.linalg.cholesky(total)
-    inverse = np.linalg.inv(total)
-    weights = inverse @ value
-    evidence = -0.5 * value @ weights - np.log(np.diag(lower)).sum() - 0.5 * len(value) * np.log(2 * np.pi)
-    return Sheet(centre, axes, curved, habit, seen, picks.hole, inverse, weights, float(evidence))
+    lower = np.linalg.cholesky(joint_covariance(seen, picks.hole, habit))
+    whitener = np.linalg.inv(lower)
+    core = whitener.T @ whitener
+    unit = float(max(np.sqrt((seen.place**2).sum(axis=1).mean()), 10.0))
+    design = design_of(seen, unit, curved)
+    prior = prior_of(habit, unit, curved)
+    lever = core @ design
+    precision = design.T @ lever + np.diag(1.0 / prior)
+    covariance = np.linalg.inv(precision)
+    trend = covariance @ (lever.T @ value)
+    weights = core @ value - lever @ trend
+    inverse = core - lever @ covariance @ lever.T
+    size = np.log(np.diag(lower)).sum() + 0.5 * (np.linalg.slogdet(precision)[1] + np.log(prior).sum())
+    evidence = -0.5 * value @ weights - size - 0.5 * len(value) * np.log(2 * np.pi)
+    return Sheet(
+        centre, axes, curved, habit, seen, picks.hole, unit, trend, covariance, core, lever, inverse, weights,
+        float(evidence),
+    )  # fmt: skip
 
 
-def joint_covariance(seen: Readings, hole: Ints, habit: Habit, *, curved: bool = False, plane: bool = True) -> Floats:
-    """Return the covariance of all readings of a fault, noise included, shape (3n, 3n).
+def prior_of(habit: Habit, unit: float, curved: bool) -> Floats:
+    """Return the prior variances of the trend's unknowns: anywhere in the span, any way, perhaps gently curved.
 
-    Without ``plane`` it is that of waviness and noise alone, for a fit of the plane by least squares. Picks of one hole
-    share that hole's position error.
+    At its centre the prior density of the slopes is 1/2π, that of a normal on the half sphere, and the offset's is
+    1/span.
+    """
+    plane = [habit.span**2 / (2 * np.pi), unit**2, unit**2]
+    bent = CURVATURE**2 * unit**4
+    return np.array([*plane, 2 * bent, bent, 2 * bent] if curved else plane)
+
+
+def design_of(seen: Readings, unit: float = 1.0, curved: bool = False) -> Floats:
+    """Return the readings' coefficients on the trend's unknowns, (3n, 3 or 6)."""
+    design = np.asarray(seen.rows @ _basis(seen.place, unit, curved))
+    return design.reshape(-1, design.shape[2])
+
+
+def _basis(place: Floats, unit: float, curved: bool) -> Floats:
+    """Return what f, ∂f/∂u and ∂f/∂v gain from each unknown of the trend, (m, 3, 3 or 6).
+
+    The unknowns are offset, slopes, second derivatives uu, uv, vv, as they are with ``unit`` as the unit of u and v.
+    """
+    u, v = place[:, 0] / unit, place[:, 1] / unit
+    one, none = np.ones_like(u), np.zeros_like(u)
+    level = [one, u, v, u * u / 2, u * v, v * v / 2]
+    along_u = [none, one / unit, none, u / unit, v / unit, none]
+    along_v = [none, none, one / unit, none, u / unit, v / unit]
+    count = 6 if curved else 3
+    return np.stack([np.stack(part[:count], axis=-1) for part in (level, along_u, along_v)], axis=1)
+
+
+def joint_covariance(seen: Readings, hole: Ints, habit: Habit) -> Floats:
+    """Return the covariance of waviness and noise of all readings of a fault, shape (3n, 3n).
+
+    Picks of one hole share that hole's position error.
     """
     count = len(hole)
-    total = _covariance(seen, seen, habit, curved, plane).reshape(count * 3, count * 3)
+    total = _covariance(seen, seen, habit).reshape(count * 3, count * 3)
     grid = total.reshape(count, 3, count, 3)
     rows = np.arange(count)
     grid[rows, :, rows, :] += seen.noise
@@ -308,23 +377,12 @@ def joint_covariance(seen: Readings, hole: Ints, habit: Habit, *, curved: bool =
     return total
 
 
-def _plane_part(sheet: Sheet) -> Floats:
-    """Return the slopes of the plane's part of the fitted surface, shape (2,)."""
-    seen = sheet.readings
-    slopes = np.zeros((len(seen.place), 2, 3))  # covariance of the plane's slopes with f and its slopes at each place
-    slopes[:, :, 0] = seen.place
-    slopes[:, 0, 1] = slopes[:, 1, 2] = 1.0
-    across = np.einsum("nab,nrb->anr", slopes, seen.rows).reshape(2, -1)
-    return np.asarray(across @ sheet.weights)
-
-
-def _kernel(first: Floats, second: Floats, habit: Habit, curved: bool, plane: bool = True) -> Floats:
-    """Return the prior covariance of (f, ∂f/∂u, ∂f/∂v) between places, shape (m, n, 3, 3)."""
+def _kernel(first: Floats, second: Floats, habit: Habit) -> Floats:
+    """Return the covariance of the waviness (f, ∂f/∂u, ∂f/∂v) between places, shape (m, n, 3, 3)."""
     gap = first[:, None] - second
     wave = habit.amplitude**2 * np.exp(-0.5 * np.einsum("mna,mna->mn", gap, gap) / habit.distance**2)
     scaled = gap / habit.distance**2
-    dot = first @ second.T
-    out = np.empty((*dot.shape, 3, 3))
+    out = np.empty((*wave.shape, 3, 3))
     out[..., 0, 0] = wave
     for a in range(2):
         out[..., 0, 1 + a] = wave * scaled[..., a]
@@ -332,59 +390,29 @@ def _kernel(first: Floats, second: Floats, habit: Habit, curved: bool, plane: bo
         for b in range(2):
             out[..., 1 + a, 1 + b] = -wave * scaled[..., a] * scaled[..., b]
         out[..., 1 + a, 1 + a] += wave / habit.distance**2
-    if plane:
-        out[..., 0, 0] += dot + (habit.span / np.sqrt(2 * np.pi)) ** 2
-        out[..., 0, 1:] += first[:, None]
-        out[..., 1:, 0] += second
-        out[..., 1, 1] += 1.0
-        out[..., 2, 2] += 1.0
-    if curved:
-        _add_curvature(out, first, second, dot)
     return out
 
 
-def _add_curvature(out: Floats, first: Floats, second: Floats, dot: Floats) -> None:
-    """Add the covariance of a quadratic surface, half the squared curvature times (x·x')² and its derivatives."""
-    scale = 0.5 * CURVATURE**2
-    out[..., 0, 0] += scale * dot**2
-    for a in range(2):
-        out[..., 0, 1 + a] += 2 * scale * dot * first[:, None, a]
-        out[..., 1 + a, 0] += 2 * scale * dot * second[:, a]
-        for b in range(2):
-            out[..., 1 + a, 1 + b] += 2 * scale * second[:, a] * first[:, None, b]
-        out[..., 1 + a, 1 + a] += 2 * scale * dot
-
-
-def _covariance(first: Readings, second: Readings, habit: Habit, curved: bool, plane: bool = True) -> Floats:
-    """Return the prior covariance between readings, noise left out, shape (m, 3, 3n)."""
-    kernel = _kernel(first.place, second.place, habit, curved, plane)
+def _covariance(first: Readings, second: Readings, habit: Habit) -> Floats:
+    """Return the covariance that readings share through the waviness, shape (m, 3, 3n)."""
+    kernel = _kernel(first.place, second.place, habit)
     half = np.matmul(first.rows[:, None], kernel)
     full = np.matmul(half, np.swapaxes(second.rows, 1, 2)[None])
-    return np.ascontiguousarray(np.swapaxes(full, 1, 2)).reshape(len(first.place), 3, -1)
+    return np.ascontiguousarray(np.swapaxes(full, 1, 2)).reshape(len(first.place), 3, 3 * len(second.place))
 
 
-def _own_covariance(seen: Readings, habit: Habit, curved: bool) -> Floats:
-    """Return the prior covariance of each pick's readings with themselves, shape (m, 3, 3)."""
-    place = seen.place
-    kernel = np.zeros((len(place), 3, 3))
-    size = np.einsum("ma,ma->m", place, place)
-    kernel[:, 0, 0] = habit.amplitude**2 + size + (habit.span / np.sqrt(2 * np.pi)) ** 2
-    kernel[:, 0, 1:] = kernel[:, 1:, 0] = place
-    kernel[:, 1, 1] = kernel[:, 2, 2] = habit.amplitude**2 / habit.distance**2 + 1.0
-    if curved:
-        scale = 0.5 * CURVATURE**2
-        kernel[:, 0, 0] += scale * size**2
-        kernel[:, 0, 1:] += 2 * scale * size[:, None] * place
-        kernel[:, 1:, 0] += 2 * scale * size[:, None] * place
-        kernel[:, 1:, 1:] += 2 * scale * (place[:, :, None] * place[:, None] + size[:, None, None] * np.eye(2))
-    return np.asarray(np.einsum("mri,mij,msj->mrs", seen.rows, kernel, seen.rows))
+def _own_covariance(seen: Readings, habit: Habit) -> Floats:
+    """Return the waviness' covariance of each pick's readings with themselves, shape (m, 3, 3)."""
+    kernel = habit.amplitude**2 * np.diag([1.0, habit.distance**-2, habit.distance**-2])
+    return np.asarray(seen.rows @ kernel @ np.swapaxes(seen.rows, 1, 2))
 
 
-def _leave_out_own_hole(sheet: Sheet, hole: Ints, across: Floats, mean: Floats, covariance: Floats) -> None:
+def _leave_out_own_hole(sheet: Sheet, hole: Ints, across: Floats, level: Floats, guess: Guess) -> None:
     """Take the members of each pick's own hole out of its prediction, in place.
 
     With Q the inverse covariance of all readings and h the rows of a hole, the inverse without them is
-    Q − Q[:, h] Q[h, h]⁻¹ Q[h, :] (the rows h of it are then zero).
+    Q − Q[:, h] Q[h, h]⁻¹ Q[h, :] (the rows h of it are then zero). Q times the covariance that the trend's prior gives
+    is the lever times the trend's posterior covariance.
     """
     matches = hole[:, None] == sheet.hole
     pick = np.flatnonzero(matches.any(axis=1))
@@ -392,17 +420,18 @@ def _leave_out_own_hole(sheet: Sheet, hole: Ints, across: Floats, mean: Floats, 
         return
     most = int(matches[pick].sum(axis=1).max())
     order = np.argsort(~matches[pick], axis=1, kind="stable")[:, :most]
-    real = np.take_along_axis(matches[pick], order, axis=1)
+    real = np.repeat(np.take_along_axis(matches[pick], order, axis=1), 3, axis=1)
     rows = (3 * order[:, :, None] + np.arange(3)).reshape(len(pick), -1)
-    real = np.repeat(real, 3, axis=1)
-    columns = np.where(real[:, :, None], sheet.inverse[rows], 0.0)  # (p, h, 3n)
-    block = np.take_along_axis(columns, np.broadcast_to(rows[:, None], (*rows.shape, rows.shape[1])), axis=2)
-    block = np.where(real[:, None] & real[:, :, None], block, np.eye(rows.shape[1]))
+    block = np.where(
+        real[:, None] & real[:, :, None], sheet.inverse[rows[:, :, None], rows[:, None]], np.eye(rows.shape[1])
+    )
     weights = np.where(real, sheet.weights[rows], 0.0)
-    crossed = np.matmul(columns, np.swapaxes(across[pick], 1, 2))  # (p, h, 3)
+    lever = (sheet.lever @ sheet.trend_covariance)[rows]
+    crossed = sheet.inverse[rows] @ np.swapaxes(across[pick], 1, 2) + lever @ np.swapaxes(level[pick], 1, 2)
+    crossed = np.where(real[:, :, None], crossed, 0.0)  # (p, h, 3)
     solved = np.linalg.solve(block, np.concatenate([crossed, weights[:, :, None]], axis=2))
-    mean[pick] -= np.einsum("phr,ph->pr", crossed, solved[..., 3])
-    covariance[pick] += np.einsum("phr,phs->prs", crossed, solved[..., :3])
+    guess.mean[pick] -= np.einsum("phr,ph->pr", crossed, solved[..., 3])
+    guess.covariance[pick] += np.einsum("phr,phs->prs", crossed, solved[..., :3])
 
 
 def log_density(difference: Floats, covariance: Floats) -> Floats:

@@ -114,9 +114,7 @@ def drilled(seed: int, recipe: Recipe = USUAL) -> World:
     order = rng.permutation(len(hole))
     structures = structures.iloc[order].reset_index(drop=True)
     structures["structure_id"] = [f"S{i:04d}" for i in range(len(order))]
-    withheld = pd.DataFrame(
-        [(f"H{h:02d}", d, k) for h, d, k in rows[kept:]], columns=["hole_id", "depth", "fault"]
-    )
+    withheld = pd.DataFrame([(f"H{h:02d}", d, k) for h, d, k in rows[kept:]], columns=["hole_id", "depth", "fault"])
     collars, surveys = _surveyed(rng, recipe, holes)
     normals = np.array([f.axes[2] for f in faults]).reshape(-1, 3)
     return World(collars, surveys, structures, truth[order], withheld, normals)
@@ -232,9 +230,7 @@ def _cuts(fault: _Fault, holes: list[_Hole]) -> list[tuple[int, float]]:
     return out
 
 
-def _withholding(
-    recipe: Recipe, rows: list[tuple[int, float, int]]
-) -> tuple[list[tuple[int, float, int]], int]:
+def _withholding(recipe: Recipe, rows: list[tuple[int, float, int]]) -> tuple[list[tuple[int, float, int]], int]:
     """Return the true picks with the withheld ones last, and how many are kept: every fault keeps its least number."""
     last: list[tuple[int, float, int]] = []
     for row in list(rows):
@@ -245,9 +241,7 @@ def _withholding(
     return rows + last, len(rows)
 
 
-def _unrelated(
-    rng: np.random.Generator, recipe: Recipe, holes: list[_Hole], kept: int
-) -> list[tuple[int, float]]:
+def _unrelated(rng: np.random.Generator, recipe: Recipe, holes: list[_Hole], kept: int) -> list[tuple[int, float]]:
     count = round(kept * recipe.unrelated / (1 - recipe.unrelated)) if kept else int(rng.integers(40, 121))
     length = np.array([h.depth[-1] for h in holes])
     place = rng.uniform(0, length.sum(), count)

@@ -155,8 +155,12 @@ class _Holes:
         across = int(np.ceil(np.sqrt(settings.holes)))
         place = np.stack(np.divmod(np.arange(settings.holes), across), axis=1) * spacing
         place = place + rng.normal(0, spacing / 8, place.shape)
-        collar = np.column_stack([500_000 + place[:, 0], 6_000_000 + place[:, 1], 300 + rng.normal(0, 4, settings.holes)])
-        length = np.round(rng.uniform(*settings.hole_length, settings.holes) / settings.run_length) * settings.run_length
+        collar = np.column_stack(
+            [500_000 + place[:, 0], 6_000_000 + place[:, 1], 300 + rng.normal(0, 4, settings.holes)]
+        )
+        length = (
+            np.round(rng.uniform(*settings.hole_length, settings.holes) / settings.run_length) * settings.run_length
+        )
         fence = rng.uniform(0, 360)
         depth, azimuth, plunge = [], [], []
         for k in range(settings.holes):

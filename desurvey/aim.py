@@ -1,0 +1,418 @@
+"""Aiming the next hole: where it meets each fault, how to meet one well, and what the programme can't see.
+
+A hole that isn't drilled yet is taken as it is planned, or straight from its collar: the wander of the rods is not
+foreseen, but the uncertainty of a surveyed hole of that length is in every window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from desurvey import curvature
+from desurvey.lineup.background import half_sphere
+from desurvey.lineup.crossings import course_of
+from desurvey.lineup.piercing import Z95, Pierced, pierced, slopes_to_normal
+from desurvey.problems import DataProblem, nearest
+from desurvey.sphere import TERZAGHI_CAP_DEG, blind_zone
+from desurvey.spread import HoleSpread, Sigmas, hole_spread
+from desurvey.traces import Traces, chained
+
+if TYPE_CHECKING:
+    from desurvey.lineup import Fault, LineUp
+
+__all__ = [
+    "RigLimits",
+    "Shot",
+    "aim_at_elevation",
+    "aim_at_point",
+    "blind_table",
+    "in_words",
+    "meetings",
+    "planned_meetings",
+    "shots_table",
+    "straight_hole",
+]
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+MEETING_COLUMNS = [
+    "fault_id", "hole_id", "depth", "sigma", "depth_from", "depth_to", "pierce_angle", "easting", "northing",
+    "elevation", "within_extent",
+]  # fmt: skip
+
+SHOT_COLUMNS = [
+    "fault_id", "azimuth", "dip", "depth", "sigma", "depth_from", "depth_to", "pierce_angle", "easting", "northing",
+    "elevation", "within_extent",
+]  # fmt: skip
+
+TRIALS = 4001
+"""Targets tried along a fault's strike before the best is refined."""
+
+DIRECTIONS = 4000
+"""Poles, spread evenly over the half sphere, by which the blind share is counted: to about 0.001."""
+
+
+@dataclass(frozen=True, slots=True)
+class RigLimits:
+    """What the rig can do; ``[aim]`` in ``project.toml``.
+
+    Attributes
+    ----------
+    dip_from, dip_to : float
+        Steepest and flattest dip of a hole, degrees, negative down (common practice: −90 to −45).
+    azimuth_from, azimuth_to : float
+        Sector of azimuths, clockwise from the first to the second, degrees; equal or a full turn apart: any.
+    longest : float
+        Longest hole, metres.
+    """
+
+    dip_from: float = -90.0
+    dip_to: float = -45.0
+    azimuth_from: float = 0.0
+    azimuth_to: float = 360.0
+    longest: float = 800.0
+
+    def __post_init__(self) -> None:
+        """Refuse ranges that hold nothing."""
+        if not -90.0 <= self.dip_from <= self.dip_to <= 90.0:
+            raise DataProblem(
+                "[aim] dip_from must not be above dip_to, both in −90 to 90",
+                value=f"{self.dip_from:g} to {self.dip_to:g}",
+            )
+        if not self.longest > 0.0:
+            raise DataProblem("[aim] longest must be above 0", value=self.longest)
+
+    def allow(self, direction: Floats, length: Floats) -> Bools:
+        """Return whether holes in the given unit directions, of the given lengths, can be drilled, shape (n,)."""
+        azimuth, dip = (np.rad2deg(angle) for angle in curvature.angles(direction))
+        sector = (self.azimuth_to - self.azimuth_from) % 360.0
+        turned = np.ones(len(azimuth), dtype=bool) if sector == 0.0 else (azimuth - self.azimuth_from) % 360.0 <= sector
+        vertical = dip < -90.0 + 1e-6
+        slack = 1e-9
+        return (
+            (dip >= self.dip_from - slack)
+            & (dip <= self.dip_to + slack)
+            & (turned | vertical)
+            & (length <= self.longest)
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shot:
+    """A straight hole that meets a fault.
+
+    Attributes
+    ----------
+    fault_id : str
+    azimuth, dip : float
+        At the collar, degrees; dip negative down.
+    depth, sigma, depth_from, depth_to : float
+        Where along the hole it meets the fault, with the 95 % window, metres.
+    pierce_angle : float
+        Between hole and fault, degrees: 90 is square.
+    point : (3,) array
+        Easting, northing, elevation of the meeting.
+    within_extent : bool
+        Whether the fault is taken to go on as far as that.
+    """
+
+    fault_id: str
+    azimuth: float
+    dip: float
+    depth: float
+    sigma: float
+    depth_from: float
+    depth_to: float
+    pierce_angle: float
+    point: Floats
+    within_extent: bool
+
+
+# ------------------------------------------------------------------------------------------ where a hole meets faults
+
+
+def straight_hole(hole_id: str, collar: Floats, azimuth_deg: float, dip_deg: float, length: float) -> Traces:
+    """Return the trace of one straight hole.
+
+    Parameters
+    ----------
+    hole_id : str
+        Name.
+    collar : (3,) array
+        Easting, northing, elevation, metres.
+    azimuth_deg, dip_deg : float
+        Degrees from grid north, and negative down.
+    length : float
+        Metres.
+    """
+    depth = np.arange(0.0, length, STATIONS)
+    same = np.ones_like(depth)
+    ends = np.array([0, len(depth)])
+    return chained([hole_id], np.array([collar]), np.array([length]), ends, depth, azimuth_deg * same, dip_deg * same)
+
+
+STATIONS = 30.0
+"""Metres between the surveys that a planned hole is taken to get (common practice)."""
+
+
+def planned_meetings(lineup: LineUp) -> pd.DataFrame:
+    """Return where the project's planned holes meet each fault: :func:`meetings` of those not drilled."""
+    return meetings(lineup, lineup.traces, lineup.spread, which=~lineup.drilled)
+
+
+def meetings(
+    lineup: LineUp, traces: Traces, spread: HoleSpread | None = None, *, which: Bools | None = None
+) -> pd.DataFrame:
+    """Return where holes meet each fault, one row a hole and fault that meet.
+
+    Parameters
+    ----------
+    lineup : LineUp
+        The faults.
+    traces : Traces
+        Holes, of the project or not (:func:`straight_hole`).
+    spread : HoleSpread, optional
+        Their uncertainty; that of unstated instruments if not given.
+    which : (H,) bool array, optional
+        Holes to look at; all if not given.
+
+    Returns
+    -------
+    pandas.DataFrame
+        fault_id, hole_id, depth, sigma, depth_from, depth_to (95 %), pierce_angle, easting, northing, elevation,
+        within_extent.
+    """
+    spread = hole_spread(traces) if spread is None else spread
+    course = course_of(traces, np.ones(len(traces.hole_ids), dtype=bool) if which is None else which)
+    tables = [_meeting(fault, pierced(fault.sheet, course, traces, spread), traces) for fault in lineup.faults]
+    tables = [table for table in tables if len(table)]
+    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=MEETING_COLUMNS)
+
+
+def _meeting(fault: Fault, cut: Pierced, traces: Traces) -> pd.DataFrame:
+    values = {
+        "fault_id": fault.fault_id,
+        "hole_id": traces.hole_ids[cut.hole],
+        "depth": cut.depth,
+        "sigma": cut.sigma,
+        "depth_from": np.maximum(cut.depth - Z95 * cut.sigma, 0.0),
+        "depth_to": cut.depth + Z95 * cut.sigma,
+        "pierce_angle": cut.angle,
+        "easting": cut.position[:, 0],
+        "northing": cut.position[:, 1],
+        "elevation": cut.position[:, 2],
+        "within_extent": fault.contains(cut.place),
+    }
+    return pd.DataFrame(values, columns=MEETING_COLUMNS)
+
+
+# --------------------------------------------------------------------------------------------- how to meet a fault
+
+
+def aim_at_point(
+    lineup: LineUp, fault_id: str, collar: Floats, point: Floats, limits: RigLimits, sigmas: Sigmas | None = None
+) -> Shot:
+    """Return the straight hole from a collar that meets a fault where it passes a point.
+
+    Parameters
+    ----------
+    lineup, fault_id
+        The fault.
+    collar, point : (3,) arrays
+        Easting, northing, elevation, metres. The point is moved on to the fault, square to it.
+    limits : RigLimits
+        What the rig can do.
+    sigmas : Sigmas, optional
+        Survey errors expected of the hole; the project's if not given.
+
+    Raises
+    ------
+    DataProblem
+        When there is no such fault, or the rig can't drill that hole.
+    """
+    fault = _fault(lineup, fault_id)
+    target = _on_surface(fault, np.asarray(point, dtype=float)[None])
+    away = target[0] - collar
+    length = float(np.linalg.norm(away))
+    if length < 1.0:
+        raise DataProblem("the target lies at the collar itself", value=f"{length:.2f} m away")
+    if not limits.allow(away[None] / length, np.array([length]))[0]:
+        azimuth, dip = (float(np.rad2deg(a)[0]) for a in curvature.angles(away[None] / length))
+        raise DataProblem(
+            f"the rig can't drill from the collar to that point of {fault_id}",
+            value=f"azimuth {azimuth:.1f}, dip {dip:.1f}, {length:.0f} m",
+            hint="choose another collar or target, or widen the limits in [aim]",
+        )
+    return _shot(lineup, fault, collar, target[0], sigmas)
+
+
+def aim_at_elevation(
+    lineup: LineUp, fault_id: str, collar: Floats, elevation: float, limits: RigLimits, sigmas: Sigmas | None = None
+) -> Shot:
+    """Return the straight hole from a collar that meets a fault at an elevation at the best pierce angle.
+
+    The targets are the points of the fault at that elevation, within its extent; of those the rig can reach, the one
+    met most nearly square is taken. Parameters and errors as in :func:`aim_at_point`; ``elevation`` in metres.
+    """
+    fault = _fault(lineup, fault_id)
+    if fault.dip < 0.5:
+        raise DataProblem(
+            f"{fault_id} is flat (dip {fault.dip:.1f}°), so it isn't met at a chosen elevation",
+            hint="aim at a point instead",
+        )
+    targets = _level_line(fault, elevation)
+    if not len(targets):
+        raise DataProblem(
+            f"{fault_id} isn't known to reach that elevation: its extent runs from "
+            f"{fault.outline[:, 2].min():.0f} to {fault.outline[:, 2].max():.0f} m",
+            value=elevation,
+        )
+    away = targets - collar
+    length = np.linalg.norm(away, axis=1)
+    direction = away / np.maximum(length, 1e-9)[:, None]
+    fine = limits.allow(direction, length) & (length >= 1.0)
+    if not fine.any():
+        raise DataProblem(
+            f"the rig can't reach {fault_id} at that elevation from the collar",
+            value=elevation,
+            hint="choose another collar or elevation, or widen the limits in [aim]",
+        )
+    square = np.where(fine, np.abs(np.einsum("ni,ni->n", direction, _normals(fault, targets))), -1.0)
+    return _shot(lineup, fault, collar, targets[int(np.argmax(square))], sigmas)
+
+
+def in_words(meetings: pd.DataFrame) -> str:
+    """Return meetings of holes and faults in words, one line each.
+
+    Parameters
+    ----------
+    meetings : pandas.DataFrame
+        As :func:`meetings` gives them.
+    """
+    if not len(meetings):
+        return "No hole meets a fault."
+    return "\n".join(
+        f"{row.hole_id} meets {row.fault_id} at {row.depth:.1f} m ± {row.sigma:.1f} m "
+        f"(95 %: {row.depth_from:.1f}–{row.depth_to:.1f} m), at {row.pierce_angle:.0f}° to it"
+        + ("." if row.within_extent else ", beyond the fault's stated extent.")
+        for row in meetings.sort_values(["hole_id", "depth"]).itertuples()
+    )
+
+
+def shots_table(shots: list[Shot]) -> pd.DataFrame:
+    """Return shots as a table."""
+    rows = [
+        {
+            "fault_id": shot.fault_id,
+            "azimuth": shot.azimuth,
+            "dip": shot.dip,
+            "depth": shot.depth,
+            "sigma": shot.sigma,
+            "depth_from": shot.depth_from,
+            "depth_to": shot.depth_to,
+            "pierce_angle": shot.pierce_angle,
+            "easting": shot.point[0],
+            "northing": shot.point[1],
+            "elevation": shot.point[2],
+            "within_extent": shot.within_extent,
+        }
+        for shot in shots
+    ]
+    return pd.DataFrame(rows, columns=SHOT_COLUMNS)
+
+
+def _fault(lineup: LineUp, fault_id: str) -> Fault:
+    faults = {fault.fault_id: fault for fault in lineup.faults}
+    if fault_id not in faults:
+        hint = nearest(fault_id, faults) or f"the faults there are: {', '.join(faults) or 'none'}"
+        raise DataProblem("there is no such fault in the line-up", value=fault_id, hint=hint)
+    return faults[fault_id]
+
+
+def _on_surface(fault: Fault, points: Floats) -> Floats:
+    """Return points moved on to the fault's surface along its normal."""
+    sheet = fault.sheet
+    local = (points - sheet.centre) @ sheet.axes.T
+    local[:, 2] = sheet.level(local[:, :2])
+    return np.asarray(sheet.centre + local @ sheet.axes)
+
+
+def _level_line(fault: Fault, elevation: float) -> Floats:
+    """Return points of a fault's surface at an elevation, within its extent, close together along strike."""
+    span = np.abs((fault.outline - fault.centre) @ fault.axes[0]).max()
+    along = np.linspace(-span, span, TRIALS)
+    points = fault.centre + along[:, None] * fault.axes[0]
+    slope = fault.axes[1][2]  # elevation lost per metre down dip (negative)
+    for _ in range(6):  # the waviness shifts the line a little: down dip until the surface is at that elevation
+        points = points + ((elevation - points[:, 2]) / slope)[:, None] * fault.axes[1]
+        points = _on_surface(fault, points)
+    place = ((points - fault.sheet.centre) @ fault.sheet.axes.T)[:, :2]
+    return points[fault.contains(place) & (np.abs(points[:, 2] - elevation) < 0.01)]
+
+
+def _normals(fault: Fault, points: Floats) -> Floats:
+    place = ((points - fault.sheet.centre) @ fault.sheet.axes.T)[:, :2]
+    return slopes_to_normal(fault.sheet.surface(place)[0][:, 1:], fault.sheet.axes)
+
+
+def _shot(lineup: LineUp, fault: Fault, collar: Floats, target: Floats, sigmas: Sigmas | None) -> Shot:
+    """Return the hole from the collar to a target on the fault, met where it really does."""
+    away = target - collar
+    azimuth, dip = (float(np.rad2deg(a)[0]) for a in curvature.angles(away[None] / np.linalg.norm(away)))
+    hole = straight_hole("aimed", collar, azimuth, dip, float(np.linalg.norm(away)) + 50.0)
+    spread = hole_spread(hole, lineup.spread.sigmas if sigmas is None else sigmas)
+    cut = pierced(fault.sheet, course_of(hole, np.array([True])), hole, spread)
+    depth, sigma = float(cut.depth[0]), float(cut.sigma[0])
+    window = (max(depth - Z95 * sigma, 0.0), depth + Z95 * sigma)
+    inside = bool(fault.contains(cut.place)[0])
+    return Shot(fault.fault_id, azimuth, dip, depth, sigma, *window, float(cut.angle[0]), cut.position[0], inside)
+
+
+# ------------------------------------------------------------------------------------------ what can't be seen so far
+
+
+def blind_table(traces: Traces, drilled: Bools, limit_deg: float = TERZAGHI_CAP_DEG) -> pd.DataFrame:
+    """Return the share of all plane orientations that the programme is blind to, and what each planned hole mends.
+
+    Parameters
+    ----------
+    traces : Traces
+        All holes.
+    drilled : (H,) bool array
+        Those drilled; the others are planned.
+    limit_deg : float
+        A plane at a smaller angle than this to a hole is likely missed by it (Terzaghi's blind zone).
+
+    Returns
+    -------
+    pandas.DataFrame
+        hole_id ("" for the drilled holes alone), blind (share 0 to 1 with that hole added), gained (the share it takes
+        off). Planned holes follow in order of what they gain.
+    """
+    poles = half_sphere(DIRECTIONS)
+    blind = _blind_to(traces, drilled, poles, limit_deg)
+    before = float(blind.mean())
+    rows = [("", before, 0.0)]
+    for hole in np.flatnonzero(~drilled):  # a handful of planned holes
+        one = np.zeros(len(drilled), dtype=bool)
+        one[hole] = True
+        after = float((blind & _blind_to(traces, one, poles, limit_deg)).mean())
+        rows.append((str(traces.hole_ids[hole]), after, before - after))
+    rows[1:] = sorted(rows[1:], key=lambda row: -row[2])
+    return pd.DataFrame(rows, columns=["hole_id", "blind", "gained"])
+
+
+def _blind_to(traces: Traces, which: Bools, poles: Floats, limit_deg: float) -> Bools:
+    """Return the poles that no piece of the chosen holes sees; all of them without holes."""
+    if not which.any():
+        return np.ones(len(poles), dtype=bool)
+    course = course_of(traces, which)
+    tangents = np.unique(traces.at(course.hole, course.depth).tangent.round(2), axis=0)
+    tangents /= np.linalg.norm(tangents, axis=1, keepdims=True)
+    return np.asarray(blind_zone(tangents, poles, limit_deg).all(axis=0))
