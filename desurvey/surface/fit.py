@@ -36,6 +36,7 @@ def fit(picks: Picks, options: Options | None = None, sides: Sides | None = None
     --------
     Three picks of a plane dipping 45° east:
 
+    >>> import numpy as np
     >>> field = fit(Picks([[0, 0, 0], [100, 0, -100], [0, 100, 0]], hole=["A", "B", "C"]))
     >>> field.value(np.array([[50.0, 20.0, -50.0]])).round(6) + 0.0
     array([0.])

@@ -1,0 +1,126 @@
+"""Faults of the line-up as surfaces: their picks, and the drilled rock that they did not cut."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from desurvey.lineup import LineUp
+from desurvey.problems import DataProblem, nearest
+from desurvey.spread import pole_sigma_deg
+from desurvey.surface.clip import Outside
+from desurvey.surface.picks import Picks, Sides
+from desurvey.traces import Traces
+
+__all__ = ["fault_number", "fault_picks", "fault_sides", "sides_along"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+def fault_number(found: LineUp, fault_id: str) -> int:
+    """Return the index of a named fault.
+
+    Raises
+    ------
+    DataProblem
+        When the line-up has no fault of that name.
+    """
+    names = [fault.fault_id for fault in found.faults]
+    if fault_id not in names:
+        hint = nearest(fault_id, names) or f"the line-up found {', '.join(names) or 'no fault'}"
+        raise DataProblem("there is no such fault in the line-up", column="fault_id", value=fault_id, hint=hint)
+    return names.index(fault_id)
+
+
+def fault_picks(found: LineUp, number: int) -> Picks:
+    """Return the picks of a fault, with orientations only where the line-up believes them.
+
+    The poles' σ is that of the reading and of the fault's own small-scale scatter together: a surface is asked to
+    follow the fault, not each of its ripples.
+    """
+    rows = np.flatnonzero(found.group == number)
+    known = found.picks
+    believed = found.trusted[rows] & np.isfinite(known.normal[rows, 0])
+    scatter = np.rad2deg(found.faults[number].sheet.habit.scatter)
+    sigma = np.hypot(np.nan_to_num(pole_sigma_deg(known.pole_covariance[rows])), scatter)
+    return Picks(
+        known.position[rows],
+        np.where(believed[:, None], known.normal[rows], np.nan),
+        covariance=known.position_covariance[rows],
+        pole_sigma_deg=np.where(believed, sigma, 0.0),
+        hole=found.hole_ids[rows],
+    )
+
+
+def fault_sides(found: LineUp, number: int, within: Outside, spacing: float = 10.0) -> Sides:
+    """Return points of drilled rock that a fault did not cut, inside a limit.
+
+    Parameters
+    ----------
+    found : LineUp
+        The line-up.
+    number : int
+        Which fault.
+    within : callable
+        Metres beyond the fault's extent, negative inside (:mod:`desurvey.surface.clip`): farther out its absence says
+        nothing.
+    spacing : float
+        Metres between points along a hole.
+
+    Notes
+    -----
+    A fault may have been drilled through and not logged (the line-up's ``windows``), so these points are an
+    assumption: ask for them where logging is known to be complete.
+    """
+    rows = np.flatnonzero(found.group == number)
+    holes = np.flatnonzero(found.drilled)
+    return sides_along(
+        found.traces,
+        holes,
+        (found.picks.hole[rows], found.picks.depth[rows]),
+        within=within,
+        spacing=spacing,
+        clear=found.settings.zone_m,
+    )
+
+
+def sides_along(
+    traces: Traces,
+    holes: Ints,
+    met: tuple[Ints, Floats],
+    *,
+    within: Outside,
+    spacing: float,
+    clear: float,
+) -> Sides:
+    """Return points along holes, in intervals that end where a surface was met.
+
+    Parameters
+    ----------
+    traces : Traces
+        All holes.
+    holes : (h,) array of int
+        Which of them to look at.
+    met : pair of (m,) arrays
+        Hole and depth of each pick.
+    within : callable
+        Limit of the surface.
+    spacing : float
+        Metres between points.
+    clear : float
+        Metres next to a pick that are left out: the pick itself speaks there.
+    """
+    count = np.floor(traces.end[holes] / spacing).astype(np.int64) + 1
+    hole = np.repeat(holes, count)
+    depth = (np.arange(len(hole)) - np.repeat(np.cumsum(count) - count, count)) * spacing
+    far = 2.0 * float(max(traces.end.max(initial=0.0), np.max(met[1], initial=0.0))) + 1.0
+    picks = np.sort(met[0] * far + met[1])
+    here = hole * far + depth
+    interval = np.searchsorted(picks, here) + hole * (len(picks) + 1)
+    below, above = np.append(picks, np.inf), np.insert(picks, 0, -np.inf)
+    place = np.searchsorted(picks, here)
+    near = (below[place] - here < clear) | (here - above[place] < clear)
+    position = traces.at(hole, depth).position
+    keep = ~near & (within(position) < 0.0)
+    return Sides(position[keep], interval[keep])
