@@ -10,10 +10,13 @@ import pytest
 from typer.testing import CliRunner
 
 from desurvey import orient, traces
+from desurvey.lineup import line_up
 from desurvey.problems import DataProblem
 from desurvey.project import load_project
+from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer import collect
 from viewer.cli import app
+from viewer.faults import answers_of, fault_mesh
 from viewer.net import chosen_rows
 from viewer.slab import slab_of
 
@@ -48,24 +51,55 @@ def test_bars_of_numbers_and_unknown_names(demo):
         collect.bars_of(project, trace, "lithology.suceptibility")
 
 
-def test_answers_of_the_line_up_become_sheets_in_the_plane_of_their_fault(demo):
+def test_faults_of_the_line_up_are_drawn_as_far_as_their_extent(demo):
     project, trace, structures = demo
-    place = trace.at(np.array([0, 1, 2]), np.array([50.0, 80.0, 120.0])).position
-    picks = pd.DataFrame({"hole_id": ["TH-01", "TH-02", "TH-03"], "depth": [50.0, 80.0, 120.0], "fault_id": "F1"})
-    centre = place.mean(axis=0)
-    faults = pd.DataFrame([["F1", 60.0, 110.0, *centre]], columns=collect.NEEDED["faults"])
-    windows = pd.DataFrame(
-        [["F1", "TH-04", 40.0, 60.0, "not_logged"], ["F1", "TH-05", 40.0, 60.0, "outside"]],
-        columns=collect.NEEDED["windows"],
-    )
-    answers = collect.Answers(faults, picks, windows)
+    answers = answers_of(project, trace)
     content = collect.content_of(project, trace, structures, heading="All", answers=answers)
-    (sheet,) = content.surfaces
-    edge = sheet.vertices[1:3] - sheet.vertices[0]
-    normal = np.cross(*edge) / np.linalg.norm(np.cross(*edge))
-    dip, direction = orient.dip_of_plane(normal[None])
-    assert (dip[0], direction[0]) == pytest.approx((60.0, 110.0), abs=1e-9)
-    assert content.windows.hole.tolist() == [3]
+    assert [surface.name for surface in content.surfaces] == answers.faults["fault_id"].tolist()
+    for fault in answers.faults.itertuples():
+        mesh = answers.meshes[fault.fault_id]
+        edges = mesh.corners[:, 1:] - mesh.corners[:, :1]
+        normal = np.cross(edges[:, 0], edges[:, 1])
+        mean = (normal * np.sign(normal[:, 2:])).sum(axis=0)
+        dip, direction = orient.dip_of_plane(mean[None] / np.linalg.norm(mean))
+        assert dip[0] == pytest.approx(fault.dip, abs=1.5)
+        assert direction[0] == pytest.approx(fault.dip_direction, abs=3.0)
+        # the picks lie on the sheet, inside its outline
+        own = answers.picks[answers.picks["fault_id"] == fault.fault_id]
+        place = trace.at(own["hole_id"].to_numpy(dtype=str), own["depth"].to_numpy()).position
+        near = np.linalg.norm(mesh.vertices[None] - place[:, None], axis=2).min(axis=1)
+        assert near.max() < 60.0
+        assert np.all(np.isfinite(mesh.sigma))
+    shown = answers.windows["status"].isin(["logged", "not_logged", "planned", "not_drilled"])
+    assert len(content.windows.hole) == shown.sum()
+
+
+def test_a_mesh_of_a_plane_fault_lies_in_its_plane(demo):
+    project, trace, _ = demo
+    answer = line_up(project, trace)
+    fault = next(fault for fault in answer.faults if fault.shape == "plane")
+    mesh = fault_mesh(fault)
+    away = (mesh.vertices - fault.centre) @ fault.normal
+    assert np.abs(away).max() < 5.0  # waviness between the picks, not more
+    outline = mesh.vertices[: len(fault.outline)]
+    assert np.linalg.norm(outline - fault.outline, axis=1).max() < 1e-6
+
+
+def test_a_project_without_faults_has_no_answers(tmp_path):
+    tables = {"structures": TABLES["structures"].replace("fault", "joint")}
+    project = load_project(write_project(tmp_path / "p", **tables))
+    assert answers_of(project, traces.build(project)) is None
+
+
+def test_the_ground_is_drawn_where_the_project_names_its_points(tmp_path):
+    toml = PROJECT_TOML + '[checks]\ntopography = "ground.csv"\n'
+    rows = "easting,northing,elevation\n900,1900,98\n1200,1900,99\n1200,2100,103\n900,2100,101\n"
+    project = load_project(write_project(tmp_path / "p", toml=toml, ground=rows))
+    ground = collect.topography_of(project)
+    assert ground.vertices[:, 2].tolist() == [98.0, 99.0, 103.0, 101.0]
+    corners = ground.vertices[ground.triangles]
+    assert np.abs(np.cross(*np.moveaxis(np.diff(corners, axis=1), 1, 0))[:, 2]).sum() / 2 == pytest.approx(300 * 200)
+    assert collect.topography_of(load_project(write_project(tmp_path / "q"))) is None
 
 
 def test_tables_of_other_commands_are_checked(tmp_path, demo):

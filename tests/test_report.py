@@ -20,8 +20,8 @@ from desurvey.problems import DataProblem
 from desurvey.project import load_project
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cli import app
-from viewer.collect import Answers
 from viewer.commands.shared import CAUTION
+from viewer.faults import Answers
 from viewer.report import Results, Wanted, compose, print_pdf, render
 from viewer.report.wording import count
 from viewer.slab import fences
@@ -82,12 +82,11 @@ def test_it_says_what_was_read_and_under_which_conventions(project):
         assert heading in said
 
 
-def test_what_was_not_run_is_said_to_be_absent(project):
+def test_what_is_not_there_is_said_to_be_absent(project):
     said = words(render(report_on(project)))
     assert "Suspect readings were not looked for" in said
-    assert "Whether fault picks line up was not asked" in said
-    assert "The line-up was not run, so no windows are known" in said
-    assert "Planned: P. The line-up was not run" in said
+    assert "No fault pick is logged, so there is nothing to line up." in said
+    assert "Planned: P." in said
 
 
 def test_answers_come_as_sentences(project):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,55 +10,28 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import orient
+from desurvey.checks import limits_of
+from desurvey.checks.ground import ground_points
 from desurvey.orient import Oriented
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
-from desurvey.surface.mesh import Mesh
 from desurvey.traces import Traces
+from viewer.faults import Answers
 from viewer.holelog import HoleLog
 from viewer.layers import Bars, Content, Structures, Surface, Windows
 from viewer.sheet import Title
 
 __all__ = [
-    "Answers",
     "bars_of",
     "content_of",
     "convention",
-    "fault_meshes",
     "log_of",
-    "read_answers",
     "read_suspects",
     "structures_of",
+    "topography_of",
 ]
 
 Floats = npt.NDArray[np.float64]
-
-SHEET_MARGIN = 0.15
-"""Share of a fault's size by which its sheet is drawn beyond its outermost picks."""
-SHEET_LEAST = 10.0
-"""Metres by which it is drawn beyond them at least."""
-
-
-NEEDED = {
-    "faults": ["fault_id", "dip", "dip_direction", "easting", "northing", "elevation"],
-    "picks": ["hole_id", "depth", "fault_id"],
-    "windows": ["fault_id", "hole_id", "depth_from", "depth_to", "status"],
-}
-"""The line-up's tables and the columns of theirs that figures use."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Answers:
-    """The line-up's tables, as ``lowside lineup`` writes them (DESIGN.md section 6)."""
-
-    faults: pd.DataFrame
-    picks: pd.DataFrame
-    windows: pd.DataFrame
-
-    @property
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """The three by name."""
-        return {"faults": self.faults, "picks": self.picks, "windows": self.windows}
 
 
 def content_of(
@@ -81,7 +54,7 @@ def content_of(
     bars : str, optional
         Intervals to draw as coloured bars: ``TABLE`` or ``TABLE.COLUMN``.
     answers : Answers, optional
-        The line-up's tables.
+        What the line-up answers: faults and windows to draw.
     """
     planned = project.collars.set_index("hole_id")["status"].reindex(traces.hole_ids.tolist()) == "planned"
     absent = []
@@ -96,6 +69,7 @@ def content_of(
         title=Title(project.name, heading, project.settings.frame.crs, convention(project)),
         structures=structures_of(structures) if structures.usable.any() else None,
         bars=bars_of(project, traces, bars) if bars else None,
+        topography=topography_of(project),
         absent=tuple(absent),
     )
     return content if answers is None else _with_answers(content, answers)
@@ -148,17 +122,6 @@ def read_suspects(path: Path) -> pd.DataFrame:
     return _read(path, ["hole_id", "depth_from", "depth_to", "message"], "suspects")
 
 
-def read_answers(folder: Path) -> Answers:
-    """Read the tables that ``lowside lineup`` has written into a folder.
-
-    Raises
-    ------
-    DataProblem
-        When one of them isn't there or lacks a column that a figure needs.
-    """
-    return Answers(*(_read(folder / f"{name}.csv", columns, "lineup") for name, columns in NEEDED.items()))
-
-
 def _read(path: Path, columns: list[str], command: str) -> pd.DataFrame:
     """Read a table that another command has written and check that it has the columns that figures use."""
     try:
@@ -170,6 +133,17 @@ def _read(path: Path, columns: list[str], command: str) -> pd.DataFrame:
         if column not in frame.columns:
             raise DataProblem(f"this isn't the table that lowside {command} writes", file=str(path), column=column)
     return frame
+
+
+def topography_of(project: Project) -> Surface | None:
+    """Return the ground as triangles between the points of the table that ``[checks]`` names; None without one."""
+    file = limits_of(project).topography
+    if not file:
+        return None
+    from scipy.spatial import Delaunay  # slow to import, and few projects have a table of the ground
+
+    points = ground_points(project.folder, file)
+    return Surface("ground", points, Delaunay(points[:, :2] - points[:, :2].mean(axis=0)).simplices.astype(np.int64))
 
 
 def convention(project: Project) -> str:
@@ -243,34 +217,5 @@ def _with_answers(content: Content, answers: Answers) -> Content:
     return replace(
         content,
         windows=Windows(fault[use], hole[use], ends[0][use], ends[1][use]),
-        surfaces=tuple(
-            Surface(name, mesh.vertices, mesh.triangles) for name, mesh in fault_meshes(content.traces, answers).items()
-        ),
+        surfaces=tuple(Surface(name, mesh.vertices, mesh.triangles) for name, mesh in answers.meshes.items()),
     )
-
-
-def fault_meshes(traces: Traces, answers: Answers) -> dict[str, Mesh]:
-    """Return each fault as a rectangle of its mean plane, a little larger than its outermost picks."""
-    picks = answers.picks
-    hole, depth = picks["hole_id"].to_numpy(dtype=np.str_), picks["depth"].to_numpy(dtype=float)
-    position = traces.at(hole, depth).position
-    normals = orient.vector_of_plane(answers.faults["dip"], answers.faults["dip_direction"])
-    centres = answers.faults[["easting", "northing", "elevation"]].to_numpy(dtype=float)
-    meshes = {}
-    for name, centre, normal in zip(answers.faults["fault_id"].astype(str), centres, normals, strict=True):
-        own = position[(picks["fault_id"].astype(str) == name).to_numpy() & np.isfinite(position[:, 0])]
-        if len(own):
-            meshes[name] = _rectangle(centre, normal, own)
-    return meshes
-
-
-def _rectangle(centre: Floats, normal: Floats, members: Floats) -> Mesh:
-    strike = np.cross([0.0, 0.0, 1.0], normal)
-    strike = strike / np.linalg.norm(strike) if np.linalg.norm(strike) > 1e-9 else np.array([1.0, 0.0, 0.0])
-    axes = np.stack([strike, np.cross(normal, strike)])
-    within = (members - centre) @ axes.T
-    low, high = within.min(axis=0), within.max(axis=0)
-    margin = np.maximum(SHEET_MARGIN * (high - low), SHEET_LEAST)
-    low, high = low - margin, high + margin
-    corners = np.array([[low[0], low[1]], [high[0], low[1]], [high[0], high[1]], [low[0], high[1]]])
-    return Mesh(centre + corners @ axes, np.array([[0, 1, 2], [0, 2, 3]]), np.full(4, np.nan))

@@ -301,12 +301,12 @@ def draw_surfaces(drawing: Drawing, content: Content, view: View) -> Key:
 
 
 def _name_line(drawing: Drawing, points: Floats, name: str, colour: str) -> None:
-    """Write a fault's name at the highest point of its line in the drawing."""
+    """Write a fault's name at the lowest point of its line in the drawing, away from the names of the holes."""
     at = drawing.on_paper(points)
-    inside = np.all((at > 2.0) & (at < drawing.size - (6.0, 8.0)), axis=1)
+    inside = np.all((at > (2.0, 4.0)) & (at < drawing.size - (6.0, 4.0)), axis=1)
     if inside.any():
-        x, y = points[inside][np.argmax(points[inside, 1])].tolist()
+        x, y = points[inside][np.argmin(points[inside, 1])].tolist()
         drawing.axes.text(
-            x, y, f" {name}", fontsize=SMALL_PT + 1.5, fontweight="bold", color=colour, ha="left", va="bottom",
+            x, y, f" {name}", fontsize=SMALL_PT + 1.5, fontweight="bold", color=colour, ha="left", va="top",
             gid="fault name", bbox=BACKED, zorder=7,
         )  # fmt: skip

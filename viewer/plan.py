@@ -38,7 +38,7 @@ Bools = npt.NDArray[np.bool_]
 STRIKE_MM: Final = 4.0
 DIP_MM: Final = 1.5
 """Length of a strike bar and of its dip tick on the paper."""
-SYMBOL_MM: Final = 5.4
+SYMBOL_MM: Final = 4.8
 """Side of the square that a symbol with its number keeps for itself."""
 
 
@@ -106,8 +106,8 @@ def draw_plan(
         _draw_grid(drawing)
         taken, left_out = _draw_names(drawing, content, seen)
         everything = level.elevation is None
-        every, taken = draw_depths(drawing, content, level, every, seen, taken=taken, ends_only=everything)
-        key, notes = _draw_content(drawing, content, level, seen, taken)
+        key, notes, taken = _draw_content(drawing, content, level, seen, taken)
+        every, _ = draw_depths(drawing, content, level, every, seen, taken=taken, ends_only=everything)
         notes = [f"Depth ticks every {every:g} m", "North is grid north", *notes, *left_out, *content.absent]
         top = sheet.side.get_ylim()[1]
         draw_north(sheet.side, (8.0, top - 10.0), 8.0)
@@ -148,8 +148,10 @@ def _draw_grid(drawing: Drawing) -> None:
     name_axis(axes, "northing (m)", "left")
 
 
-def _draw_content(drawing: Drawing, content: Content, level: Level, seen: Seen, taken: Floats) -> tuple[Key, list[str]]:
-    """Draw all that belongs to the plan; return the legend and notes on what was left out."""
+def _draw_content(
+    drawing: Drawing, content: Content, level: Level, seen: Seen, taken: Floats
+) -> tuple[Key, list[str], Floats]:
+    """Draw all that belongs to the plan; return the legend, notes on what was left out, and the boxes taken."""
     key = draw_traces(drawing, content, seen)
     collars = drawing.axes.plot(
         *_collars(content).T, "o", ms=3.2, mfc=theme.LIGHT.background, mec=theme.LIGHT.text, mew=0.8, zorder=6,
@@ -158,17 +160,19 @@ def _draw_content(drawing: Drawing, content: Content, level: Level, seen: Seen, 
     key.append((collars[0], "collar"))
     notes: list[str] = []
     if content.structures is not None:
-        more, notes = _draw_symbols(drawing, content.structures, level, taken)
+        more, notes, taken = _draw_symbols(drawing, content.structures, level, taken)
         key += more
     if level.elevation is not None:  # from above, bars and cuts of many levels would lie on each other
         key += draw_surfaces(drawing, content, level)
         key += draw_bars(drawing, content, level, content.bars) if content.bars is not None else []
     if content.windows is not None:
         key += draw_windows(drawing, content, level, content.windows, fault_colours(content))
-    return key, notes
+    return key, notes, taken
 
 
-def _draw_symbols(drawing: Drawing, structures: Structures, level: Level, taken: Floats) -> tuple[Key, list[str]]:
+def _draw_symbols(
+    drawing: Drawing, structures: Structures, level: Level, taken: Floats
+) -> tuple[Key, list[str], Floats]:
     """Draw strike bars with dip ticks and numbers, faults first, where they don't lie on one another."""
     seen = level.seen(structures.position)
     middle = drawing.on_paper(seen[:, :2])
@@ -193,7 +197,8 @@ def _draw_symbols(drawing: Drawing, structures: Structures, level: Level, taken:
         notes.append(f"{int((~level.holds(seen)).sum())} structures outside {level.thickness / 2:g} m")
     if inside.sum() > len(rows):
         notes.append(f"{int(inside.sum()) - len(rows)} of {int(inside.sum())} symbols left out, for want of room")
-    return key, notes
+    half = SYMBOL_MM / 2
+    return key, notes, np.vstack([taken, np.hstack([middle[rows] - half, middle[rows] + half])])
 
 
 def _symbols(structures: Structures, middle: Floats, rows: npt.NDArray[np.int64]) -> Floats:

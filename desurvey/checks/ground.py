@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
@@ -14,7 +16,7 @@ from desurvey.tables.columns import read_numbers
 from desurvey.tables.reading import read_cells
 from desurvey.tables.schema import TABLES
 
-__all__ = ["GROUND_RULES", "check_ground"]
+__all__ = ["GROUND_RULES", "check_ground", "ground_points"]
 
 OFF_GROUND = Rule(
     "off_topography",
@@ -51,16 +53,21 @@ def check_ground(context: Context, place: Floats, left_out: Bools) -> list[Findi
     if not context.limits.topography:
         return _against_neighbours(context, place, used)
     try:
-        ground = _points(context)
+        ground = ground_points(context.project.folder, context.limits.topography)
     except DataProblem as problem:
         return [context.whole(UNREADABLE_GROUND, "collars", str(problem))]
     return _against(context, ground, place, used)
 
 
-def _points(context: Context) -> Floats:
-    """Return the points of the ground, (n, 3)."""
-    file = context.limits.topography
-    cells = read_cells(context.project.folder / file, file)
+def ground_points(folder: Path, file: str) -> Floats:
+    """Return the points of the ground in a table of a project, (n, 3).
+
+    Raises
+    ------
+    DataProblem
+        When it can't be read, lacks a column or has fewer than three points.
+    """
+    cells = read_cells(folder / file, file)
     wanted = {
         column.name: column for column in TABLES["collars"] if column.name in {"easting", "northing", "elevation"}
     }

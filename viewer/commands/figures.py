@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 import typer
 
-from viewer.commands.shared import Out, ProjectFolder, finish, oriented, say, working
-
-if TYPE_CHECKING:
-    from viewer.collect import Answers
+from viewer.commands.shared import Out, ProjectFolder, finish, lined_up, oriented, say, working
 
 __all__ = ["add_to"]
 
@@ -24,9 +21,8 @@ Colour = Annotated[
     str | None,
     typer.Option("--colour", metavar="TABLE[.COLUMN]", help="Intervals to draw as coloured bars beside the holes."),
 ]
-Lineup = Annotated[
-    Path | None,
-    typer.Option("--lineup", metavar="DIR", help="Folder that lowside lineup has written: draws faults and windows."),
+Faults = Annotated[
+    bool, typer.Option("--faults/--no-faults", help="Line up the fault picks; draw faults and expected windows.")
 ]
 
 
@@ -52,7 +48,7 @@ def section(
     scale: Scale = None,
     ticks: Ticks = None,
     colour: Colour = None,
-    lineup: Lineup = None,
+    faults: Faults = True,
     paper: Paper = "A4",
     portrait: Portrait = False,
 ) -> None:
@@ -67,10 +63,10 @@ def section(
 
     data, traces, structures = oriented(project)
     slab = slab_of(traces, holes, line, thickness)
+    answers = lined_up(data, traces) if faults else None
     with working("Drawing"):
-        content = content_of(
-            data, traces, structures, heading=f"Section {holes or line}", bars=colour, answers=_answers(lineup)
-        )
+        heading = f"Section through {holes}" if holes else f"Section along {line}"
+        content = content_of(data, traces, structures, heading=heading, bars=colour, answers=answers)
         figure = draw_section(
             content,
             slab,
@@ -98,7 +94,7 @@ def plan(
     scale: Scale = None,
     ticks: Ticks = None,
     colour: Colour = None,
-    lineup: Lineup = None,
+    faults: Faults = True,
     paper: Paper = "A4",
     portrait: Portrait = False,
 ) -> None:
@@ -108,9 +104,10 @@ def plan(
     from viewer.sheet import save
 
     data, traces, structures = oriented(project)
+    answers = lined_up(data, traces) if faults else None
     with working("Drawing"):
         heading = "Plan of collars and holes" if elevation is None else f"Plan at {elevation:g} m"
-        content = content_of(data, traces, structures, heading=heading, bars=colour, answers=_answers(lineup))
+        content = content_of(data, traces, structures, heading=heading, bars=colour, answers=answers)
         figure = draw_plan(
             content,
             Level(elevation, thickness),
@@ -193,10 +190,3 @@ def holelog(
         save(draw_log(log, paper=paper, top=top, bottom=bottom), out)
     say(f"Log of {hole} written to {out}")
     finish(data.findings)
-
-
-def _answers(folder: Path | None) -> Answers | None:
-    """Return the line-up's tables from the folder that it wrote."""
-    from viewer.collect import read_answers
-
-    return None if folder is None else read_answers(folder)

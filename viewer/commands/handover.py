@@ -7,11 +7,9 @@ from typing import Annotated
 
 import typer
 
-from viewer.commands.shared import Out, ProjectFolder, finish, oriented, say, working
+from viewer.commands.shared import Out, ProjectFolder, finish, lined_up, oriented, say, working
 
 __all__ = ["add_to"]
-
-Lineup = Annotated[Path | None, typer.Option("--lineup", metavar="DIR", help="Folder that lowside lineup has written.")]
 
 
 def add_to(app: typer.Typer) -> None:
@@ -23,9 +21,9 @@ def add_to(app: typer.Typer) -> None:
 def report(
     project: ProjectFolder,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="F.html", help="Where to write.", show_default=False)],
-    lineup: Lineup = None,
     suspects: Annotated[
-        Path | None, typer.Option("--suspects", metavar="FILE", help="Table that lowside suspects has written.")
+        Path | None,
+        typer.Option("--suspects", metavar="FILE", help="Take the suspects from this table instead of looking anew."),
     ] = None,
     colour: Annotated[
         str | None, typer.Option("--colour", metavar="TABLE[.COLUMN]", help="Intervals to colour the sections by.")
@@ -36,16 +34,16 @@ def report(
 ) -> None:
     """Write one self-contained HTML file with everything that a reviewer needs, readable on paper too.
 
-    What was not run (suspects, line-up) is said to be absent.
+    Looks for suspects and lines up the fault picks on the way. What the tables have nothing for is said to be absent.
     """
-    from viewer.collect import read_answers, read_suspects
+    from desurvey.suspects import suspects as weigh
+    from viewer.collect import read_suspects
     from viewer.report import Results, Wanted, compose, print_pdf, write_report
 
     data, traces, structures = oriented(project)
-    results = Results(
-        suspects=None if suspects is None else read_suspects(suspects),
-        answers=None if lineup is None else read_answers(lineup),
-    )
+    with working("Looking for suspects"):
+        found = weigh(data, traces, structures) if suspects is None else read_suspects(suspects)
+    results = Results(suspects=found, answers=lined_up(data, traces))
     with working("Drawing"):
         wanted = Wanted(bars=colour, logs=logs, scene=scene)
         write_report(compose(data, traces, structures, results, wanted), out)
@@ -63,7 +61,9 @@ def export(
     table: Annotated[
         str, typer.Option("--table", metavar="NAME", help="Which table, for .csv and .parquet.")
     ] = "structures",
-    lineup: Lineup = None,
+    faults: Annotated[
+        bool, typer.Option("--faults/--no-faults", help="Line up the fault picks and write the faults too.")
+    ] = True,
 ) -> None:
     """Write holes, structures, faults and tables in an open format, by the name's ending.
 
@@ -71,13 +71,12 @@ def export(
     """
     from desurvey.exchange import exporting
     from desurvey.exchange.model import model_of
-    from viewer.collect import fault_meshes, read_answers
 
     exporting.check_ending(out)
     data, traces, structures = oriented(project)
+    answers = lined_up(data, traces) if faults else None
     with working("Writing"):
-        answers = None if lineup is None else read_answers(lineup)
-        meshes = {} if answers is None else fault_meshes(traces, answers)
+        meshes = {} if answers is None else answers.meshes
         tables = {} if answers is None else answers.tables
         exporting.export(model_of(data, traces, structures, meshes=meshes, tables=tables), out, table=table)
     say(f"{data.name} written to {out}")

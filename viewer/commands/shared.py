@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from desurvey.orient import Oriented
     from desurvey.project import Project
     from desurvey.traces import Traces
+    from viewer.faults import Answers
 
-__all__ = ["CAUTION", "Out", "ProjectFolder", "finish", "loaded", "oriented", "say", "traced", "working"]
+__all__ = ["CAUTION", "Out", "ProjectFolder", "finish", "lined_up", "loaded", "oriented", "say", "traced", "working"]
 
 ProjectFolder = Annotated[
     Path, typer.Argument(metavar="PROJECT", help="Folder with a project.toml.", show_default=False)
@@ -80,6 +81,14 @@ def oriented(folder: Path) -> tuple[Project, Traces, Oriented]:
     project.require("structures", "runs")
     with working("Orienting"):
         return project, traces, orient.oriented(project, traces)
+
+
+def lined_up(project: Project, traces: Traces) -> Answers | None:
+    """Return what the line-up of the fault picks answers; None when none is logged."""
+    from viewer.faults import answers_of
+
+    with working("Lining up the picks"):
+        return answers_of(project, traces)
 
 
 def finish(findings: Iterable[Finding]) -> None:

@@ -11,13 +11,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from desurvey import orient, sphere, spread
+from desurvey import checks, orient, sphere, spread
 from desurvey.orient import Oriented
+from desurvey.problems import Finding
 from desurvey.project import Project
 from desurvey.traces import Traces
 from viewer import theme
-from viewer.collect import Answers, convention
+from viewer.collect import convention
 from viewer.drawing import grouped
+from viewer.faults import Answers
 from viewer.report import wording
 
 __all__ = ["Figure", "Grid", "Report", "Results", "Section", "gather"]
@@ -88,14 +90,14 @@ class Report:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Results:
-    """What the analyses answered; None: they were not run, and the report says so.
+    """What the analyses answered; the report says what is absent.
 
     Attributes
     ----------
     suspects : pandas.DataFrame or None
-        The table of ``lowside suspects``.
+        The table of ``lowside suspects``; None: they were not looked for.
     answers : Answers or None
-        The tables of ``lowside lineup``; their windows hold the planned holes too.
+        What the line-up answers, planned holes included; None: there is nothing to line up.
     """
 
     suspects: pd.DataFrame | None = None
@@ -105,10 +107,11 @@ class Results:
 def gather(project: Project, traces: Traces, structures: Oriented, results: Results) -> tuple[Section, ...]:
     """Return the sections of a report without its drawings, in order."""
     known = spread.project_spread(project, traces)
+    found = (*project.findings, *checks.check(project, traces))
     return (
-        _summary(project, traces, structures, results),
+        _summary(project, traces, structures, results, found),
         _sources(project),
-        _findings(project),
+        _findings(found),
         _suspects(results),
         _surveys(project, traces, known),
         _orientations(structures, known),
@@ -140,7 +143,9 @@ def _texts(column: pd.Series, decimals: int) -> list[str]:
 # ------------------------------------------------------------------------------------------------------------ sections
 
 
-def _summary(project: Project, traces: Traces, structures: Oriented, results: Results) -> Section:
+def _summary(
+    project: Project, traces: Traces, structures: Oriented, results: Results, found: tuple[Finding, ...]
+) -> Section:
     status = project.collars.set_index("hole_id")["status"].reindex(traces.hole_ids.tolist())
     planned = (status == "planned").to_numpy()
     drilled = float(traces.end[~planned].sum())
@@ -149,7 +154,7 @@ def _summary(project: Project, traces: Traces, structures: Oriented, results: Re
         + f"; {wording.count(int(planned.sum()), 'hole')} planned.",
         f"{wording.count(len(structures.table), 'structure')} logged, "
         f"of which {int(structures.usable.sum())} have a true orientation.",
-        wording.findings_sentence(project.findings),
+        wording.findings_sentence(found),
         wording.suspects_sentence(results.suspects),
         wording.faults_sentence(None if results.answers is None else results.answers.faults),
     ]
@@ -172,14 +177,14 @@ def _sources(project: Project) -> Section:
     )
 
 
-def _findings(project: Project) -> Section:
+def _findings(findings: tuple[Finding, ...]) -> Section:
     order = {"error": 0, "warning": 1, "note": 2}
-    found = sorted(project.findings, key=lambda finding: order[finding.severity])
+    found = sorted(findings, key=lambda finding: order[finding.severity])
     names = ["severity", "table", "row", "hole_id", "depth", "message", "suggestion"]
     frame = pd.DataFrame([[getattr(item, name) for name in names] for item in found], columns=names)
     frame = frame.astype({"row": "Int64", "depth": float})
     grids = (("", grid(frame)),) if found else ()
-    return Section("findings", "Findings of the checks", (wording.findings_sentence(project.findings),), grids)
+    return Section("findings", "Findings of the checks", (wording.findings_sentence(findings),), grids)
 
 
 def _suspects(results: Results) -> Section:
@@ -275,7 +280,7 @@ def _lineup(results: Results) -> Section:
 def _windows(results: Results) -> Section:
     title = "Windows to log again"
     if results.answers is None:
-        return Section("windows", title, ("The line-up was not run, so no windows are known.",))
+        return Section("windows", title, (wording.faults_sentence(None),))
     windows = results.answers.windows
     open_ones = windows[windows["status"] == "not_logged"]
     return Section("windows", title, tuple(wording.window_sentences(open_ones)))
@@ -287,9 +292,7 @@ def _aims(project: Project, results: Results) -> Section:
     if not planned:
         return Section("aims", title, ("No hole is planned.",))
     if results.answers is None:
-        return Section(
-            "aims", title, (f"Planned: {', '.join(planned)}. The line-up was not run, so no aims are known.",)
-        )
+        return Section("aims", title, (f"Planned: {', '.join(planned)}.", wording.faults_sentence(None)))
     windows = results.answers.windows
     own = windows[windows["hole_id"].isin(planned) & (windows["status"] == "planned")]
     return Section("aims", title, tuple(wording.aim_sentences(own, planned)))

@@ -87,9 +87,9 @@ def suspects_sentence(suspects: pd.DataFrame | None) -> str:
 
 
 def faults_sentence(faults: pd.DataFrame | None) -> str:
-    """Say how many faults the picks make, or that the line-up was not run."""
+    """Say how many faults the picks make, or that there are no picks."""
     if faults is None:
-        return "Whether fault picks line up was not asked (lowside lineup)."
+        return "No fault pick is logged, so there is nothing to line up."
     if faults.empty:
         return "No fault picks of different holes line up."
     return f"The fault picks line up in {count(len(faults), 'fault')}."
