@@ -104,6 +104,19 @@ class Traces:
         for item in fields(self):
             object.__setattr__(self, item.name, _frozen(getattr(self, item.name)))
 
+    def part(self, first: int, last: int) -> Traces:
+        """Return the holes ``first`` up to, but without, ``last``."""
+        rows = slice(int(self.offsets[first]), int(self.offsets[last]))
+        return Traces(
+            self.hole_ids[first:last],
+            self.offsets[first : last + 1] - rows.start,
+            self.depth[rows],
+            self.position[rows],
+            self.tangent[rows],
+            self.surveyed[first:last],
+            self.end[first:last],
+        )
+
     @property
     def station_hole(self) -> Ints:
         """Index of the hole that each station belongs to, shape (S,)."""

@@ -59,7 +59,7 @@ def pole_covariance(
     """
     sigmas = Sigmas() if sigmas is None else sigmas
     turned = np.cross(tangent, normal)
-    along = np.einsum("ij,ij->i", tangent, normal)
+    along = np.sum(tangent * normal, axis=1)
     roll = np.deg2rad(np.hypot(sigmas.beta_deg, line_sigma_deg(tangent, sigmas, line)))
     total = _alpha_part(tangent, normal, along, np.deg2rad(sigmas.alpha_deg))
     total += _dyads(roll[:, None] * turned)
@@ -120,7 +120,7 @@ def _roll_of_direction(tangent: Floats, axis: Floats, flat: Floats) -> Floats:
     Zero on a hole along the axis, where the line is undefined and its roll is not known anyway.
     """
     sideways = np.cross(tangent, axis)
-    lean = np.einsum("ij,ij->i", tangent, axis)
+    lean = np.sum(tangent * axis, axis=1)
     defined = flat > curvature.VERTICAL
     scale = np.where(defined, lean / np.where(defined, flat, 1.0) ** 2, 0.0)
     return scale[:, None] * sideways
