@@ -64,9 +64,9 @@ def _at(mesh: Mesh, elevation: float) -> list[Contour]:
     count = len(mesh.vertices)
     enter = _edge_codes(cut[down], following[down], count)  # walking with the high side on the left
     leave = _edge_codes(cut[up], following[up], count)
-    codes, place = np.unique(np.concatenate([leave, enter]), return_inverse=True)
+    codes, place = np.unique(np.concatenate([enter, leave]), return_inverse=True)
     points = _crossings(mesh.vertices, codes, count, elevation)
-    return [Contour(elevation, points[rows]) for rows in _chained(place[: len(leave)], place[len(leave) :], len(codes))]
+    return [Contour(elevation, points[rows]) for rows in _chained(place[: len(enter)], place[len(enter) :], len(codes))]
 
 
 def _edge_codes(a: Ints, b: Ints, count: int) -> Ints:

@@ -150,7 +150,8 @@ def extracted(
     cell = cell if cell is not None else _cell(picks, edge)
     if not cell > 0.0:
         raise DataProblem("the cell must be a length above 0 m", value=cell)
-    grid = Grid(picks.mean(axis=0), field.model.axes, cell)
+    # half a cell off the mean plane: on a flat surface no node has a value whose sign is rounding
+    grid = Grid(picks.mean(axis=0) + 0.5 * cell * field.model.axes[2], field.model.axes, cell)
     band = grown(level, grid, _seeds(level, cell), lambda centres: outside(centres) < 2.0 * cell)
     if not len(band.cells):
         raise DataProblem(

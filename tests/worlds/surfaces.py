@@ -87,7 +87,7 @@ def cylinder_fold(wavelength: float = 300.0, amplitude: float = 30.0) -> Truth:
     return _truth(local, 40.0, 75.0)
 
 
-def dome(radius: float = 400.0) -> Truth:
+def dome(radius: float = 700.0) -> Truth:
     def local(x: Floats) -> tuple[Floats, Floats]:
         away = x + np.array([0.0, 0.0, radius])
         size = np.linalg.norm(away, axis=1)
@@ -96,7 +96,7 @@ def dome(radius: float = 400.0) -> Truth:
     return _truth(local, 0.0, 0.0)
 
 
-def s_fold(wavelength: float = 320.0, amplitude: float = 45.0, shear: float = 1.6) -> Truth:
+def s_fold(wavelength: float = 320.0, amplitude: float = 45.0, shear: float = 3.0) -> Truth:
     """Return a fold sheared until its middle limb is overturned; normals point to the younger side."""
     k = 2 * np.pi / wavelength
 
