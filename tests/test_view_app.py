@@ -124,7 +124,7 @@ def desk(tmp_path):
 
 
 def test_cards_say_row_and_orientation(desk):
-    card = disc_card(desk, desk.oriented, 0)
+    card = disc_card(desk, 0)
     assert "structures.csv, row 2" in card
     assert "α 30°, β 0°" in card
     assert "azimuth" in hole_card(desk, 0, 40.0)
@@ -137,7 +137,7 @@ def test_cards_escape_what_people_typed(tmp_path):
         "structures": ["<img src=x>,B-1,20,fault,30,0,"],
     }
     desk = load_desk(written(tmp_path, tables))
-    assert "<img" not in disc_card(desk, desk.oriented, 0)
+    assert "<img" not in disc_card(desk, 0)
 
 
 def test_filters_leave_what_they_say(desk):

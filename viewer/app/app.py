@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-import functools
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
 
 import numpy as np
 from trame_server.core import Server
@@ -17,15 +16,23 @@ from desurvey.problems import DataProblem
 from viewer import page as pages
 from viewer.app import panels
 from viewer.app.cards import disc_card, hole_card
-from viewer.app.desk import Desk, Way, load_desk, look_of, net_points, shown_scene, sight_along
+from viewer.app.desk import Desk, Way, load_desk, look_of, net_points, poles_on_net, shown_scene, sight_along
 from viewer.app.door import Door
+from viewer.app.lines import Lines
 from viewer.app.painter import Camera, Painter
+from viewer.app.parts import careful
+from viewer.app.possible import Possible
+from viewer.app.slabs import Slabs
+from viewer.app.taking import Taking
 from viewer.app.view import History, View
+from viewer.app.work import Stopped, Worker
 from viewer.page.packing import encoded, legend_html, packed
 from viewer.scene import Scene, values
-from viewer.scene.draw import view_azimuth
+from viewer.scene.faults import with_faults
 
 __all__ = ["App"]
+
+T = TypeVar("T")
 
 log = logging.getLogger("lowside.app")
 
@@ -35,25 +42,11 @@ SPACE = Path(pages.__file__).parent
 DRAWN_BY_SERVER = 6000
 """Discs up to which pictures come from the server unless told otherwise (FEASIBILITY: about ten a second)."""
 
+LEAST_MOVE = 0.01
+"""Radii of the net by which a pole has to move before the move is drawn."""
+
 SAME_SCENE = frozenset({"selected"})
 """Fields of a view that don't change what the scene holds."""
-
-
-def careful(method: Callable[..., Any]) -> Callable[..., Any]:
-    """Make a callback say its errors on the page instead of ending the app; what is a bug goes to the log in full."""
-
-    @functools.wraps(method)
-    def run(self: App, *args: Any, **kwargs: Any) -> Any:
-        try:
-            return method(self, *args, **kwargs)
-        except DataProblem as problem:
-            self.tell(str(problem))
-        except Exception as error:
-            log.exception("in %s", method.__name__)
-            self.tell(f"Something went wrong in the program ({type(error).__name__}: {error}); the terminal has more.")
-        return None
-
-    return run
 
 
 class App:
@@ -73,14 +66,21 @@ class App:
         self.folder, self.server, self.state = folder, server, server.state
         self.desk: Desk = load_desk(folder)
         self.history = History()
-        self.painter = Painter()
-        self.door = Door(token, scene=self._scene_json, net=self._net_json, picture=self._picture)
+        self.painter, self.worker = Painter(), Worker()
+        self.door = Door(
+            token,
+            scene=self._scene_json,
+            net=self._net_json,
+            picture=self._picture,
+            relog=lambda: self.lines.relog_page(),
+        )
         self._painted = -1
         self._tasks: set[asyncio.Task[None]] = set()
-        self._slab_hole = -1
+        self.possible, self.lines = Possible(self), Lines(self)
         self._prepare_state()
         self._rebuild()
         self._bind()
+        self.parts = (self.possible, self.lines, Slabs(self), Taking(self))
         server.enable_module(
             {
                 "serve": {"__lowside_space": str(SPACE), "__lowside_app": str(WEB)},
@@ -96,6 +96,7 @@ class App:
         """End what runs in the background."""
         for task in self._tasks:
             task.cancel()
+        self.worker.stop()
         await self.painter.close()
 
     # -- state ---
@@ -113,14 +114,8 @@ class App:
                 "drawing": "server" if len(self.desk.project.structures) <= DRAWN_BY_SERVER else "here",
                 "stretch": 1,
                 "keys_shown": False,
-                "slab": None,
-                "slab_on": False,
-                "slab_thickness": 40,
-                "slab_place": 0,
-                "slab_said": "",
                 "findings": [],
                 "findings_said": "",
-                "lineup_said": "",
                 "aim_said": "",
             }
         )
@@ -168,7 +163,6 @@ class App:
     def _bind(self) -> None:
         state, controller = self.state, self.server.controller
         state.change(*CONTROLS)(self.controls_changed)
-        state.change("slab_on", "slab_thickness", "slab_place", "slab_azimuth")(self.slab_changed)
         for name in TRIGGERS:
             controller.trigger(name)(getattr(self, name))
 
@@ -199,26 +193,25 @@ class App:
             )
         )
 
-    def apply(self, view: View) -> None:
+    def apply(self, view: View, *, anew: bool = False) -> None:
         """Show a view: build the scene anew where it has to be, and say what is selected."""
-        if _without(view, SAME_SCENE) != _without(self._built, SAME_SCENE):
+        if anew or _without(view, SAME_SCENE) != _without(self._built, SAME_SCENE):
             self._rebuild()
         self._show_selection()
         self._show_view(view)
 
     def _rebuild(self) -> None:
         view = self.history.now
-        self.scene: Scene = shown_scene(self.desk, self.desk.oriented, view, self._suspected())
+        self.shown = self.possible.desk(view.explained)
+        self.scene: Scene = shown_scene(self.shown, view, self.possible.concerned())
+        if self.lines.answer is not None:
+            self.scene = with_faults(self.scene, self.lines.answer.lineup, self.lines.answer.windows)
         self._built = view
         with self.state:
             self.state.version += 1
             self.state.title, self.state.subtitle = self.scene.title, self.scene.subtitle
             self.state.legend = legend_html(self.scene.legend)
             self._show_selection()
-            self._show_slab_range()
-
-    def _suspected(self) -> Any:
-        return np.zeros(len(self.desk.project.structures), dtype=bool)
 
     def _show_selection(self) -> None:
         selected = self.history.now.selected
@@ -248,9 +241,17 @@ class App:
             "points": encoded(net_points(self.scene)),
             "rgb": data["discs"]["rgb"],
             "look": {"text": look.text, "quiet": look.quiet, "accent": look.accent},
-            "curves": [],
+            "curves": self._moved(),
             "version": self.state.version,
         }
+
+    def _moved(self) -> list[dict[str, Any]]:
+        """Return lines on the net from the poles as logged to the poles as explained."""
+        index = self.scene.discs.index
+        before, after = poles_on_net(self.desk.oriented.normal[index]), net_points(self.scene)
+        moved = np.flatnonzero(np.hypot(*(after - before).T) > LEAST_MOVE)
+        colour = look_of(self.history.now).accent
+        return [{"colour": colour, "points": [before[i].tolist(), after[i].tolist()]} for i in moved]
 
     async def _picture(self, asked: dict[str, Any]) -> bytes:
         camera = Camera.asked(asked)
@@ -273,7 +274,7 @@ class App:
         elif 0 <= piece < self.scene.drilled.n_cells:
             cells = self.scene.drilled.cell_data
             self.state.card = hole_card(
-                self.desk, int(cells["hole"][piece]), float(cells["depth_from"][piece] + cells["depth_to"][piece]) / 2
+                self.shown, int(cells["hole"][piece]), float(cells["depth_from"][piece] + cells["depth_to"][piece]) / 2
             )
         else:
             self.state.card = ""
@@ -289,7 +290,7 @@ class App:
 
     def show_card(self, row: int) -> None:
         """Show the card of a row of the structures table."""
-        self.state.card = disc_card(self.desk, self.desk.oriented, row)
+        self.state.card = disc_card(self.shown, row, [*self.possible.said_of(row), *self.lines.said_of(row)])
 
     @careful
     def lasso(self, discs: list[int], many: bool, version: int) -> None:
@@ -302,7 +303,7 @@ class App:
     def sight(self, way: Way) -> dict[str, Any] | None:
         """Return how to look at the selection edge-on, down the hole or square to the section."""
         shown = np.isin(self.scene.discs.index, list(self.history.now.selected))
-        found = sight_along(self.desk, self.scene, shown, way) if way in get_args(Way) else None
+        found = sight_along(self.shown, self.scene, shown, way) if way in get_args(Way) else None
         if found is None:
             self.tell("Select discs first: click them, or draw a loop on the net.")
             return None
@@ -352,107 +353,37 @@ class App:
         """Show or hide the list of keys."""
         self.state.keys_shown = not self.state.keys_shown
 
-    # -- slab ---
-
-    def _show_slab_range(self) -> None:
-        self.state.slab_reach = float(np.ceil(np.hypot(*self.scene.frame.size[:2]) / 2 / 10) * 10)
-        if not hasattr(self.state, "slab_azimuth") or self.state.slab_azimuth is None:
-            self.state.slab_azimuth = round((view_azimuth(self.scene) + 90.0) % 180.0)
-
-    def _slab_normal(self) -> tuple[float, float, float]:
-        azimuth = np.deg2rad(float(self.state.slab_azimuth) + 90.0)
-        return float(np.sin(azimuth)), float(np.cos(azimuth)), 0.0
-
-    @careful
-    def slab_changed(self, **_state: Any) -> None:
-        """Move the slab to where its sliders are."""
-        normal = self._slab_normal()
-        middle = float(np.dot(normal, (self.scene.frame.low + self.scene.frame.high) / 2))
-        slab = {
-            "normal": normal,
-            "offset": middle + float(self.state.slab_place),
-            "thickness": max(float(self.state.slab_thickness), 0.1),
-        }
-        self.state.slab = slab if self.state.slab_on else None
-
-    @careful
-    def slab_back(self) -> None:
-        """Move the slab back by half its thickness."""
-        self._move_slab(-0.5)
-
-    @careful
-    def slab_on_step(self) -> None:
-        """Move the slab on by half its thickness."""
-        self._move_slab(0.5)
-
-    def _move_slab(self, share: float) -> None:
-        self.state.slab_on = True
-        place = float(self.state.slab_place) + share * float(self.state.slab_thickness)
-        self.state.slab_place = float(np.clip(place, -self.state.slab_reach, self.state.slab_reach))
-
-    @careful
-    def previous_hole(self) -> None:
-        """Put the slab through the hole before, along the fence."""
-        self._step_hole(-1)
-
-    @careful
-    def next_hole_along(self) -> None:
-        """Put the slab through the next hole along the fence."""
-        self._step_hole(1)
-
-    def _step_hole(self, step: int) -> None:
-        traces, frame = self.desk.traces, self.scene.frame
-        if not len(traces.hole_ids):
+    def later(self, what: str, job: Callable[[], Awaitable[T]], then: Callable[[T], None]) -> None:
+        """Do some work in the background, with a bar on the page, and go on with its result."""
+        if self.state.busy:
+            self.tell(f"Still busy: {self.state.busy}.")
             return
-        middle = frame.local(traces.at(np.arange(len(traces.end)), traces.end / 2).position)
-        across = middle @ np.array(self._slab_normal())
-        order = np.argsort(across, kind="stable")
-        place = int(np.flatnonzero(order == self._slab_hole)[0]) if self._slab_hole >= 0 else (-1 if step > 0 else 0)
-        self._slab_hole = int(order[(place + step) % len(order)])
-        centre = float(np.dot(self._slab_normal(), (frame.low + frame.high) / 2))
-        self.state.slab_on = True
-        self.state.slab_place = round(float(across[self._slab_hole]) - centre, 1)
-        self.state.slab_said = f"through {traces.hole_ids[self._slab_hole]}"
-
-    # -- to take away ---
-
-    @careful
-    def save_picture(self) -> None:
-        """Write a still at print size beside the project's tables."""
-        self._save("scene.png", lambda path: _still(self.scene, path, self.history.now.look))
-
-    @careful
-    def save_page(self) -> None:
-        """Write the offline page beside the project's tables."""
-        self._save("scene.html", lambda path: pages.page(self.scene, path))
-
-    def _save(self, name: str, write: Callable[[Path], object]) -> None:
-        folder = self.folder / "pictures"
-        folder.mkdir(exist_ok=True)
-        self._later(f"Writing {name}", lambda: write(folder / name), lambda _: self.tell(f"Written: {folder / name}"))
-
-    def _later(self, what: str, job: Callable[[], Any], then: Callable[[Any], None]) -> None:
-        """Run a job in a thread of its own, with a bar on the page, and go on with its result."""
-
-        async def run() -> None:
-            with self.state:
-                self.state.busy = what
-            try:
-                result = await asyncio.to_thread(job)
-                with self.state:
-                    then(result)
-            except DataProblem as problem:
-                self.tell(str(problem))
-            except Exception as error:
-                log.exception("in %s", what)
-                self.tell(f"{what}: something went wrong in the program ({error}); the terminal has more.")
-            finally:
-                with self.state:
-                    self.state.busy = ""
-
-        task = asyncio.get_running_loop().create_task(run())
+        task = asyncio.get_running_loop().create_task(self._work(what, job, then))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
+
+    async def _work(self, what: str, job: Callable[[], Awaitable[T]], then: Callable[[T], None]) -> None:
+        with self.state:
+            self.state.busy = what
+        try:
+            result = await job()
+            with self.state:
+                then(result)
+        except Stopped:
+            self.tell(f"{what}: stopped.")
+        except DataProblem as problem:
+            self.tell(str(problem))
+        except Exception as error:
+            log.exception("in %s", what)
+            self.tell(f"{what}: something went wrong in the program ({error}); the terminal has more.")
+        finally:
+            with self.state:
+                self.state.busy = ""
+
+    @careful
+    def stop_work(self) -> None:
+        """Stop the work in the background."""
+        self.worker.stop()
 
 
 CONTROLS = (
@@ -482,20 +413,9 @@ TRIGGERS = (
     "isolate_selected",
     "show_everything",
     "keys",
-    "slab_back",
-    "slab_on_step",
-    "previous_hole",
-    "next_hole_along",
-    "save_picture",
-    "save_page",
+    "stop_work",
 )
 """Methods that the page calls by their names."""
-
-
-def _still(scene: Scene, path: Path, look: Any) -> Path:
-    from viewer.still import still
-
-    return still(scene, path, size=(3200, 2000), look=look)
 
 
 def _without(view: View, names: frozenset[str]) -> dict[str, Any]:

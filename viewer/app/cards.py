@@ -10,7 +10,6 @@ import pandas as pd
 from markupsafe import Markup
 
 from desurvey import curvature, orient
-from desurvey.orient import Oriented
 from viewer import theme
 from viewer.app.core_piece import core_piece
 from viewer.app.desk import Desk
@@ -22,19 +21,19 @@ TEMPLATES = jinja2.Environment(
 )
 
 
-def disc_card(desk: Desk, oriented: Oriented, row: int, said: Sequence[str] = ()) -> str:
+def disc_card(desk: Desk, row: int, said: Sequence[str] = ()) -> str:
     """Return the card of a structure.
 
     Parameters
     ----------
-    desk, oriented
-        The project, and the orientations as they are shown (a suspect may be switched to *as explained*).
+    desk : Desk
+        The project as it is shown; a suspect may be switched to *as explained*.
     row : int
         Row of the structures table, from 0.
     said : sequence of str
         What suspects and the line-up say of it.
     """
-    logged = desk.project.structures.iloc[row]
+    logged, oriented = desk.project.structures.iloc[row], desk.oriented
     dip, direction = (float(value[0]) for value in orient.dip_of_plane(oriented.normal[row : row + 1]))
     azimuth, hole_dip = (np.rad2deg(value) for value in curvature.angles(oriented.tangent[row : row + 1]))
     sigma, east = desk.spread.pole_sigma_deg[row], oriented.position[row]

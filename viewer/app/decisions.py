@@ -18,7 +18,7 @@ from typing import Literal, get_args
 from desurvey.exchange import replacing
 from desurvey.problems import DataProblem, nearest
 
-__all__ = ["FILE", "Decision", "Decisions", "read_decisions", "write_decisions"]
+__all__ = ["FILE", "Decision", "Decisions", "What", "read_decisions", "write_decisions"]
 
 FILE = "decisions.toml"
 

@@ -18,7 +18,17 @@ from viewer import theme
 from viewer.app.view import View
 from viewer.scene import Scene, Wanted, build_wanted
 
-__all__ = ["Desk", "Sight", "Way", "load_desk", "net_points", "shown_rows", "shown_scene", "sight_along"]
+__all__ = [
+    "Desk",
+    "Sight",
+    "Way",
+    "load_desk",
+    "net_points",
+    "poles_on_net",
+    "shown_rows",
+    "shown_scene",
+    "sight_along",
+]
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -102,8 +112,8 @@ def shown_rows(desk: Desk, view: View, suspected: Bools) -> Bools:
     return shown & ~np.isin(rows, list(view.hidden))
 
 
-def shown_scene(desk: Desk, oriented: Oriented, view: View, suspected: Bools) -> Scene:
-    """Return the scene of a view; ``oriented`` may differ from the desk's where suspects are shown as explained."""
+def shown_scene(desk: Desk, view: View, suspected: Bools) -> Scene:
+    """Return the scene of a view of a desk."""
     wanted = Wanted(
         holes_by=view.holes_by,
         discs_by=view.discs_by,
@@ -112,12 +122,17 @@ def shown_scene(desk: Desk, oriented: Oriented, view: View, suspected: Bools) ->
         disc_size=view.disc_size,
         by_width=view.by_width,
     )
-    return build_wanted(desk.project, desk.traces, oriented, wanted)
+    return build_wanted(desk.project, desk.traces, desk.oriented, wanted)
 
 
 def net_points(scene: Scene) -> Floats:
     """Return where the poles of the discs lie on the equal-area net of the lower hemisphere, shape (n, 2)."""
-    return sphere.project_equal_area(-scene.discs.normal)
+    return poles_on_net(scene.discs.normal)
+
+
+def poles_on_net(normal: Floats) -> Floats:
+    """Return where planes with upward normals (n, 3) have their poles on the net, shape (n, 2)."""
+    return sphere.project_equal_area(-normal)
 
 
 @dataclass(frozen=True, slots=True)

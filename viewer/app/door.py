@@ -57,6 +57,8 @@ class Door:
         What a visitor has to know.
     scene, net : callables
         Return what ``/scene.json`` and ``/net.json`` answer.
+    relog : callable
+        Returns the page ``/relog.html``.
     picture : coroutine function
         Returns the JPEG that ``/picture`` answers for a camera.
     """
@@ -68,15 +70,17 @@ class Door:
         scene: Callable[[], dict[str, Any]],
         net: Callable[[], dict[str, Any]],
         picture: Callable[[dict[str, Any]], Awaitable[bytes]],
+        relog: Callable[[], str],
     ) -> None:
         self.token = token
-        self._scene, self._net, self._picture = scene, net, picture
+        self._scene, self._net, self._picture, self._relog = scene, net, picture, relog
 
     def hang(self, app: web.Application) -> None:
         """Put the door into an application that hasn't started yet."""
         app.middlewares.append(self._guard())
         app.router.add_get("/scene.json", self._json(lambda: self._scene()))
         app.router.add_get("/net.json", self._json(lambda: self._net()))
+        app.router.add_get("/relog.html", self._print)
         app.router.add_post("/picture", self._draw)
         app.router.add_post("/paraview/", _session)
 
@@ -107,6 +111,9 @@ class Door:
             return web.json_response(answer(), dumps=lambda data: json.dumps(data, separators=(",", ":")))
 
         return handle
+
+    async def _print(self, _request: web.Request) -> web.Response:
+        return web.Response(text=self._relog(), content_type="text/html")
 
     async def _draw(self, request: web.Request) -> web.Response:
         try:

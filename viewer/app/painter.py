@@ -211,14 +211,14 @@ def _cut(plotter: pv.Plotter, camera: Camera) -> None:
     """Leave only the slab of holes and discs; the floor stays whole."""
     planes = [] if camera.slab is None else _planes(camera.slab, camera.stretch)
     for name, actor in plotter.actors.items():
-        if name in CUT:
+        if name.split()[0] in CUT:
             actor.mapper.RemoveAllClippingPlanes()
             for plane in planes:
                 actor.mapper.AddClippingPlane(plane)
 
 
-CUT = frozenset({"holes", "planned holes", "collars", "discs", "fewer discs", "lineations"})
-"""Actors that a slab cuts."""
+CUT = frozenset({"holes", "planned", "collars", "discs", "fewer", "lineations", "sheet", "sleeve", "misfits"})
+"""First words of the names of actors that a slab cuts."""
 
 
 def _planes(slab: Slab, stretch: float) -> list[vtkPlane]:

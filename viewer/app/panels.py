@@ -63,7 +63,10 @@ def _tabs() -> None:
     with v.VTabs(v_model=("panel",), density="compact", grow=True, show_arrows=False):
         for number, (name, text) in enumerate(PANELS, start=1):
             v.VTab(text, value=name, title=f"Key {number}", classes="text-none px-1")
-    v.VProgressLinear(indeterminate=True, v_if="busy", height=3, color="primary", raw_attrs=[':aria-label="busy"'])
+    with html.Div(v_if="busy", classes="low-busy", raw_attrs=['role="status"']):
+        v.VProgressLinear(indeterminate=True, height=3, color="primary")
+        html.Span("{{ busy }} …")
+        html.Button("stop", classes="low-button", click="trigger('stop_work')")
 
 
 def _card() -> None:
@@ -74,6 +77,33 @@ def _card() -> None:
 
 def _possible() -> None:
     with html.Div(v_if="panel === 'possible'"):
+        html.P("{{ suspects_said }}")
+        html.Button(
+            "look for suspects",
+            classes="low-button",
+            v_if="!suspects.length && !busy",
+            click="trigger('find_suspects')",
+        )
+        with html.Div(
+            v_for="one in suspects", key="one.key", raw_attrs=[":class=\"{ 'low-item': true, on: one.explained }\""]
+        ):
+            html.P("{{ one.said }}")
+            html.P("{{ one.answer }}", v_if="one.answer", classes="quiet")
+            with html.Div(classes="low-row"):
+                html.Button("select", classes="low-button", click="trigger('pick_suspect', [one.key])")
+                html.Button(
+                    "{{ one.explained ? 'show as logged' : 'show as explained' }}", classes="low-button",
+                    click="trigger('explain', [one.key, !one.explained])",
+                )  # fmt: skip
+                html.Button("accept", classes="low-button", click="trigger('accept_suspect', [one.key])")
+                html.Button("set aside", classes="low-button", click="trigger('set_aside_suspect', [one.key])")
+                html.Button(
+                    "undecide", classes="low-button", v_if="one.answer", click="trigger('undecide_suspect', [one.key])"
+                )
+        with html.Label(v_if="suspects.length"):
+            html.Span("why, for the next decision: ", classes="quiet")
+            html.Input(raw_attrs=['type="text"', 'v-model="why"', 'maxlength="300"'])
+        html.H2("Findings")
         html.P("{{ findings_said }}")
         with html.Table(classes="low-table", v_if="findings.length"):
             with html.Tr():
@@ -89,7 +119,78 @@ def _possible() -> None:
 
 def _lines_up() -> None:
     with html.Div(v_if="panel === 'lines_up'"):
+        with html.Div(classes="low-row"):
+            html.Span("structures of kind", classes="quiet")
+            with html.Select(raw_attrs=['v-model="lineup_kind"', 'aria-label="kind to line up"']):
+                html.Option("{{ kind }}", v_for="kind in kinds", key="kind", raw_attrs=[':value="kind"'])
+            html.Button(
+                "{{ faults.length ? 'line up anew' : 'line up' }}", classes="low-button", v_if="!busy",
+                click="trigger('find_faults')",
+            )  # fmt: skip
         html.P("{{ lineup_said }}")
+        _faults()
+        _picks()
+        _windows()
+        with html.Div(v_if="lineup_words.length"):
+            html.H2("In words")
+            html.P("{{ one }}", v_for="(one, k) in lineup_words", key="k")
+
+
+def _faults() -> None:
+    with html.Div(
+        v_for="f in faults", key="f.id", classes="low-item",
+        raw_attrs=["@dragover.prevent", "@drop=\"trigger('pin_pick', [dragged, f.id])\""],
+    ):  # fmt: skip
+        with html.Div(classes="low-row"):
+            html.Span(classes="low-swatch", raw_attrs=[':style="{ background: f.colour }"'])
+            html.B("{{ f.id }}")
+            html.Span("{{ f.said }}, {{ f.count }}")
+        html.P("{{ f.fit }}", classes="quiet")
+        html.Button(
+            "select its picks", classes="low-button", click="trigger('pick_fault', [f.id])", title="then E: edge-on"
+        )
+
+
+def _picks() -> None:
+    with html.Div(v_if="picks.length"):
+        html.H2("Picks")
+        html.P("drag a pick on to a fault, or choose one, to pin it there", classes="quiet")
+        with html.Table(classes="low-table"):
+            with html.Tr():
+                for name in ("pick", "fault", "fits", "off by", "or", "pin to"):
+                    html.Th(name)
+            with html.Tr(
+                v_for="p in picks", key="p.id", classes="pickable", click="trigger('pick_name', [p.id])",
+                raw_attrs=['draggable="true"', '@dragstart="dragged = p.id"', ':data-pick="p.id"'],
+            ):  # fmt: skip
+                html.Td("{{ p.where }}")
+                html.Td("{{ p.fault || '–' }}{{ p.pinned ? ' (pinned)' : '' }}")
+                html.Td("{{ p.probability }}")
+                html.Td("{{ p.misfit }} {{ p.degrees }}")
+                html.Td("{{ p.runner_up }}")
+                with html.Td(raw_attrs=["@click.stop"]):
+                    change = "trigger('pin_pick', [p.id, $event.target.value])"
+                    with html.Select(raw_attrs=[f'@change="{change}"', ":aria-label=\"'pin ' + p.where\""]):
+                        html.Option("…", raw_attrs=['value=""', "disabled", "selected"])
+                        html.Option("{{ f.id }}", v_for="f in faults", key="f.id", raw_attrs=[':value="f.id"'])
+                        html.Option("none", raw_attrs=['value=""'])
+                        html.Option("as found", v_if="p.pinned", raw_attrs=['value="*"'])
+
+
+def _windows() -> None:
+    with html.Div(v_if="windows.length"):
+        html.H2("Look again")
+        html.P("lengths in which a fault should be (95 %) and nothing is logged", classes="quiet")
+        html.A("list to print", raw_attrs=['href="relog.html"', 'target="_blank"'], classes="low-button")
+        with html.Table(classes="low-table"):
+            with html.Tr():
+                for name in ("hole", "from – to, m", "fault", "angle to core"):
+                    html.Th(name)
+            with html.Tr(v_for="(w, k) in windows", key="k"):
+                html.Td("{{ w.hole }}")
+                html.Td("{{ w.depth }}")
+                html.Td("{{ w.fault }}")
+                html.Td("{{ w.angle }}")
 
 
 def _next_hole() -> None:

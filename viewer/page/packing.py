@@ -15,7 +15,7 @@ import pyvista as pv
 from viewer import theme
 from viewer.scene import Scene, floor, tube_radius, view_azimuth
 from viewer.scene.colouring import Bar, Block, Entry, rgb
-from viewer.scene.draw import ASIDE, MARGIN, VIEW_ANGLE_DEG, VIEW_DIP_DEG
+from viewer.scene.draw import ASIDE, MARGIN, VIEW_ANGLE_DEG, VIEW_DIP_DEG, sleeve_radius
 from viewer.scene.floor import Labels
 
 __all__ = ["encoded", "legend_html", "packed"]
@@ -61,6 +61,20 @@ def packed(scene: Scene, look: theme.Look = theme.LIGHT, *, aside: float = ASIDE
         "drilled": {"ends": encoded(scene.drilled.points), "rgb": _bytes(_colours(scene.drilled))},
         "planned": {"ends": encoded(scene.planned.points)},
         "lineations": encoded(scene.lineations.points),
+        "sheets": [
+            {
+                "points": encoded(sheet.mesh.points),
+                "triangles": _bytes(sheet.mesh.regular_faces.astype("<u4").view(np.uint8)),
+                "rgb": rgb(sheet.colour),
+                "alpha": sheet.alpha,
+            }
+            for sheet in scene.sheets
+        ],
+        "sleeves": [
+            {"ends": encoded(part.mesh.points), "rgb": rgb(part.colour), "radius": sleeve_radius(frame)}
+            for part in scene.sleeves
+        ],
+        "misfits": encoded(scene.misfits.points if scene.misfits is not None else np.empty((0, 3))),
         "discs": {
             "centre": encoded(discs.centre),
             "normal": encoded(discs.normal),

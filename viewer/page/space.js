@@ -70,7 +70,7 @@ window.lowside = window.lowside || {};
     constructor(canvas) {
       this.canvas = canvas;
       this.layers = [];
-      const gl = this.gl = canvas.getContext("webgl2", { antialias: true, preserveDrawingBuffer: true });
+      const gl = this.gl = canvas.getContext("webgl2", { alpha: false, antialias: true, preserveDrawingBuffer: true });
       if (!gl) throw new Error("This browser can't draw in three dimensions (WebGL 2 is missing or switched off).");
       const shader = (kind, source) => {
         const part = gl.createShader(kind);
@@ -112,6 +112,7 @@ window.lowside = window.lowside || {};
         this.layer(tubes(floats(scene.planned.ends), colours.planned, 0.7 * scene.tube, 6), gl.TRIANGLES),
         this.layer(discs(disc, disc.radius.length > 20000 ? 8 : 16), gl.TRIANGLES),
         this.layer(flat(floats(scene.lineations), colours.text), gl.LINES),
+        this.layer(tubes(floats(scene.misfits), colours.accent, 0.5 * scene.tube, 6), gl.TRIANGLES),
         ...(scene.sleeves || []).map((part) => this.layer(tubes(floats(part.ends), part.rgb, part.radius, 12), gl.TRIANGLES, true, 0.45)),
         ...(scene.sheets || []).map((mesh) => this.layer(sheet(mesh), gl.TRIANGLES, true, mesh.alpha)),
       ];
@@ -236,6 +237,7 @@ window.lowside = window.lowside || {};
         const element = document.createElement("span");
         element.textContent = text;
         element.className = style;
+        element.style.visibility = "hidden";  // until it has a place
         this.texts.append(element);
         return { element, at: [x, y, z], way, width: element.offsetWidth, height: element.offsetHeight };
       });
@@ -334,6 +336,7 @@ window.lowside = window.lowside || {};
         label.element.hidden = !box;
         if (box) {
           taken.push(box);
+          label.element.style.visibility = "visible";
           label.element.style.transform = `translate(${box[0]}px, ${box[1]}px)`;
         }
       }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,9 @@ from viewer.scene.discs import disc_mesh
 from viewer.scene.floor import Labels
 from viewer.scene.frame import Frame, framed
 from viewer.scene.holes import Pieces, dashes, lines, pieces, segments
+
+if TYPE_CHECKING:
+    from viewer.scene.faults import Sheet, Sleeve
 
 __all__ = ["Discs", "Scene", "Wanted", "build", "build_wanted"]
 
@@ -79,6 +83,10 @@ class Scene:
         Where the holes start, with their names.
     legend : tuple of Block
         What colours mean.
+    sheets, sleeves : tuples of Sheet and Sleeve
+        Faults, and lengths of hole where they should be; see :func:`viewer.scene.faults.with_faults`.
+    misfits : PolyData or None
+        Segments from picks to where the others put them.
     """
 
     title: str
@@ -90,6 +98,9 @@ class Scene:
     lineations: pv.PolyData
     collars: Labels
     legend: tuple[Block, ...]
+    sheets: tuple[Sheet, ...] = ()
+    sleeves: tuple[Sleeve, ...] = ()
+    misfits: pv.PolyData | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

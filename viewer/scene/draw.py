@@ -72,6 +72,7 @@ def draw_shapes(scene: Scene, plotter: pv.Plotter, look: theme.Look) -> None:
     _draw_floor(scene, plotter, look)
     _draw_holes(scene, plotter, look)
     _draw_discs(scene, plotter, look)
+    _draw_faults(scene, plotter, look)
 
 
 def view_azimuth(scene: Scene) -> float:
@@ -124,6 +125,23 @@ def _draw_floor(scene: Scene, plotter: pv.Plotter, look: theme.Look) -> None:
         plotter.add_mesh(shadow, color=look.grid, line_width=2, lighting=False, pickable=False)
     for mesh, _ in (floor.north_arrow(frame, look), floor.scale_bar(frame, look)):
         plotter.add_mesh(mesh, scalars="rgb", rgb=True, lighting=False, pickable=False)
+
+
+def _draw_faults(scene: Scene, plotter: pv.Plotter, look: theme.Look) -> None:
+    for sheet in scene.sheets:
+        plotter.add_mesh(
+            sheet.mesh, color=sheet.colour, opacity=sheet.alpha, ambient=0.5, diffuse=0.5, name=f"sheet {sheet.name}"
+        )
+    for sleeve in scene.sleeves:
+        tubes = sleeve.mesh.tube(radius=sleeve_radius(scene.frame), n_sides=TUBE_SIDES, capping=True)
+        plotter.add_mesh(tubes, color=sleeve.colour, opacity=0.5, name=f"sleeve {sleeve.name}")
+    if scene.misfits is not None and scene.misfits.n_cells:
+        plotter.add_mesh(scene.misfits, color=look.accent, line_width=3, lighting=False, name="misfits")
+
+
+def sleeve_radius(frame: Frame) -> float:
+    """Return the radius in metres of the sleeves round holes."""
+    return 3.5 * tube_radius(frame)
 
 
 def _draw_directions(plotter: pv.Plotter, look: theme.Look) -> None:

@@ -1,0 +1,98 @@
+"""Lines up? in Chromium: picks are lined up, selected, seen edge-on, pinned to none and back."""
+
+import re
+import tomllib
+
+import numpy as np
+import pytest
+
+from tests.benches import layered, written
+from tests.browser.chromium import chromium, needs_chromium
+from tests.browser.served import opened, served
+
+pytestmark = [pytest.mark.browser, needs_chromium]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return written(tmp_path_factory.mktemp("app") / "layered", layered(wrong_run=("", 0.0)))
+
+
+@pytest.fixture(scope="module")
+def tab(folder):
+    with served(folder) as app, chromium() as browser:
+        page = opened(browser.new_page(viewport={"width": 1280, "height": 900}), app)
+        page.keyboard.press("2")
+        page.get_by_role("button", name="line up").click()
+        page.wait_for_selector("tr[data-pick]", timeout=120_000)
+        yield page
+
+
+def faults(tab):
+    """Return the fault that each pick is shown to belong to."""
+    rows = tab.locator("tr[data-pick]")
+    return {
+        rows.nth(i).get_attribute("data-pick"): rows.nth(i).locator("td").nth(1).inner_text()
+        for i in range(rows.count())
+    }
+
+
+def wait_until_idle(tab):
+    tab.wait_for_selector(".low-busy", state="detached", timeout=120_000)
+
+
+def test_the_two_planted_faults_are_found(tab):
+    """They were planted with dip 60° to 200°, 60 m apart (tests/benches.py)."""
+    said = tab.locator(".low-item").all_inner_texts()
+    assert len(said) == 2
+    for text in said:
+        dip, direction = (float(number) for number in re.search(r"(\d+)° / (\d+)°", text).groups())
+        assert dip == pytest.approx(60, abs=3)
+        assert direction == pytest.approx(200, abs=4)
+    tab.wait_for_function("document.querySelector('.low-host').space.scene.sheets.length === 2")
+
+
+def test_edge_on_the_picks_of_a_fault_fall_on_a_line(tab):
+    tab.get_by_role("button", name="select its picks").first.click()
+    tab.wait_for_function("document.querySelector('.low-host').space.chosen.length > 3")
+    tab.keyboard.press("e")
+    tab.wait_for_function("document.querySelector('.low-host').space.camera.parallel")
+    places = tab.evaluate(
+        """() => {
+            const s = document.querySelector('.low-host').space, view = s.projection();
+            return s.chosen.map(i => s.onScreen(view, [...s.scene.disc.centre.subarray(3 * i, 3 * i + 3)]));
+        }"""
+    )
+    spread = np.linalg.svd(np.array(places) - np.mean(places, axis=0), compute_uv=False)
+    assert spread[1] < 0.08 * spread[0]
+
+
+def test_a_pick_can_be_pinned_to_none_and_back(tab, folder):
+    before = faults(tab)
+    pick = next(name for name, fault in before.items() if fault == "F1")
+    tab.locator(f"tr[data-pick={pick}] select").select_option(label="none")
+    tab.wait_for_selector(f"tr[data-pick={pick}]:has-text('pinned')", timeout=120_000)
+    wait_until_idle(tab)
+    assert faults(tab)[pick].startswith("–")
+    (decision,) = tomllib.loads((folder / "decisions.toml").read_text(encoding="utf-8"))["decision"]
+    assert (decision["what"], decision["key"], decision["answer"]) == ("pick", pick, "pinned")
+    tab.locator(f"tr[data-pick={pick}] select").select_option(label="as found")
+    tab.wait_for_function(
+        "pick => !document.querySelector(`tr[data-pick=${pick}]`).innerText.includes('pinned')",
+        arg=pick,
+        timeout=120_000,
+    )
+    wait_until_idle(tab)
+    assert faults(tab) == before
+
+
+def test_a_pick_is_dragged_to_another_fault(tab, folder):
+    before = faults(tab)
+    pick = next(name for name, fault in before.items() if fault == "F1")
+    tab.locator(f"tr[data-pick={pick}]").drag_to(tab.locator(".low-item:has-text('F2')"))
+    tab.wait_for_selector(f"tr[data-pick={pick}]:has-text('pinned')", timeout=120_000)
+    wait_until_idle(tab)
+    (decision,) = tomllib.loads((folder / "decisions.toml").read_text(encoding="utf-8"))["decision"]
+    assert before[decision["fault"]] == "F2"  # it is pinned to the surest pick of that fault
+    after = faults(tab)
+    assert after[pick].split()[0] == after[decision["fault"]]

@@ -1,0 +1,227 @@
+"""Lines up? Faults, how each pick fits, pins that a person sets, and windows to look at again."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from desurvey import suspects, traces
+from desurvey.lineup import LineUp, faults_table, line_up, picks_table, summary, windows_table
+from desurvey.problems import DataProblem
+from desurvey.project import Project, load_project
+from viewer.app.decisions import Decision
+from viewer.app.parts import Part, careful
+from viewer.scene.faults import fault_colours
+
+__all__ = ["Answer", "Lines", "answer_in", "pinned"]
+
+
+class Answer(NamedTuple):
+    """A line-up with its tables."""
+
+    lineup: LineUp
+    faults: pd.DataFrame
+    picks: pd.DataFrame
+    windows: pd.DataFrame
+    words: str
+
+
+def answer_in(folder: Path, kind: str, accepted: pd.DataFrame, pins: dict[str, str]) -> Answer:
+    """Return the line-up of the project in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        The project.
+    kind : str
+        Kind of structure.
+    accepted : DataFrame
+        Suspects to be put right first.
+    pins : dict
+        Pick → a pick of the fault that it belongs to, or an empty string for none.
+    """
+    project = load_project(folder)
+    if len(accepted):
+        project = suspects.accept(project, accepted)
+    found = line_up(pinned(project, kind, pins), traces.build(project), kind)
+    picks, windows = picks_table(found), windows_table(found)
+    return Answer(found, faults_table(found), picks, windows, summary(found, picks, windows))
+
+
+def pinned(project: Project, kind: str, pins: dict[str, str]) -> Project:
+    """Return the project with pins added to those of its ``[lineup]``; pins of structures that are gone fall away."""
+    structures = project.structures
+    names = structures.loc[structures["kind"].astype(str).str.casefold() == kind.casefold(), "structure_id"].tolist()
+    known = {pick: other for pick, other in pins.items() if pick in names and (not other or other in names)}
+    own = project.section("lineup")
+    same = [*own.get("same", []), *([pick, other] for pick, other in known.items() if other)]
+    loose = [pick for pick, other in known.items() if not other]
+    different = [*own.get("different", []), *([pick, name] for pick in loose for name in names if name != pick)]
+    sections = {**project.settings.sections, "lineup": {**own, "same": same, "different": different}}
+    return replace(project, settings=replace(project.settings, sections=sections))
+
+
+class Lines(Part):
+    """The line-up, its pins and its windows."""
+
+    triggers = ("find_faults", "pick_fault", "pick_name", "pin_pick")
+
+    def __init__(self, app: Any) -> None:
+        super().__init__(app)
+        self.answer: Answer | None = None
+        self.state.update({"faults": [], "picks": [], "windows": [], "dragged": "", "lineup_words": []})
+        self.state.lineup_said = "The picks have not been lined up yet."
+        self.state.lineup_kind = "fault" if "fault" in app.desk.kinds else (app.desk.kinds or [""])[0]
+
+    def reset(self) -> None:
+        """Forget the answer; the tables have changed."""
+        self.answer = None
+        self.state.update({"faults": [], "picks": [], "windows": [], "lineup_words": []})
+        self.state.lineup_said = "The tables have changed: the picks have to be lined up anew."
+
+    def said_of(self, row: int) -> list[str]:
+        """Return what the line-up says of a row of the structures table."""
+        if self.answer is None:
+            return []
+        name = self.app.desk.project.structures["structure_id"].iloc[row]
+        found = self.answer.picks[self.answer.picks["structure_id"] == name]
+        return [_of_pick(one) for _, one in found.iterrows()]
+
+    # --- triggers
+
+    @careful
+    def find_faults(self) -> None:
+        """Line the picks up in the background, with what is accepted and pinned."""
+        possible, kind = self.app.possible, str(self.state.lineup_kind)
+        shown = self.app.history.now.explained
+        accepted = possible.table[possible.table["key"].isin(list(shown))]
+        pins = {key: one.fault for key, one in possible.decisions.about("pick").items()}
+        self.app.later(
+            f"Lining up the picks of kind {kind}",
+            lambda: self.app.worker.run(answer_in, self.app.folder, kind, accepted, pins),
+            self._found,
+        )
+
+    def _found(self, answer: Answer) -> None:
+        self.answer = answer
+        pins = self.app.possible.decisions.about("pick")
+        colours = fault_colours(answer.lineup)
+        self.state.faults = [_fault(row, colours[str(row.fault_id)]) for row in answer.faults.itertuples()]
+        self.state.picks = [_pick(row, row.structure_id in pins) for row in _sorted(answer.picks).itertuples()]
+        open_windows = answer.windows[answer.windows["status"] == "not_logged"].sort_values(["hole_id", "depth_from"])
+        self.state.windows = [_window(row) for row in open_windows.itertuples()]
+        words = answer.words.splitlines()
+        self.state.lineup_said = words[0] if words else ""
+        self.state.lineup_words = words[1:]
+        self.app.apply(self.app.history.now, anew=True)
+
+    @careful
+    def pick_fault(self, fault_id: str) -> None:
+        """Select the picks of a fault."""
+        if self.answer is not None:
+            names = self.answer.picks.loc[self.answer.picks["fault_id"] == fault_id, "structure_id"]
+            self.app.select(self._rows(names))
+
+    @careful
+    def pick_name(self, name: str) -> None:
+        """Select a pick by its structure id and show its card."""
+        for row in self._rows([name]):
+            self.app.pick_row(row)
+
+    def _rows(self, names: Iterable[str]) -> list[int]:
+        column = self.app.desk.project.structures["structure_id"]
+        return [int(row) for row in np.flatnonzero(column.isin(list(names)))]
+
+    @careful
+    def pin_pick(self, name: str, fault_id: str) -> None:
+        """Pin a pick to a fault, to none (an empty name) or no longer (``*``), and line up anew."""
+        if self.answer is None or not name:
+            return
+        if fault_id == "*":
+            self.app.possible.undecide("pick", name)
+        else:
+            self.app.possible.decide(
+                Decision("pick", name, "pinned", self._anchor(name, fault_id), why=str(self.state.why))
+            )
+        self.find_faults()
+
+    def _anchor(self, name: str, fault_id: str) -> str:
+        """Return the surest other pick of a fault: fault numbers change, structure ids don't."""
+        picks = self.answer.picks if self.answer is not None else pd.DataFrame()
+        others = picks[(picks["fault_id"] == fault_id) & (picks["structure_id"] != name)]
+        if fault_id and others.empty:
+            raise DataProblem("a pick can be pinned only to a fault that other picks hold", value=fault_id)
+        return str(others.sort_values("probability")["structure_id"].iloc[-1]) if fault_id else ""
+
+    def relog_page(self) -> str:
+        """Return the windows as a page to print for the core shed."""
+        rows = "".join(
+            f"<tr><td>{html.escape(one['hole'])}</td><td>{one['depth']}</td><td>{html.escape(one['fault'])}</td>"
+            f"<td>{one['angle']}</td><td></td></tr>"
+            for one in self.state.windows
+        )
+        title = html.escape(f"{self.app.desk.project.name}: look again")
+        return RELOG.format(title=title, rows=rows)
+
+
+RELOG = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{title}</title><style>
+body {{ font: 12pt "DejaVu Sans", Verdana, sans-serif; margin: 2em; }}
+table {{ border-collapse: collapse; width: 100%; }}
+td, th {{ border: 1px solid #888; padding: 0.3em 0.6em; text-align: left; }}
+td:last-child {{ width: 40%; height: 2.4em; }}
+</style></head><body><h1>{title}</h1><p>Lengths of hole in which a fault should be (95 %) and nothing is logged.</p>
+<table><tr><th>hole</th><th>from – to, m</th><th>fault</th><th>angle to core</th><th>seen</th></tr>{rows}</table>
+</body></html>"""
+
+
+def _sorted(picks: pd.DataFrame) -> pd.DataFrame:
+    last = picks["fault_id"].replace("", "\uffff")
+    return picks.assign(_order=last).sort_values(["_order", "hole_id", "depth"], kind="stable")
+
+
+def _fault(row: Any, colour: str) -> dict[str, Any]:
+    return {
+        "id": row.fault_id,
+        "colour": colour,
+        "said": f"{row.dip:.0f}° / {row.dip_direction:03.0f}° ± {row.dip_sigma:.1f}°",
+        "count": f"{row.picks} picks in {row.holes} holes",
+        "fit": f"off by {row.rms_m:.1f} m and {row.rms_deg:.0f}° (rms), p = {row.p_value:.2f}, {row.shape}",
+    }
+
+
+def _pick(row: Any, is_pinned: bool) -> dict[str, Any]:
+    known = np.isfinite(row.misfit_m)
+    return {
+        "id": row.structure_id,
+        "where": f"{row.hole_id} {row.depth:.1f}",
+        "fault": row.fault_id,
+        "probability": f"{100 * row.probability:.0f} %",
+        "misfit": f"{row.misfit_m:+.1f} m" if known else "",
+        "degrees": f"{row.misfit_deg:.0f}°" if np.isfinite(row.misfit_deg) else "",
+        "runner_up": row.runner_up,
+        "pinned": is_pinned,
+    }
+
+
+def _window(row: Any) -> dict[str, Any]:
+    return {
+        "hole": row.hole_id,
+        "depth": f"{row.depth_from:.1f} – {row.depth_to:.1f}",
+        "fault": row.fault_id,
+        "angle": f"{row.pierce_angle:.0f}°",
+    }
+
+
+def _of_pick(pick: pd.Series) -> str:
+    if not pick["fault_id"]:
+        return f"Line-up: belongs to no fault ({100 * pick['probability']:.0f} %)."
+    misfit = f"; the others put it {abs(pick['misfit_m']):.1f} m {'above' if pick['misfit_m'] > 0 else 'below'}"
+    rival = f"; runner-up {pick['runner_up']}" if pick["runner_up"] else ""
+    known = misfit if np.isfinite(pick["misfit_m"]) else ""
+    return f"Line-up: {pick['fault_id']} ({100 * pick['probability']:.0f} %){known}{rival}."
