@@ -193,34 +193,32 @@ def stretch_table(runs: pd.DataFrame, lines: Chain) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        hole_id, depth_from, depth_to, runs, metres (of core run), worst_offset (largest inside the stretch, degrees),
-        drift (sum of its offsets), break_above (``top``, ``gap``, ``not fitted`` or ``offset``), break_offset (degrees,
-        where the break is an offset).
+        hole_id, depth_from, depth_to, runs, metres (of core run), usual_offset and worst_offset (root mean square and
+        largest size inside the stretch, degrees), drift (sum of its offsets), break_above (``top``, ``gap``,
+        ``not fitted`` or ``offset``), break_offset (degrees, where the break is an offset).
     """
-    table = pd.DataFrame(
+    first = np.flatnonzero(~lines.agrees)
+    last = np.append(first[1:], len(lines.row)) - 1
+    inside = np.where(lines.agrees, lines.offset, 0.0)
+    return pd.DataFrame(
         {
-            "stretch": lines.locked_stretch,
-            "hole_id": runs["hole_id"].to_numpy(dtype=object)[lines.row],
-            "depth_from": lines.top,
-            "depth_to": lines.bottom,
-            "metres": lines.bottom - lines.top,
-            "inside": np.where(lines.agrees, lines.offset, 0.0),
-            "break_above": _breaks(lines),
-            "break_offset": np.where(lines.agrees, np.nan, lines.offset),
+            "hole_id": runs["hole_id"].to_numpy(dtype=object)[lines.row[first]],
+            "depth_from": lines.top[first],
+            "depth_to": lines.bottom[last] if len(first) else np.empty(0),
+            "runs": last - first + 1 if len(first) else np.empty(0, dtype=np.int64),
+            "metres": _sums(lines.bottom - lines.top, first),
+            "usual_offset": np.sqrt(_sums(inside**2, first) / np.maximum(last - first, 1)),
+            "worst_offset": np.maximum.reduceat(np.abs(inside), first) if len(first) else np.empty(0),
+            "drift": _sums(inside, first),
+            "break_above": _breaks(lines)[first],
+            "break_offset": lines.offset[first],
         }
     )
-    table["size"] = table["inside"].abs()
-    out = table.groupby("stretch", sort=True).agg(
-        hole_id=("hole_id", "first"),
-        depth_from=("depth_from", "min"),
-        depth_to=("depth_to", "max"),
-        runs=("metres", "size"),
-        metres=("metres", "sum"),
-        worst_offset=("size", "max"),
-        drift=("inside", "sum"),
-    )
-    first = table[~lines.agrees].set_index("stretch")[["break_above", "break_offset"]]
-    return out.join(first).reset_index(drop=True)
+
+
+def _sums(values: Floats, first: Ints) -> Floats:
+    """Return the sums of values from each first place to the next."""
+    return np.add.reduceat(values, first) if len(first) else np.empty(0)
 
 
 def _breaks(lines: Chain) -> npt.NDArray[np.object_]:
@@ -241,19 +239,30 @@ def hole_table(runs: pd.DataFrame, lines: Chain) -> pd.DataFrame:
         agree with a neighbour), share (oriented of all metres), longest (metres of the longest locked stretch), breaks
         (number of offsets beyond the limit).
     """
+    first = np.flatnonzero(np.diff(lines.hole, prepend=-1))
     length = lines.bottom - lines.top
-    table = pd.DataFrame(
+    metres = _sums(length, first)
+    fitted = _sums(np.where(lines.grade != GRADES.index("loose"), length, 0.0), first)
+    oriented = _sums(np.where(lines.grade <= GRADES.index("held"), length, 0.0), first)
+    return pd.DataFrame(
         {
-            "hole_id": runs["hole_id"].to_numpy(dtype=object)[lines.row],
-            "metres": length,
-            "fitted": np.where(lines.grade != GRADES.index("loose"), length, 0.0),
-            "oriented": np.where(lines.grade <= GRADES.index("held"), length, 0.0),
-            "breaks": lines.fitted & ~lines.agrees,
+            "hole_id": runs["hole_id"].to_numpy(dtype=object)[lines.row[first]],
+            "metres": metres,
+            "fitted": fitted,
+            "oriented": oriented,
+            "share": oriented / metres,
+            "longest": _longest(lines, len(first)),
+            "breaks": _sums((lines.fitted & ~lines.agrees).astype(float), first).astype(np.int64),
         }
     )
-    out = table.groupby("hole_id", sort=False).sum()
-    stretches = stretch_table(runs, lines)
-    longest = stretches[stretches["runs"] > 1].groupby("hole_id")["metres"].max()
-    out.insert(3, "share", out["oriented"] / out["metres"])
-    out.insert(4, "longest", longest.reindex(out.index).fillna(0.0))
-    return out.reset_index()
+
+
+def _longest(lines: Chain, holes: int) -> Floats:
+    """Return the metres of the longest locked stretch of more than one run in each hole, 0 where there is none."""
+    first = np.flatnonzero(~lines.agrees)
+    metres = _sums(lines.bottom - lines.top, first)
+    counts = np.diff(np.append(first, len(lines.row)))
+    hole = (np.cumsum(np.diff(lines.hole, prepend=-1) != 0) - 1)[first]
+    out = np.zeros(holes)
+    np.maximum.at(out, hole, np.where(counts > 1, metres, 0.0))
+    return out

@@ -341,6 +341,15 @@ def test_holes_are_near_only_within_what_is_known_of_them(tmp_path):
     assert finding.depth == pytest.approx(40, abs=2)
 
 
+def test_offsets_that_add_up_by_chance_are_no_drift(tmp_path):
+    """Forty offsets of 8° with signs by chance sum up to some 50°, which a random walk does one time in three."""
+    tables = flawless()
+    first = tables["runs"]["hole_id"] == "D-1"
+    signs = np.array([1.0] * 23 + [-1.0] * 16)
+    tables["runs"].loc[first, "line_offset"] = [np.nan, *(8.0 * np.random.default_rng(1).permutation(signs))]
+    assert found(tables, tmp_path) == ()
+
+
 def test_limits_are_set_by_the_project_and_refused_by_name(tmp_path):
     tables = flawless()
     tables["runs"].loc[3, "settle_s"] = 10.0

@@ -67,6 +67,7 @@ def test_tables_of_a_small_hole():
     np.testing.assert_allclose(stretches["metres"], [9, 3, 3, 3])
     np.testing.assert_allclose(stretches["drift"], [1, 0, 0, 0])
     np.testing.assert_allclose(stretches["worst_offset"], [4, 0, 0, 0])
+    np.testing.assert_allclose(stretches["usual_offset"], [np.sqrt((16 + 9) / 2), 0, 0, 0])
     np.testing.assert_allclose(stretches["break_offset"], [np.nan, 40, np.nan, np.nan])
     holes = runs.hole_table(frame, lines).set_index("hole_id")
     np.testing.assert_allclose(

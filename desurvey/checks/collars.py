@@ -8,7 +8,7 @@ from desurvey import curvature, north
 from desurvey.checks.context import Bools, Context, Floats
 from desurvey.checks.ground import GROUND_RULES, check_ground
 from desurvey.checks.neighbours import nearest, pairs_within
-from desurvey.problems import DataProblem, Finding, Rule
+from desurvey.problems import DataProblem, Finding, Rule, shortened
 
 __all__ = ["RULES", "check_collars"]
 
@@ -142,7 +142,7 @@ def _together(context: Context, place: Floats) -> list[Finding]:
     tangent = traces.tangent[traces.offsets[:-1]][hole]
     same = _angle(tangent[first], tangent[second]) < context.limits.collar_turn_deg
     names = context.project.collars["hole_id"].to_numpy(dtype=object)
-    texts = [f"the hole starts where '{names[other]}' does, in the same direction" for other in first[same]]
+    texts = [f"the hole starts where '{shortened(names[other])}' does, in the same direction" for other in first[same]]
     return context.rows(TOGETHER, "collars", second[same], texts)
 
 

@@ -86,6 +86,10 @@ RULES = (
 )
 
 
+CHANCE = 3.0
+"""Standard deviations of a sum of offsets without direction, beyond which a drift isn't chance."""
+
+
 def check_core(context: Context) -> list[Finding]:
     """Return what is wrong with runs and intervals."""
     return [
@@ -198,7 +202,8 @@ def _lines(context: Context) -> list[Finding]:
 def _stretches(context: Context, table: pd.DataFrame, lines: runs.Chain) -> list[Finding]:
     stretches = runs.stretch_table(table, lines)
     drift = stretches["drift"].to_numpy(dtype=float)
-    drifting = stretches[np.abs(drift) > context.limits.line_drift_deg]
+    by_chance = stretches["usual_offset"] * np.sqrt(stretches["runs"] - 1)
+    drifting = stretches[(np.abs(drift) > context.limits.line_drift_deg) & (np.abs(drift) > CHANCE * by_chance)]
     return [
         context.whole(
             LINE_DRIFT,

@@ -56,7 +56,7 @@ class Limits:
     line_offset_deg : float
         Offset between the lines of two fitted runs.
     line_drift_deg : float
-        Sum of the offsets along a stretch of runs that agree one by one.
+        Sum of the offsets along a stretch of runs that agree one by one; it must be beyond chance as well.
     oriented_share : float
         Share of a hole's core whose line agrees with a neighbour's.
     steep_line_deg : float

@@ -8,7 +8,7 @@ import numpy as np
 
 from desurvey.checks.context import Context, Floats, Ints
 from desurvey.checks.neighbours import pairs_within
-from desurvey.problems import Finding, Rule
+from desurvey.problems import Finding, Rule, shortened
 from desurvey.traces import Points
 
 __all__ = ["RULES", "check_nearness"]
@@ -55,7 +55,7 @@ def check_nearness(context: Context) -> list[Finding]:
         context.whole(
             NEAR,
             "surveys",
-            f"passes {distance[i]:.1f} m from '{names[other.hole[i]]}' at {other.depth[i]:.0f} m; "
+            f"passes {distance[i]:.1f} m from '{shortened(names[other.hole[i]])}' at {other.depth[i]:.0f} m; "
             f"{context.limits.near_sigmas:g} σ of their distance are {limit[i]:.1f} m",
             str(names[one.hole[i]]),
             round(float(one.depth[i]), 1),

@@ -192,7 +192,7 @@ def _padded(cells: Cells, name: str, heading: str) -> Iterator[Finding]:
     padded = pc.not_equal(column, pc.utf8_trim_whitespace(column)).fill_null(False)
     places = np.flatnonzero(padded.to_numpy(zero_copy_only=False))
     if len(places):
-        first = column[int(places[0])].as_py()
+        first = shortened(column[int(places[0])].as_py())
         message = f"{len(places)} hole name{'s have' if len(places) > 1 else ' has'} blanks around it, first '{first}'"
         yield PADDED_NAMES.found(message, table=name, file=cells.file, row=int(cells.rows[places[0]]))
 

@@ -47,6 +47,9 @@ BLANKS = frozenset({"", "nan", "na", "n/a", "null", "none", "nat", "-", "--", "<
 SENTINELS = frozenset({-9.0, -99.0, -999.0, -9999.0, -999.25, -99999.0})
 """Numbers that stand for "no value" in many files (common practice, no source); they are named as such, not removed."""
 
+BEYOND_ALL = 1e12
+"""Numbers beyond this are blanked like words: with one of them sums of other numbers lose their digits."""
+
 SAMPLE = 2000
 """Cells of each column that are looked at for the decimal mark, beside the doubtful ones."""
 
@@ -215,6 +218,7 @@ def _judged(cells: pa.Array, values: Floats, doubtful: Ints, column: Column, mar
     wrong.append(Wrong(OUT_OF_RANGE, outside[~marked], _expected(column, texts[~marked], _range(column))))
     advice = "If it stands for 'no value', leave the cell blank"
     wrong.append(Wrong(OUT_OF_RANGE, outside[marked], _expected(column, texts[marked], _range(column)), advice))
+    values[np.abs(values) > BEYOND_ALL] = np.nan
     return _with_missing(Read(pd.Series(values), wrong), column)
 
 
@@ -278,7 +282,7 @@ def _with_missing(read: Read, column: Column) -> Read:
     if not column.required:
         return read
     blank = read.values.isna() if column.kind == "number" else read.values == ""
-    accused = [wrong.places for wrong in read.wrong if wrong.rule in (NOT_A_NUMBER, TWO_NUMBERS)]
+    accused = [wrong.places for wrong in read.wrong if wrong.rule in (NOT_A_NUMBER, TWO_NUMBERS, OUT_OF_RANGE)]
     places = np.setdiff1d(np.flatnonzero(blank.to_numpy()), np.concatenate([np.empty(0, np.intp), *accused]))
     wrong = Wrong(MISSING_VALUE, places, [f"{column.name} is blank"] * len(places))
     return Read(read.values, [*read.wrong, wrong])

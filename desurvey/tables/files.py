@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import lzma
+import struct
 import zipfile
+import zlib
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -11,6 +14,9 @@ from desurvey.problems import DataProblem, nearest
 __all__ = ["LARGEST_MEMBER", "NO_FILE", "Source", "find_source"]
 
 NO_FILE = "there is no such file"
+
+DAMAGED = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error)
+"""What unpacking a damaged archive can raise."""
 
 LARGEST_MEMBER = 1 << 30
 """Bytes that a file in an archive may unpack to: one gibibyte, beyond any table of a drilling programme."""
@@ -96,7 +102,7 @@ def _unpacked(archive: Path, path: Path, name: str, sheet: str) -> Source:
             if member.file_size > LARGEST_MEMBER:
                 raise DataProblem("the file unpacks to more than one gibibyte", file=name)
             return Source(name, PurePosixPath(member.filename).suffix.lower(), file.read(member), sheet)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+    except (*DAMAGED, NotImplementedError, RuntimeError, EOFError) as error:
         raise DataProblem("the archive can't be unpacked", file=name, value=error) from error
 
 

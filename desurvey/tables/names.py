@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from desurvey.problems import Finding, Rule
+from desurvey.problems import Finding, Rule, shortened
 from desurvey.tables.cleaning import Table
 
 __all__ = ["RULES", "name_key", "one_spelling"]
@@ -62,7 +62,7 @@ def _alike(collars: Table, spellings: Mapping[str, list[str]]) -> list[Finding]:
     for names in spellings.values():
         for name in names[1:]:
             row = int(collars.frame["row"][collars.frame["hole_id"] == name].iloc[0])
-            message = f"the hole is called almost like '{names[0]}'"
+            message = f"the hole is called almost like '{shortened(names[0])}'"
             findings.append(NAMES_ALIKE.found(message, table="collars", file=collars.file, row=row, hole_id=name))
     return findings
 
@@ -76,7 +76,7 @@ def _respelt(table: Table, known: set[str], spellings: Mapping[str, list[str]]) 
             continue
         meant[place] = same[0]
         rows = table.frame["row"].to_numpy()[codes == place]
-        message = f"'{name}' was taken for the hole ({len(rows)} row{'s' if len(rows) > 1 else ''})"
+        message = f"'{shortened(name)}' was taken for the hole ({len(rows)} row{'s' if len(rows) > 1 else ''})"
         findings.append(
             OTHER_SPELLING.found(message, table=table.name, file=table.file, row=int(rows[0]), hole_id=same[0])
         )

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from desurvey.problems import Finding, Rule
+from desurvey.problems import Finding, Rule, shortened
 from desurvey.tables.cleaning import Table
 
 __all__ = ["DEPTH_TOLERANCE", "RULES", "compare_tables"]
@@ -257,5 +257,9 @@ def _double_structures(structures: Table) -> list[Finding]:
     ids = structures.frame["structure_id"]
     wrong = (ids.duplicated(keep="first") & (ids != "")).to_numpy()
     return _found(
-        DOUBLE_STRUCTURE, structures, wrong, (f"structure_id '{name}' stands twice" for name in ids[wrong]), "depth"
+        DOUBLE_STRUCTURE,
+        structures,
+        wrong,
+        (f"structure_id '{shortened(name)}' stands twice" for name in ids[wrong]),
+        "depth",
     )

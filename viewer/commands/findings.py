@@ -9,7 +9,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from desurvey.problems import DataProblem, Finding, Severity
+from desurvey.problems import DataProblem, Finding, Severity, shortened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -85,8 +85,6 @@ def _page(project: Project, findings: Sequence[Finding], rows: list[dict[str, ob
     return template.render(
         name=project.name,
         summary=_summary(project, findings),
-        columns=COLUMNS,
-        rows=rows,
         rules=[rule for rule in RULES if rule.id in found],
         json=json.dumps(rows, ensure_ascii=False).replace("<", "\\u003c"),
         library_style=(library / "tabulator_simple.min.css").read_text(encoding="utf-8"),
@@ -134,7 +132,7 @@ def _counted(findings: Sequence[Finding]) -> str:
 def _heading(hole: str, findings: Sequence[Finding]) -> object:
     from rich.text import Text
 
-    return Text.assemble((hole or "the whole project", "bold"), f"  {_counted(findings)}")
+    return Text.assemble((shortened(hole) or "the whole project", "bold"), f"  {_counted(findings)}")
 
 
 def _table(findings: Sequence[Finding]) -> object:
