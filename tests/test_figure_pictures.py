@@ -28,7 +28,7 @@ from viewer.strip import draw_strip
 PICTURES = Path(__file__).parent / "pictures"
 DPI = 50
 TOLERANCE = 5.0
-"""Root-mean-square difference in grey levels of 255, of the worst part, each dot averaged over 3 × 3. Measured when this
+"""Root-mean-square difference in grey levels of 255, of the worst part, dots averaged over 3 × 3. Measured when this
 was written: one name moved by 20 m gives 14, all letters 2 % larger give 7, the same figure drawn twice 0."""
 PARTS = 8
 """The picture is compared in PARTS × PARTS parts, so that a small wrong thing isn't lost in a large white sheet."""
