@@ -32,6 +32,9 @@ Ints = npt.NDArray[np.int64]
 CLEARANCE = 1e-3
 """How far a surface keeps from rock that it did not cut, as a share of its half extent: enough to tell the side."""
 
+STIFF = 1e-12
+"""Variance beside the model's amplitude below which the picks leave a point no room at all."""
+
 ROUNDS = 30
 """Most renewals of the candidates; a handful is usual."""
 
@@ -57,7 +60,11 @@ def respected(field: Field, sides: Sides) -> Field:
         active = candidates[_active(field, sides.position[candidates], side[candidates], clearance)]
         held = Held(sides.position[active], side[active] * clearance)
         current = replace(field, estimate=solved(field.picks, field.model, held).estimate)
-    raise DataProblem(
+    raise _contradiction()
+
+
+def _contradiction() -> DataProblem:
+    return DataProblem(
         "no smooth surface passes through the picks and keeps clear of the intervals that did not meet it",
         hint="look for a pick or an interval that is wrong, or let the surface end before that hole",
     )
@@ -83,7 +90,10 @@ def _worst(short: Floats, interval: Ints, tolerance: float) -> Ints:
 def _active(field: Field, points: Floats, side: Ints, clearance: float) -> npt.NDArray[np.bool_]:
     """Return which candidates the least-energy field touches, by NNLS on the dual ½ λᵀ Σ λ − λᵀ short, λ ≥ 0."""
     spread = covariance_between(field, points) * np.outer(side, side)
-    spread[np.arange(len(points)), np.arange(len(points))] += 1e-9 * np.trace(spread) / len(points)
+    variance = np.einsum("ii->i", spread)  # a view
+    if np.any(variance <= STIFF * field.model.amplitude):
+        raise _contradiction()
+    variance += 1e-9 * variance.mean()
     root = linalg.cholesky(spread, lower=True)
     short = clearance - side * field.value(points)
     force, _ = nnls(root.T, linalg.solve_triangular(root, short, lower=True))
