@@ -4,21 +4,21 @@
 
 The method, in the order it runs:
 
-1. **Expectation** (:mod:`~desurvey.suspects.expectation`): for each kind of structure a smooth field of axes in space is
-   learnt from the poles (a Gaussian process on the orientation tensor). What it says of a run is always learnt
-   without that run, what it says of a hole without that hole.
-2. **Holes** (:mod:`~desurvey.suspects.holes`): each hole's readings are weighed against the field of all others under
-   every blunder of a hole, its uncertainty along the hole included. The strongest case is put right, all is learnt
-   anew, and so on until no case is left.
-3. **Runs** (:mod:`~desurvey.suspects.weighing`, :mod:`~desurvey.suspects.learning`): the likelihood of a run's readings for
-   every roll of its line, and with beta reversed or alpha complemented; line offsets multiply in. Runs found
-   wrong lose their say in the field, in turns, until both settle.
+1. **Expectation** (:mod:`~desurvey.suspects.expectation`): for each kind of structure a smooth field of axes in space
+   is learnt from the poles (a Gaussian process on the orientation tensor). What it says of a run is always learnt without
+   that run, what it says of a hole without that hole.
+2. **Holes** (:mod:`~desurvey.suspects.holes`, :mod:`~desurvey.suspects.stretches`): each hole's readings are weighed
+   against the field of all others under every blunder of a hole, its uncertainty along the hole included. Holes found
+   wrong lose their say in the field, in turns, until all settle; then they are put right, in memory.
+3. **Runs** (:mod:`~desurvey.suspects.weighing`, :mod:`~desurvey.suspects.learning`): the likelihood of a run's readings
+   for every roll of its line, and with beta reversed or alpha complemented; line offsets multiply in. Runs found wrong
+   lose their say in the field, in turns, until both settle.
 4. **Readings**, by the same densities; and **survey stations** (:mod:`~desurvey.suspects.spikes`) on geometry alone.
 
 How many hypotheses are tried is paid for by prior odds: each of them becomes a probability, the free parameters (a
-roll, a turn of north) averaged over. A run is accused only when "as logged" has less than 5 % left, and only as many
+roll, a turn of north) averaged over. A run is accused only when "as logged" has less than 10 % left, and only as many
 runs as keep the expected share of false accusations (the Bayesian false discovery rate) below 1 %; a hole and a reading
-need 99 %. A run for which two blunders do equally well is not accused: which it is, a person must look at.
+need 99 %. A run is not accused when no blunder is likelier than all others together: which it is, a person must see.
 """
 
 from desurvey.suspects.accepting import accept

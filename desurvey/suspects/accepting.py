@@ -42,8 +42,8 @@ def accept(project: Project, accepted: pd.DataFrame, file: str = "suspects.csv")
     -------
     Project
         Its ``structures`` have one more column, ``accepted``: the blunder that was put right, blank elsewhere (two,
-        joined by " + ", where both hole and run were accused). Core angles, or the survey, are changed accordingly; build
-        traces and orientations from it as from any other.
+        joined by " + ", where both hole and run were accused). Core angles, or the survey, are changed accordingly;
+        build traces and orientations from it as from any other.
 
     Raises
     ------
@@ -80,7 +80,8 @@ def _which(scope: str, rows: pd.DataFrame, structures: pd.DataFrame, file: str) 
         return found
     whole = rows["blunder"] != "survey_spike"
     place = np.append(np.flatnonzero(whole), -1)
-    return place[pd.Index(rows.loc[whole, "hole_id"]).get_indexer(pd.Index(structures["hole_id"]))]
+    found_hole = pd.Index(rows.loc[whole, "hole_id"]).get_indexer(pd.Index(structures["hole_id"]))
+    return np.asarray(place[found_hole])
 
 
 def _surveys(project: Project, accepted: pd.DataFrame) -> pd.DataFrame:
@@ -90,7 +91,8 @@ def _surveys(project: Project, accepted: pd.DataFrame) -> pd.DataFrame:
         return surveys
     same = surveys["hole_id"].to_numpy()[:, None] == spikes["hole_id"].to_numpy()
     near = np.abs(surveys["depth"].to_numpy(dtype=float)[:, None] - spikes["depth_from"].to_numpy(dtype=float))
-    return surveys[~(same & (near < DEPTH_TOLERANCE)).any(axis=1)].reset_index(drop=True)
+    kept = ~(same & (near < DEPTH_TOLERANCE)).any(axis=1)
+    return surveys.loc[kept].reset_index(drop=True)
 
 
 def _turned(table: pd.DataFrame, accepted: pd.DataFrame) -> pd.DataFrame:

@@ -40,8 +40,8 @@ Ints = npt.NDArray[np.int64]
 CENTRES = 220
 """Most inducing points; with 30 holes of 250 m that is one every 35 m along each hole."""
 
-ENOUGH = 700
-"""Nodes from which reach, swing and nugget are estimated; more make them no better and the search slower."""
+ENOUGH = 350
+"""Nodes from which reach, swing and nugget are estimated, exactly; more make them no better and the search slower."""
 
 LEVEL = 1.0
 """Prior standard deviation of the mean tensor's components; they lie between −1 and 1."""
@@ -94,7 +94,7 @@ def tensors(normal: Floats) -> Floats:
     The basis keeps lengths: the squared distance of two rows is that of the two tensors, entry by entry.
     """
     x, y, z = normal[:, 0], normal[:, 1], normal[:, 2]
-    root = np.sqrt(2.0)
+    root = float(np.sqrt(2.0))
     return np.stack(
         [(x * x - y * y) / root, (3 * z * z - 1.0) / np.sqrt(6.0), root * x * y, root * y * z, root * x * z], axis=1
     )
@@ -103,7 +103,7 @@ def tensors(normal: Floats) -> Floats:
 def _matrices(tensor: Floats) -> Floats:
     """Return symmetric 3 × 3 matrices of rows of five components: the inverse of :func:`tensors`."""
     out = np.empty((len(tensor), 3, 3))
-    root = np.sqrt(2.0)
+    root = float(np.sqrt(2.0))
     third = tensor[:, 1] / np.sqrt(6.0)
     out[:, 0, 0] = tensor[:, 0] / root - third
     out[:, 1, 1] = -tensor[:, 0] / root - third
@@ -138,12 +138,13 @@ class Field:
     shape : Shape
         The stretching of space (positions are multiplied by it), distance over which the field then changes, and
         standard deviations of a component: by folding, and from run to run beyond the readings' scatter.
-    centres : (p, 3) array
-        Inducing points in the stretched space.
+    centres, lower : (p, 3), (p, p) arrays
+        Inducing points in the stretched space, and the lower Cholesky factor of their correlations.
     """
 
     shape: Shape
     centres: Floats
+    lower: Floats
     nodes: Nodes
     features: Floats
     noise: Floats
@@ -154,14 +155,14 @@ class Field:
 
     def refit(self, nodes: Nodes) -> Field:
         """Return the field with the same parameters learnt from other values of its nodes."""
-        return _solve(self.shape, self.centres, nodes)
+        return _solve(self.shape, self.centres, nodes, self.lower)
 
     def log_likelihood(self) -> float:
         """Return the log marginal likelihood of the five components together, up to a constant."""
         left = self.nodes.tensor - self.features @ self.weights
         misfit = np.sum(left**2 / self.noise[:, None]) + np.sum(self.weights**2)
         volume = np.sum(np.log(self.noise)) + 2 * np.sum(np.log(np.diag(self.root)))
-        return -0.5 * float(misfit + left.shape[1] * volume)
+        return float(-0.5 * (misfit + left.shape[1] * volume))
 
     def without_self(self) -> tuple[Floats, Floats]:
         """Return tensor (m, 5) and variance (m,) of the field at each node, learnt without that node."""
@@ -172,7 +173,7 @@ class Field:
 
     def features_at(self, position: Floats) -> tuple[Floats, Floats]:
         """Return features (m, p) at places and the prior variance (m,) that the inducing points can't carry."""
-        return _features(self.shape, self.centres, position)
+        return _features(self.shape, self.centres, self.lower, position)
 
     def dropping_groups(self, group: Ints, groups: int) -> tuple[Floats, Floats]:
         """Return weights (g, p, 5) and covariance (g, p, p) of the features learnt without each group of nodes.
@@ -194,8 +195,8 @@ class Field:
         turned = features.swapaxes(1, 2)
         precision = self.root.T @ self.root - turned @ features
         moment = self.features.T @ (self.nodes.tensor / self.noise[:, None]) - turned @ tensor
-        covariance = np.linalg.inv(precision)
-        return covariance @ moment, covariance
+        covariance: Floats = np.linalg.inv(precision)
+        return np.asarray(covariance @ moment), covariance
 
 
 def _padded(group: Ints, groups: int) -> Ints:
@@ -238,7 +239,7 @@ REACH_START = 120.0
 
 STRETCHES = 2
 LEAST_GAIN = 3.0
-"""Times the space is stretched, and the gain in log likelihood that is worth it (two ratios and three angles more)."""
+"""Times the space is stretched, and the gain in log likelihood worth it (two ratios, three angles more)."""
 
 LEAST_STRETCH = 0.2
 """However straight a fold looks in the holes drilled so far, its axis is not trusted beyond five reaches."""
@@ -266,26 +267,50 @@ def _search(nodes: Nodes, warp: Floats, start: Field | None) -> Field:
         spread = max(float(np.sqrt(np.mean(np.var(nodes.tensor, axis=0)))), 1e-3)
         first = np.array([REACH_START, spread, 0.3 * spread])
     else:
-        first = np.array([start.shape.reach, max(start.shape.swing, 1e-3), max(start.shape.nugget, 1e-3)])
-    first[0] = np.clip(first[0], shortest, longest)
-    step = max(1, len(nodes.noise) // ENOUGH)
-    some = Nodes(nodes.position[::step], nodes.tensor[::step], nodes.noise[::step])
+        first = np.maximum(start.shape[1:], [shortest, 1e-3, 1e-3])
+    first[0] = np.clip(first[0], 1.05 * shortest, longest)
+    sample = _Sample.of(nodes, warp)
 
     def misfit(parameters: Floats) -> float:
         reach, swing, nugget = np.exp(parameters)
         if not shortest <= reach <= longest or max(swing, nugget) > FARTHEST_SWING:
             return 1e12
-        return -_solve(Shape(warp, reach, swing, nugget), centres, some).log_likelihood()
+        return -sample.log_likelihood(reach, swing, nugget)
 
-    simplex = np.log(first) + np.vstack([np.zeros(3), np.diag([-0.4, 0.4, -0.7])])
+    simplex = np.log(first) + np.vstack([np.zeros(3), np.diag([0.4, -0.4, -0.7])])
     trials = TRIALS if start is None else TRIALS // 2
-    options = {"initial_simplex": simplex, "maxfev": trials, "xatol": 0.05, "fatol": 0.5}
-    found = np.exp(optimize.minimize(misfit, np.log(first), method="Nelder-Mead", options=options).x)
+    options = {"initial_simplex": simplex, "maxfev": trials, "xatol": 0.05, "fatol": 0.3}
+    best = optimize.minimize(misfit, np.log(first), method="Nelder-Mead", options=options)  # type: ignore[call-overload]
+    found = np.exp(best.x)
     return _solve(Shape(warp, *found.tolist()), centres, nodes)
 
 
 TRIALS = 60
 FARTHEST_SWING = 10.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sample:
+    """Some of the nodes, few enough for the exact process: what the parameters are estimated from."""
+
+    distance: Floats
+    nodes: Nodes
+
+    @classmethod
+    def of(cls, nodes: Nodes, warp: Floats) -> _Sample:
+        step = -(-len(nodes.noise) // ENOUGH)
+        some = Nodes(nodes.position[::step], nodes.tensor[::step], nodes.noise[::step])
+        place = some.position @ warp.T
+        return cls(_distances(place, place), some)
+
+    def log_likelihood(self, reach: float, swing: float, nugget: float) -> float:
+        """Return the log marginal likelihood of the five components together, up to a constant."""
+        covariance = swing**2 * _matern(self.distance / reach) + LEVEL**2
+        covariance.flat[:: len(covariance) + 1] += self.nodes.noise + nugget**2 + 1e-9
+        lower = linalg.cholesky(covariance, lower=True, check_finite=False)
+        white = linalg.solve_triangular(lower, self.nodes.tensor, lower=True, check_finite=False)
+        volume = float(np.sum(np.log(np.diag(lower))))
+        return float(-0.5 * np.sum(white**2) - len(white.T) * volume)
 
 
 class Shape(NamedTuple):
@@ -297,46 +322,54 @@ class Shape(NamedTuple):
     nugget: float
 
 
-def _solve(shape: Shape, centres: Floats, nodes: Nodes) -> Field:
-    features, lost = _features(shape, centres, nodes.position)
+def _solve(shape: Shape, centres: Floats, nodes: Nodes, lower: Floats | None = None) -> Field:
+    if lower is None:
+        between = _matern(_distances(centres, centres) / shape.reach)
+        between.flat[:: len(between) + 1] += 1e-6
+        lower = linalg.cholesky(between, lower=True, check_finite=False)
+    features, lost = _features(shape, centres, lower, nodes.position)
     noise = nodes.noise + shape.nugget**2 + lost
     scaled = features / noise[:, None]
     precision = features.T @ scaled
     precision.flat[:: len(precision) + 1] += 1.0
     root = linalg.cholesky(precision, check_finite=False)
     weights = linalg.cho_solve((root, False), scaled.T @ nodes.tensor, check_finite=False)
-    return Field(shape, centres, nodes, features, noise, root, weights)
+    return Field(shape, centres, lower, nodes, features, noise, root, weights)
 
 
-def _features(shape: Shape, centres: Floats, position: Floats) -> tuple[Floats, Floats]:
-    between = _matern(centres, centres, shape.reach)
-    between.flat[:: len(between) + 1] += 1e-6
-    lower = linalg.cholesky(between, lower=True, check_finite=False)
-    cross = _matern(centres, position @ shape.warp.T, shape.reach)
+def _features(shape: Shape, centres: Floats, lower: Floats, position: Floats) -> tuple[Floats, Floats]:
+    cross = _matern(_distances(centres, position @ shape.warp.T) / shape.reach)
     part = linalg.solve_triangular(lower, cross, lower=True, check_finite=False)
     lost = shape.swing**2 * np.maximum(1.0 - np.einsum("pm,pm->m", part, part), 0.0)
     return np.column_stack([np.full(len(position), LEVEL), shape.swing * part.T]), lost
 
 
-def _matern(one: Floats, other: Floats, reach: float) -> Floats:
+def _distances(one: Floats, other: Floats) -> Floats:
     square = (one**2).sum(1)[:, None] + (other**2).sum(1) - 2 * one @ other.T
-    distance = np.sqrt(5.0 * np.maximum(square, 0.0)) / reach
-    return np.asarray((1 + distance + distance**2 / 3) * np.exp(-distance))
+    return np.asarray(np.sqrt(np.maximum(square, 0.0)))
+
+
+def _matern(ratio: Floats) -> Floats:
+    """Return the covariance at distances in units of the reach, 1 at none."""
+    scaled = np.sqrt(5.0) * ratio
+    return np.asarray((1 + scaled + scaled**2 / 3) * np.exp(-scaled))
 
 
 def _thinned(position: Floats, most: int) -> Floats:
     """Return centres of the occupied cells of the finest cubic grid that leaves no more than ``most`` of them."""
-    extent = float(np.max(np.ptp(position, axis=0))) + 1.0
-    origin = position.min(axis=0)
-    size = extent / 256
+    above = position - position.min(axis=0)
+    size = (float(np.max(above)) + 1.0) / FINEST
     while True:
-        cell = np.floor((position - origin) / size).astype(np.int64)
-        _, code, count = np.unique(cell, axis=0, return_inverse=True, return_counts=True)
+        cell = np.floor(above / size).astype(np.int64)
+        _, code, count = np.unique(cell @ [FINEST**2, FINEST, 1], return_inverse=True, return_counts=True)
         if len(count) <= most:
             break
-        size *= 1.15
-    code = code.ravel()
-    return np.stack([np.bincount(code, position[:, c]) / count for c in range(3)], axis=1)
+        size *= 1.25
+    return np.stack([np.bincount(code, c) / count for c in position.T], axis=1)
+
+
+FINEST = 100
+"""Cells along the longest side of the first grid that is tried."""
 
 
 def _nearest_spacing(centres: Floats) -> float:
@@ -345,5 +378,5 @@ def _nearest_spacing(centres: Floats) -> float:
 
     if len(centres) < 2:
         return 1.0
-    distance, _ = cKDTree(centres).query(centres, k=2)
+    distance = np.asarray(cKDTree(centres).query(centres, k=2)[0])
     return float(np.median(distance[:, 1]))

@@ -25,11 +25,11 @@ Bools = npt.NDArray[np.bool_]
 FALSE_SHARE = 0.01
 """Share of false accusations that is accepted among the accused runs, as expected from their probabilities ..."""
 
-LEAST_SURE = 0.95
+LEAST_SURE = 0.9
 """... and the probability below which no run is accused whatever the share."""
 
-LEAST_NAMED = 0.6
-"""Share of a run's blame that its likeliest blunder must have: which of two it is must not be a toss-up."""
+LEAST_NAMED = 0.5
+"""Share of a run's blame that its likeliest blunder must have: more than all others together."""
 
 
 class Found(NamedTuple):
@@ -91,7 +91,7 @@ def run_suspects(verdict: Verdict) -> tuple[Ints, Ints]:
     order = np.argsort(innocent, kind="stable")
     share = np.cumsum(innocent[order]) / np.arange(1, len(order) + 1)
     blame = verdict.probability[order, 1:]
-    named = blame.max(axis=1, initial=0.0) >= LEAST_NAMED * blame.sum(axis=1)
+    named = blame.max(axis=1, initial=0.0) > LEAST_NAMED * blame.sum(axis=1)
     taken = order[(share <= FALSE_SHARE) & (innocent[order] <= 1 - LEAST_SURE) & named]
     return taken, np.argmax(verdict.probability[taken, 1:], axis=1)
 

@@ -83,7 +83,9 @@ class Lesson:
         return self.stray < MOST_STRAY and bool(np.any(self.scatter < MOST_SCATTER))
 
 
-def learn(readings: Readings, runs: Runs, lessons: list[Lesson], sigmas: Sigmas) -> tuple[list[Lesson], Expectation, Verdict]:
+def learn(
+    readings: Readings, runs: Runs, lessons: list[Lesson], sigmas: Sigmas
+) -> tuple[list[Lesson], Expectation, Verdict]:
     """Return what is expected of each reading, and the verdict on each run, by turns of the two."""
     trust = np.ones(len(readings.depth))
     for turn in range(TURNS):
@@ -104,10 +106,10 @@ def lessons_of(readings: Readings, sigmas: Sigmas) -> list[Lesson]:
     return [lesson for lesson in lessons if lesson.tells()]
 
 
-def relearn(readings: Readings, lessons: list[Lesson], sigmas: Sigmas) -> list[Lesson]:
-    """Return the lessons learnt afresh from other values of the same rows."""
-    trust = np.ones(len(readings.depth))
-    return [_study(lesson, readings, trust, sigmas, afresh=True) for lesson in lessons]
+def relearn(readings: Readings, lessons: list[Lesson], trust: Floats, sigmas: Sigmas) -> list[Lesson]:
+    """Return the lessons learnt afresh, each reading teaching as far as it is trusted (n,)."""
+    blank = [replace(lesson, fields=()) for lesson in lessons]  # what wrong holes had taught may be far off
+    return [_study(lesson, readings, trust, sigmas, afresh=True) for lesson in blank]
 
 
 def _first(readings: Readings, members: Ints, node: Ints, sigmas: Sigmas) -> Lesson:
@@ -119,7 +121,7 @@ def _first(readings: Readings, members: Ints, node: Ints, sigmas: Sigmas) -> Les
         return best
     for sets in range(2, MOST_SETS + 1):
         trial = _begin(readings, members, node, sets)
-        for afresh in (False, True):
+        for afresh in (True, False):
             trial = _study(trial, readings, trust, sigmas, afresh=afresh)
         if trial.score < best.score + SET_GAIN:
             break

@@ -3,7 +3,7 @@
 A station is compared with the direction between its two neighbours, on the sphere. A hole that bends for good also
 leaves a station between two directions; so what is weighed is the whole neighbourhood, with the station and without::
 
-    evidence = log p(sticks out) + Σ log p(neighbours, the station left out) − Σ log p(station and neighbours as surveyed)
+    evidence = log p(sticks out) + Σ log p(neighbours, the station left out) − Σ log p(all three as surveyed)
 
 Directions that run smoothly miss that between their neighbours by a normal error in two directions, whose size the
 project's own stations give (from their median, which a few spikes can't move), with one station in ten three times
@@ -12,7 +12,7 @@ as far off. A spike may be off by anything (normal, σ 20°).
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -33,7 +33,7 @@ SURE = 0.99
 """Share of stations that are spikes before the data are seen, and the probability at which one is accused."""
 
 ROUNDS = 5
-"""A spike makes its neighbours look odd; the worst of a neighbourhood is taken out first, then all are looked at again."""
+"""A spike makes its neighbours look odd: the worst of a neighbourhood is taken out first, then all are weighed again."""
 
 
 class Spikes(NamedTuple):
@@ -71,7 +71,7 @@ def find_spikes(hole: Ints, depth: Floats, tangent: Floats) -> Spikes:
         Unit directions.
     """
     kept = np.arange(len(hole))
-    found: list[tuple[Ints, ...]] = []
+    found: list[tuple[npt.NDArray[Any], ...]] = []
     for _ in range(ROUNDS):
         evidence, miss = _weigh(hole[kept], depth[kept], tangent[kept])
         worst = _accused(evidence)
@@ -135,11 +135,11 @@ def _smooth(miss: Floats, size: float) -> Floats:
     def law(sigma: float) -> Floats:
         return np.asarray(np.exp(-0.5 * (miss / sigma) ** 2) / (2 * np.pi * sigma**2))
 
-    return np.log((1 - ROUGH_SHARE) * law(size) + ROUGH_SHARE * law(ROUGH * size) + 1e-300)
+    return np.asarray(np.log((1 - ROUGH_SHARE) * law(size) + ROUGH_SHARE * law(ROUGH * size) + 1e-300))
 
 
 def _accused(evidence: Floats) -> Bools:
     """Return which stations are surely spikes and the worst of their neighbourhood."""
     sure = evidence > np.log(SURE / (1 - SURE)) + np.log((1 - PRIOR_RATE) / PRIOR_RATE)
     padded = np.concatenate([[-np.inf], evidence, [-np.inf]])
-    return sure & (evidence >= padded[:-2]) & (evidence > padded[2:])
+    return np.asarray(sure & (evidence >= padded[:-2]) & (evidence > padded[2:]))

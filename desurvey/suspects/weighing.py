@@ -9,8 +9,8 @@ in which alpha and beta move the pole::
 *field* is what the expectation itself is unsure of; as a run's readings share it, each carries it as often as the run
 has readings, so that the mean of the run is weighed exactly.
 
-A roll by δ only moves beta, so the log likelihood of a run as a function of the total roll of its line, S(δ), comes from
-one table over all δ. Every hypothesis is an average of exp S over what it says about the roll::
+A roll by δ only moves beta, so the log likelihood of a run as a function of the total roll of its line, S(δ), comes
+from one table over all δ. Every hypothesis is an average of exp S over what it says about the roll::
 
     as logged          δ near 0      normal, with the honest error of a line (σ_line, estimated from all runs)
     line_side          δ near 180    the same about 180
@@ -29,14 +29,24 @@ should. Beta is read clockwise from the line, so true beta = logged beta + roll_
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from desurvey.suspects.readings import Readings, Runs
 
-__all__ = ["BLUNDERS", "ROLLS", "Expectation", "Verdict", "density", "log_area_ratio", "offset_table", "roll_table", "weigh"]
+__all__ = [
+    "BLUNDERS",
+    "ROLLS",
+    "Expectation",
+    "Verdict",
+    "density",
+    "log_area_ratio",
+    "offset_table",
+    "roll_table",
+    "weigh",
+]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -82,10 +92,10 @@ class Expectation:
     alpha_sigma: float
     beta_sigma: float
 
-    def take(self, rows: npt.ArrayLike) -> Expectation:
+    def take(self, rows: Ints) -> Expectation:
         """Return the expectation of some of the readings."""
-        columns = (self.along, self.line, self.side, self.variance, self.share)
-        return Expectation(*(c[:, rows] for c in columns), self.stray[rows], self.alpha_sigma, self.beta_sigma)
+        names = ("along", "line", "side", "variance", "share")
+        return replace(self, **{name: getattr(self, name)[:, rows] for name in names}, stray=self.stray[rows])
 
     def informed(self) -> Bools:
         """Return which readings have an expectation at all, (n,)."""
@@ -254,7 +264,7 @@ OFFSET_SIGMA = 6.0
 """Degrees; error of a line offset with the honest errors of the two lines in it (common practice, no source)."""
 
 PRIOR_RATE = 0.04
-"""Share of runs with a blunder before the data are seen, and ...""" 
+"""Share of runs with a blunder before the data are seen, and ..."""
 PRIOR_WEIGHT = 100.0
 """... how many runs that opinion is worth against what the project's own runs say."""
 
