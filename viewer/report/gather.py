@@ -33,6 +33,8 @@ PICK_COLUMNS = (
 LIBRARIES = ("lowside", "numpy", "scipy", "pandas", "pyarrow", "pyproj", "pygeomag", "matplotlib", "vtk")
 MOST_ROWS = 200
 """Rows of a table on paper; the rest is counted."""
+SHORT = 18
+"""Letters of a cell that stays on one line."""
 FEWEST_POLES = 10
 """Poles of a kind below which no sets are looked for."""
 
@@ -47,6 +49,8 @@ class Grid:
     rows : tuple of tuples of str
     numeric : tuple of bool
         Which columns stand to the right.
+    short : tuple of bool
+        Which columns are so narrow that their cells need not be broken.
     left_out : int
         Rows that are not shown.
     """
@@ -54,6 +58,7 @@ class Grid:
     headings: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     numeric: tuple[bool, ...]
+    short: tuple[bool, ...]
     left_out: int = 0
 
 
@@ -129,7 +134,8 @@ def grid(frame: pd.DataFrame, decimals: dict[str, int] | None = None, most: int 
     numeric = tuple(frame[name].dtype.kind in "iuf" for name in frame.columns)
     columns = [_texts(frame[name].head(most), decimals.get(str(name), 2)) for name in frame.columns]
     headings = tuple(theme.heading(str(name)) for name in frame.columns)
-    return Grid(headings, tuple(zip(*columns, strict=True)), numeric, max(len(frame) - most, 0))
+    short = tuple(all(len(cell) <= SHORT for cell in column) for column in columns)
+    return Grid(headings, tuple(zip(*columns, strict=True)), numeric, short, max(len(frame) - most, 0))
 
 
 def _texts(column: pd.Series, decimals: int) -> list[str]:
