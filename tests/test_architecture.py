@@ -28,6 +28,7 @@ FLOW = (
     "surface",
     "aim",
     "exchange",
+    "archive",
 )
 """A module of the engine imports only what stands before it (DESIGN.md section 7)."""
 

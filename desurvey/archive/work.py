@@ -1,0 +1,96 @@
+"""What can be done with each partition of an archive, and the files that come of it."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from desurvey import checks, spread, traces
+from desurvey.exchange import replacing, write_table
+from desurvey.exchange.model import model_of
+from desurvey.exchange.vtkxml import discs_piece, holes_piece, write_piece
+from desurvey.orient import oriented
+from desurvey.project import Project
+
+__all__ = ["WORKS", "Work", "index_scene"]
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """One thing to do with each partition.
+
+    Attributes
+    ----------
+    name : str
+        Of the folder that its files go into.
+    endings : tuple of str
+        Of the files of a partition, behind the partition's name.
+    do : callable
+        Takes a project and writes one file for each ending, the last one last: where that is, all are.
+    """
+
+    name: str
+    endings: tuple[str, ...]
+    do: Callable[[Project, tuple[Path, ...]], None]
+
+
+def _trace(project: Project, paths: tuple[Path, ...]) -> None:
+    holes = traces.build(project)
+    write_table(spread.trace_table(holes, spread.project_spread(project, holes)), paths[0])
+
+
+def _orient(project: Project, paths: tuple[Path, ...]) -> None:
+    project.require("structures", "runs")
+    holes = traces.build(project)
+    structures = oriented(project, holes)
+    known = spread.structure_spread(structures, spread.project_spread(project, holes))
+    write_table(spread.orientation_table(structures, known), paths[0])
+
+
+FINDINGS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion"]
+
+
+def _check(project: Project, paths: tuple[Path, ...]) -> None:
+    found = checks.all_findings(project)
+    frame = pd.DataFrame({name: [getattr(finding, name) for finding in found] for name in FINDINGS})
+    write_table(frame.astype({"row": "Int64", "depth": float}), paths[0])
+
+
+def _scene(project: Project, paths: tuple[Path, ...]) -> None:
+    holes = traces.build(project)
+    model = model_of(project, holes, oriented(project, holes))
+    write_piece(holes_piece(model.holes), paths[0], model.crs)
+    write_piece(discs_piece(model.discs), paths[1], model.crs)
+
+
+WORKS: dict[str, Work] = {
+    "trace": Work("traces", (".parquet",), _trace),
+    "orient": Work("structures", (".parquet",), _orient),
+    "check": Work("findings", (".parquet",), _check),
+    "scene": Work("scene", ("-holes.vtp", "-structures.vtp"), _scene),
+}
+"""What can be done, by the name of the command that does it."""
+
+
+def index_scene(folder: Path) -> Path:
+    """Write ``scene.vtm`` beside the folder of the scene: a block for each partition that is there.
+
+    A multi-block file only points at its pieces, so that a parallel renderer reads those it draws.
+    """
+    root = ET.Element("VTKFile", type="vtkMultiBlockDataSet", version="1.0")
+    blocks = ET.SubElement(root, "vtkMultiBlockDataSet")
+    done = sorted((folder / "scene").glob("[!.]*-structures.vtp"))
+    for number, last in enumerate(done):
+        partition = last.name.removesuffix("-structures.vtp")
+        block = ET.SubElement(blocks, "Block", index=str(number), name=partition)
+        for index, layer in enumerate(("holes", "structures")):
+            file = f"scene/{partition}-{layer}.vtp"
+            ET.SubElement(block, "DataSet", index=str(index), name=layer, file=file)
+    path = folder / "scene.vtm"
+    with replacing(path) as partial:
+        ET.ElementTree(root).write(partial, encoding="utf-8", xml_declaration=True)
+    return path
