@@ -17,7 +17,8 @@ from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer import collect
 from viewer.cli import app
 from viewer.faults import answers_of, fault_mesh
-from viewer.net import chosen_rows
+from viewer.net import chosen_rows, net_of
+from viewer.sheet import Title
 from viewer.slab import slab_of
 
 DEMO = Path(__file__).parent.parent / "demo_project"
@@ -116,6 +117,16 @@ def test_tables_of_other_commands_are_checked(tmp_path, demo):
     assert len(log.runs) == (project.runs["hole_id"] == "TH-01").sum()
     with pytest.raises(DataProblem, match="no such hole"):
         collect.log_of(project, trace, structures, "XX-01")
+
+
+def test_a_net_of_one_hole_shows_what_that_hole_is_blind_to(demo):
+    _, trace, structures = demo
+    rows = chosen_rows(structures, "", "TH-12")  # a steep hole
+    net = net_of(structures, trace, trace.hole_ids == "TH-12", rows, Title("", ""))
+    (hole,) = trace.index(["TH-12"]).tolist()
+    assert len(net.holes) == np.ceil(trace.end[hole] / 20.0)
+    assert np.all(net.holes[:, 2] < -0.98)
+    assert len(net.normal) == (rows & structures.usable).sum()
 
 
 def test_structures_are_chosen_by_kind_and_hole(demo):

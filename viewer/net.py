@@ -103,15 +103,15 @@ class NetLook:
     weighted: bool = False
 
 
-def net_of(structures: Oriented, traces: Traces, planned: Bools, rows: Bools, title: Title) -> Net:
+def net_of(structures: Oriented, traces: Traces, seeing: Bools, rows: Bools, title: Title) -> Net:
     """Return the net of chosen structures.
 
     Parameters
     ----------
     structures, traces
         Oriented structures and desurveyed holes.
-    planned : (H,) bool array
-        Holes that are only planned: they have seen nothing.
+    seeing : (H,) bool array
+        Holes whose blind zone is meant: the drilled ones, or those that were chosen.
     rows : (n,) bool array
         Structures to show.
     title : Title
@@ -121,7 +121,7 @@ def net_of(structures: Oriented, traces: Traces, planned: Bools, rows: Bools, ti
     usable = rows & structures.usable
     alpha = table["alpha"].to_numpy(dtype=float)
     cone = rows & ~structures.usable & np.isfinite(alpha) & table["beta"].isna().to_numpy() & (structures.hole >= 0)
-    counts = np.where(planned, 0, np.ceil(traces.end / HOLE_STEP).astype(np.int64))
+    counts = np.where(seeing, np.ceil(traces.end / HOLE_STEP).astype(np.int64), 0)
     hole = np.repeat(np.arange(len(counts)), counts)
     depth = (np.arange(len(hole)) - np.repeat(np.cumsum(counts) - counts, counts)) * HOLE_STEP
     return Net(

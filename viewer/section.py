@@ -102,7 +102,8 @@ def draw_section(
         key, notes = _draw_content(drawing, content, slab, seen)
         left_out = _draw_names(drawing, content, seen)
         every, _ = draw_depths(drawing, content, slab, every, seen)
-        _draw_side(sheet, drawing, (content, slab), key, [f"Depth ticks every {every:g} m", *notes, *left_out])
+        notes = [f"Depth ticks every {every:g} m", *notes, *left_out]
+        _draw_side(sheet, drawing, (content, slab), key, notes)
         _draw_block(sheet, drawing, content, slab)
     return sheet.figure
 
@@ -199,7 +200,7 @@ def _draw_structures(drawing: Drawing, structures: Structures, slab: Slab) -> tu
         lines = LineCollection(list(ends), colors=palette[kind], lw=width, zorder=5, label=f"structures: {kind}")
         drawing.axes.add_collection(lines, autolim=False)
         key.append((Line2D([], [], color=palette[kind], lw=width), f"{kind} (apparent dip)"))
-    notes = []
+    notes = ["Apparent dip is the true dip only where the section is square to strike"] if key else []
     if np.any(~inside):
         notes.append(_count(int((~inside).sum()), "structure") + f" outside {slab.thickness / 2:g} m")
     if np.any(inside & ~shown):

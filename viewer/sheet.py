@@ -8,6 +8,7 @@ keeps state between figures (no pyplot), and a figure saved twice is the same to
 from __future__ import annotations
 
 import datetime
+import functools
 import io
 import math
 import os
@@ -227,6 +228,7 @@ def round_scale(metres: float, millimetres: float) -> float:
     return next(step * power for step in SCALE_STEPS if step * power >= least * (1 - 1e-9))
 
 
+@functools.cache
 def text_size(text: str, points: float = BODY_PT, weight: str = "normal") -> tuple[float, float]:
     """Return width and height (of any letter) in millimetres of one line of text as it will print."""
     font = FontProperties(family=[theme.FONT], size=points, weight=weight)

@@ -140,6 +140,8 @@ def net(
     portrait: Portrait = False,
 ) -> None:
     """Draw a lower-hemisphere net: poles, densities, sets, and the zone that the holes are blind to."""
+    import numpy as np
+
     from viewer.collect import content_of
     from viewer.net import NetLook, chosen_rows, draw_net, net_of
     from viewer.sheet import save
@@ -157,7 +159,10 @@ def net(
             weighted=weighted,
             sets=sets,
         )
-        drawn = net_of(structures, traces, content.planned, rows, content.title)
+        seeing = ~content.planned
+        if holes:  # what these holes are blind to, not what all of them are
+            seeing &= np.isin(traces.hole_ids, [name.strip() for name in holes.split(",")])
+        drawn = net_of(structures, traces, seeing, rows, content.title)
         save(draw_net(drawn, look, paper=paper, orientation="portrait" if portrait else "landscape"), out)
     say(f"Net of {int((rows & structures.usable).sum())} poles written to {out}")
     finish(data.findings)

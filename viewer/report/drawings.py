@@ -92,12 +92,12 @@ def _nets(traces: Traces, structures: Oriented, content: Content) -> Iterator[Fi
     kind = structures.table["kind"].fillna("").astype(str).to_numpy()
     everything = np.ones(len(kind), dtype=bool)
     title: Title = replace(content.title, heading="All structures")
-    net = net_of(structures, traces, content.planned, everything, title)
+    net = net_of(structures, traces, ~content.planned, everything, title)
     yield _drawn(draw_net(net, NetLook(sets=False)), "All poles")
     for name in sorted(set(kind[structures.usable].tolist()) - {""}):
         rows = kind == name
         if int((rows & structures.usable).sum()) >= FEWEST_POLES:
-            net = net_of(structures, traces, content.planned, rows, replace(title, heading=f"Kind: {name}"))
+            net = net_of(structures, traces, ~content.planned, rows, replace(title, heading=f"Kind: {name}"))
             yield _drawn(draw_net(net, NetLook(cones=name == "fault")), f"Poles of kind {name}, with their sets")
 
 
