@@ -5,8 +5,8 @@
 The method, in the order it runs:
 
 1. **Expectation** (:mod:`~desurvey.suspects.expectation`): for each kind of structure a smooth field of axes in space
-   is learnt from the poles (a Gaussian process on the orientation tensor). What it says of a run is always learnt without
-   that run, what it says of a hole without that hole.
+   is learnt from the poles (a Gaussian process on the orientation tensor). What it says of a run is always learnt
+   without that run, what it says of a hole without that hole.
 2. **Holes** (:mod:`~desurvey.suspects.holes`, :mod:`~desurvey.suspects.stretches`): each hole's readings are weighed
    against the field of all others under every blunder of a hole, its uncertainty along the hole included. Holes found
    wrong lose their say in the field, in turns, until all settle; then they are put right, in memory.

@@ -92,7 +92,8 @@ def _surveys(project: Project, accepted: pd.DataFrame) -> pd.DataFrame:
     same = surveys["hole_id"].to_numpy()[:, None] == spikes["hole_id"].to_numpy()
     near = np.abs(surveys["depth"].to_numpy(dtype=float)[:, None] - spikes["depth_from"].to_numpy(dtype=float))
     kept = ~(same & (near < DEPTH_TOLERANCE)).any(axis=1)
-    return surveys.loc[kept].reset_index(drop=True)
+    left: pd.DataFrame = surveys.loc[kept].reset_index(drop=True)
+    return left
 
 
 def _turned(table: pd.DataFrame, accepted: pd.DataFrame) -> pd.DataFrame:

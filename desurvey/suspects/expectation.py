@@ -195,7 +195,7 @@ class Field:
         turned = features.swapaxes(1, 2)
         precision = self.root.T @ self.root - turned @ features
         moment = self.features.T @ (self.nodes.tensor / self.noise[:, None]) - turned @ tensor
-        covariance: Floats = np.linalg.inv(precision)
+        covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
         return np.asarray(covariance @ moment), covariance
 
 
@@ -222,8 +222,8 @@ def fit(nodes: Nodes, start: Field | None = None) -> Field:
     Notes
     -----
     Reach, swing and nugget are sought by Nelder and Mead's simplex. Then the space is stretched: the mean square
-    gradient of the field found so far says along which directions it changes and how fast, a fold hardly along its axis.
-    A stretch is kept only if it makes the nodes likelier.
+    gradient of the field found so far says along which directions it changes and how fast, a fold hardly along its
+    axis. A stretch is kept only if it makes the nodes likelier.
     """
     best = _search(nodes, np.eye(3), None) if start is None else _search(nodes, start.shape.warp, start)
     for _ in range(STRETCHES if start is None else 1):

@@ -11,10 +11,10 @@ A blunder of the survey moves the hole as well: each hypothesis has its own plac
     azimuth_reversed     turned by 180°
     dip_sign             mirrored in the level of the collar
 
-*Doubt*: a hole may be harder to foretell than the field supposes (a fold tighter there, a fault between). The covariance
-of what is expected of a hole is therefore multiplied by a factor of its own, one of ``DOUBTS``, over which
-its likelihood is averaged; how common each factor is, is learnt from all holes. So a hole has to be much better explained
-by a blunder, and not merely surprising.
+*Doubt*: a hole may be harder to foretell than the field supposes (a fold tighter there, a fault between). The
+covariance of what is expected of a hole is therefore multiplied by a factor of its own, one of ``DOUBTS``, over which
+its likelihood is averaged; how common each factor is, is learnt from all holes. So a hole has to be much better
+explained by a blunder, and not merely surprising.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from desurvey.suspects import expectation
 from desurvey.suspects.readings import Readings, Runs, groups
-from desurvey.suspects.weighing import Expectation, Verdict, weigh
+from desurvey.suspects.weighing import Expectation, Verdict, offset_table, weigh
 
 __all__ = ["Lesson", "expect", "learn", "lessons_of", "relearn"]
 
@@ -88,11 +88,12 @@ def learn(
 ) -> tuple[list[Lesson], Expectation, Verdict]:
     """Return what is expected of each reading, and the verdict on each run, by turns of the two."""
     trust = np.ones(len(readings.depth))
+    offsets = offset_table(runs)
     for turn in range(TURNS):
         if turn:
             lessons = [_study(lesson, readings, trust, sigmas, afresh=turn == 1) for lesson in lessons]
         expected = expect(readings, lessons, sigmas)
-        verdict = weigh(readings, expected, runs)
+        verdict = weigh(readings, expected, offsets)
         right = np.append(verdict.probability[:, 0], 1.0)  # the last is for readings of no run (−1)
         trust = right[readings.run]
     return lessons, expected, verdict

@@ -33,7 +33,7 @@ SURE = 0.99
 """Share of stations that are spikes before the data are seen, and the probability at which one is accused."""
 
 ROUNDS = 5
-"""A spike makes its neighbours look odd: the worst of a neighbourhood is taken out first, then all are weighed again."""
+"""A spike makes its neighbours look odd: the worst of a neighbourhood goes first, then all are weighed again."""
 
 
 class Spikes(NamedTuple):
@@ -128,7 +128,8 @@ def _shifted(values: Floats, by: int) -> Floats:
 def _error(miss: Floats) -> float:
     known = miss[np.isfinite(miss)]
     # Half of the squares of a two-dimensional normal error lie below 2 ln 2 σ².
-    return max(float(np.sqrt(np.median(known**2) / (2 * np.log(2)))), LEAST_ERROR) if len(known) else LEAST_ERROR
+    size = float(np.sqrt(np.median(known**2) / (2 * np.log(2)))) if len(known) else 0.0
+    return max(size, float(LEAST_ERROR))
 
 
 def _smooth(miss: Floats, size: float) -> Floats:

@@ -202,10 +202,10 @@ def _run_rows(found: Found, runs: pd.DataFrame, line: pd.Series) -> pd.DataFrame
     messages = [
         f"Hole {hole}, run {top:.1f}–{bottom:.1f}: {_of(a, m)} with {'its' if m == 1 else 'their'} neighbours if "
         f"{RUN_TEXT[b].format(side=o, roll=abs(r), sigma=s, way='clockwise' if r > 0 else 'anticlockwise')}; "
-        f"evidence {e:.1f}."
-        for hole, top, bottom, a, m, b, o, r, s, e in zip(
+        f"evidence {e:.1f}.{also}"
+        for hole, top, bottom, a, m, b, o, r, s, e, also in zip(
             accused["hole_id"], accused["depth_from"], accused["depth_to"], agree, members, blunder, other, roll, sigma,
-            evidence, strict=True,
+            evidence, _runner_up(found), strict=True,
         )
     ]  # fmt: skip
     return _frame(
@@ -229,6 +229,30 @@ RUN_TEXT = {
     "run_rolled": "the line sits {roll:.0f}° ± {sigma:.0f}° {way} of where it should, looking down the hole",
     "beta_reversed": "beta was read anticlockwise",
     "alpha_complement": "90° − alpha was logged for alpha",
+}
+
+
+LEAST_MENTIONED = 0.1
+"""Probability from which another blunder than the one accused is mentioned."""
+
+
+def _runner_up(found: Found) -> list[str]:
+    """Return a sentence for each accused run where another blunder is not ruled out."""
+    chance = found.verdict.probability[found.run, 1:].copy()
+    chance[np.arange(len(chance)), found.run_blunder] = 0.0
+    return [
+        f" Not ruled out ({100 * row.max():.0f} %): {SHORT[BLUNDERS[int(row.argmax())]]}."
+        if row.max() >= LEAST_MENTIONED
+        else ""
+        for row in chance
+    ]
+
+
+SHORT = {
+    "line_side": "the line on the wrong side",
+    "run_rolled": "the line off by some other angle",
+    "beta_reversed": "beta read anticlockwise",
+    "alpha_complement": "90° − alpha logged for alpha",
 }
 
 

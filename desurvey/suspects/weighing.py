@@ -55,7 +55,7 @@ Bools = npt.NDArray[np.bool_]
 BLUNDERS = ("line_side", "run_rolled", "beta_reversed", "alpha_complement")
 
 STEP = 3
-ROLLS = np.arange(-180.0, 180.0, STEP)
+ROLLS: Floats = np.arange(-180.0, 180.0, STEP)
 """Trial rolls, degrees: finer than the half width that six readings can give one run's likelihood."""
 
 SMALLEST_ROLL = 9.0
@@ -173,7 +173,11 @@ def roll_table(readings: Readings, expected: Expectation, rolls_deg: Floats, run
     return out
 
 
-def offset_table(runs: Runs, sigma_deg: float) -> Floats:
+OFFSET_SIGMA = 6.0
+"""Degrees; error of a line offset with the honest errors of the two lines in it (common practice, no source)."""
+
+
+def offset_table(runs: Runs, sigma_deg: float = OFFSET_SIGMA) -> Floats:
     """Return the log likelihood of the line offsets of each run for each roll of its line, (r, len(ROLLS)).
 
     Notes
@@ -221,15 +225,22 @@ class Verdict:
     line_sigma: float
 
 
-def weigh(readings: Readings, expected: Expectation, runs: Runs) -> Verdict:
-    """Return the verdict on every run."""
-    count = len(runs.hole)
+def weigh(readings: Readings, expected: Expectation, offsets: Floats) -> Verdict:
+    """Return the verdict on every run.
+
+    Parameters
+    ----------
+    readings, expected
+        Of all holes.
+    offsets : (r, len(ROLLS)) array
+        What the line offsets say of each run: :func:`offset_table`.
+    """
+    count = len(offsets)
     table = roll_table(readings, expected, ROLLS, readings.run, count)
     informed = table.any(axis=1)
     line_sigma = _line_sigma(table[informed])
-    offsets = offset_table(runs, OFFSET_SIGMA)
     table_with = table + offsets
-    near = np.abs(ROLLS) <= 4 * line_sigma + STEP
+    near = np.asarray(np.abs(ROLLS) <= 4 * line_sigma + STEP)
     small = _near_weights(line_sigma)[near]
     reversed_beta = readings.relogged(readings.alpha_deg, -readings.beta_deg)
     complement = readings.relogged(90.0 - readings.alpha_deg, readings.beta_deg)
@@ -237,7 +248,8 @@ def weigh(readings: Readings, expected: Expectation, runs: Runs) -> Verdict:
         roll_table(r, expected, ROLLS[near], r.run, count) + offsets[:, near] for r in (reversed_beta, complement)
     )
     swapped += _per_run(readings, expected, log_area_ratio(readings.alpha_deg, complement.alpha_deg), count)[:, None]
-    free = (np.abs(ROLLS) >= SMALLEST_ROLL) / np.count_nonzero(np.abs(ROLLS) >= SMALLEST_ROLL)
+    free = np.asarray(np.abs(ROLLS) >= SMALLEST_ROLL, dtype=np.float64)
+    free /= free.sum()
     whole = _near_weights(line_sigma)
     logs = np.stack(
         [
@@ -260,9 +272,6 @@ def _per_run(readings: Readings, expected: Expectation, values: Floats, runs: in
     return np.asarray(np.bincount(readings.run[counts], values[counts], runs))
 
 
-OFFSET_SIGMA = 6.0
-"""Degrees; error of a line offset with the honest errors of the two lines in it (common practice, no source)."""
-
 PRIOR_RATE = 0.04
 """Share of runs with a blunder before the data are seen, and ..."""
 PRIOR_WEIGHT = 100.0
@@ -270,7 +279,7 @@ PRIOR_WEIGHT = 100.0
 
 
 def _near_weights(sigma_deg: float) -> Floats:
-    weights = np.exp(-0.5 * (ROLLS / sigma_deg) ** 2)
+    weights: Floats = np.exp(-0.5 * (ROLLS / sigma_deg) ** 2)
     return np.asarray(weights / weights.sum())
 
 
