@@ -237,7 +237,7 @@ def weigh(readings: Readings, expected: Expectation, offsets: Floats) -> Verdict
     """
     count = len(offsets)
     table = roll_table(readings, expected, ROLLS, readings.run, count)
-    informed = table.any(axis=1)
+    informed = np.asarray(table.any(axis=1))
     line_sigma = _line_sigma(table[informed])
     table_with = table + offsets
     near = np.asarray(np.abs(ROLLS) <= 4 * line_sigma + STEP)
