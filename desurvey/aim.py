@@ -95,7 +95,7 @@ class RigLimits:
         turned = np.ones(len(azimuth), dtype=bool) if sector == 0.0 else (azimuth - self.azimuth_from) % 360.0 <= sector
         vertical = dip < -90.0 + 1e-6
         slack = 1e-9
-        return (
+        return np.asarray(
             (dip >= self.dip_from - slack)
             & (dip <= self.dip_to + slack)
             & (turned | vertical)
@@ -353,7 +353,7 @@ def _level_line(fault: Fault, elevation: float) -> Floats:
         points = points + ((elevation - points[:, 2]) / slope)[:, None] * fault.axes[1]
         points = _on_surface(fault, points)
     place = ((points - fault.sheet.centre) @ fault.sheet.axes.T)[:, :2]
-    return points[fault.contains(place) & (np.abs(points[:, 2] - elevation) < 0.01)]
+    return np.asarray(points[fault.contains(place) & (np.abs(points[:, 2] - elevation) < 0.01)])
 
 
 def _normals(fault: Fault, points: Floats) -> Floats:

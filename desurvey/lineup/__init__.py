@@ -9,6 +9,10 @@
 ``background``      picks that belong to no fault
 ``crossings``       which holes a plane cuts
 ``candidates``      sets of picks that might be one fault
+``weighing``        what a set of picks is worth as a fault
+``partition``       picks changing sides between faults
+``moves``           faults put in, and made one
+``learning``        waviness and scatter, from the faults there are
 ``grouping``        the partition of all picks, judged as a whole
 ``shape``           plane, curvature, fit and extent of a fault
 ``piercing``        where holes meet a fault, on the exact arcs

@@ -9,12 +9,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from desurvey.lineup.crossings import course_of
+from desurvey.lineup.crossings import Course, course_of
 from desurvey.lineup.grouping import Grouping, Problem, gains, grouped
 from desurvey.lineup.picks import LineupSettings, Picks, Pins
 from desurvey.lineup.piercing import Z95, pierced
 from desurvey.lineup.shape import Fault, faults_of
-from desurvey.lineup.sheet import Readings
 from desurvey.orient import Oriented, oriented
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import options
@@ -173,7 +172,7 @@ def picks_of(
         structures.normal[rows],
         known.pole[rows],
         alpha,
-        np.full(len(rows), np.deg2rad(spread.sigmas.alpha_deg)),
+        np.asarray(np.full(len(rows), np.deg2rad(spread.sigmas.alpha_deg)), dtype=np.float64),
         doubt,
     )
 
@@ -286,11 +285,7 @@ def _left_out_depth(lineup: LineUp, fault: Fault) -> tuple[Floats, Floats]:
         along = points.tangent @ fault.sheet.axes[2]
         along = np.where(np.abs(along) < 0.05, np.copysign(0.05, along), along)
         depth = np.maximum(depth - (seen.value[:, 0] - guess.mean[:, 0]) / along, 0.0)
-    return depth, np.sqrt(guess.covariance[:, 0, 0]) / _sine(fault, seen, picks)
-
-
-def _sine(fault: Fault, seen: Readings, picks: Picks) -> Floats:
-    return np.maximum(seen.pierce, 0.05)
+    return depth, np.sqrt(guess.covariance[:, 0, 0]) / np.maximum(seen.pierce, 0.05)
 
 
 # --- tables -------------------------------------------------------------------------------------------------------
@@ -368,9 +363,9 @@ def windows_table(lineup: LineUp) -> pd.DataFrame:
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=WINDOW_COLUMNS)
 
 
-def _windows(lineup: LineUp, fault: Fault, course: object) -> pd.DataFrame:
+def _windows(lineup: LineUp, fault: Fault, course: Course) -> pd.DataFrame:
     traces = lineup.traces
-    cut = pierced(fault.sheet, course, traces, lineup.spread)  # type: ignore[arg-type]
+    cut = pierced(fault.sheet, course, traces, lineup.spread)
     holes = np.arange(len(traces.hole_ids))
     logged = np.isin(holes, lineup.picks.hole[fault.rows])
     inside = np.zeros(len(holes), dtype=bool)
@@ -423,25 +418,28 @@ def _sentence(lineup: LineUp, fault: Fault, picks: pd.DataFrame) -> str:
     p_value = fault.surface.p_value
     verdict = "lines up" if not p_value < 0.05 else "does NOT line up as one smooth fault"
     attitude = f"{fault.dip:.0f}/{fault.dip_direction:03.0f} ± {fault.dip_sigma:.1f}°"
-    worst = picks.loc[picks["misfit_m"].abs().idxmax()] if picks["misfit_m"].notna().any() else None
-    text = f"{fault.fault_id}: {len(fault.rows)} picks in {holes} holes, {fault.shape}, {attitude}, {verdict} (p {p_value:.2f})"
-    if worst is not None:
-        text += f"; worst {worst['hole_id']} at {worst['depth']:.1f} m, {worst['misfit_m']:+.1f} m from where the others put it"
-    return text + "."
+    worst = picks.iloc[int(np.nanargmax(picks["misfit_m"].abs().to_numpy()))]
+    size = f"{len(fault.rows)} picks in {holes} holes"
+    miss = (
+        f"worst {worst['hole_id']!s} at {worst['depth']:.1f} m, {worst['misfit_m']:+.1f} m from where the others put it"
+    )
+    return f"{fault.fault_id}: {size}, {fault.shape}, {attitude}, {verdict} (p {p_value:.2f}); {miss}."
 
 
 def _ties(lineup: LineUp, picks: pd.DataFrame) -> list[str]:
     close = picks[(picks["probability"] < lineup.settings.tie) & (picks["runner_up"] != "")]
     return [
-        f"Two answers: {row.structure_id} ({row.hole_id}, {row.depth:.1f} m) is {row.fault_id or 'unrelated'} "
-        f"(probability {row.probability:.2f}), or else {'unrelated' if row.runner_up == 'none' else row.runner_up}."
-        for row in close.itertuples()
+        f"Two answers: {row['structure_id']!s} ({row['hole_id']!s}, {row['depth']:.1f} m) is "
+        f"{row['fault_id'] or 'unrelated'!s} (probability {row['probability']:.2f}), or else "
+        f"{'unrelated' if row['runner_up'] == 'none' else row['runner_up']!s}."
+        for row in close.to_dict("records")
     ]
 
 
 def _relog(windows: pd.DataFrame) -> list[str]:
     open_windows = windows[windows["status"] == "not_logged"].sort_values("sigma")
     return [
-        f"Look again: {row.hole_id} {row.depth_from:.1f}–{row.depth_to:.1f} m for {row.fault_id}; nothing is logged there."
-        for row in open_windows.itertuples()
+        f"Look again: {row['hole_id']!s} {row['depth_from']:.1f}–{row['depth_to']:.1f} m for {row['fault_id']!s}; "
+        "nothing is logged there."
+        for row in open_windows.to_dict("records")
     ]

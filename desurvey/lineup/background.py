@@ -28,7 +28,7 @@ SHARE = 0.5
 """Weight of those smoothed poles against a uniform sphere."""
 
 CELLS = 1200
-"""Cells of the sphere into which poles are sorted, about 3.3° wide on the half sphere: well below the kernel's width."""
+"""Cells of the half sphere into which poles are sorted, about 4° wide: well below the kernel's width."""
 
 PRIOR_PICKS = 5.0
 """How many unrelated poles the uniform sphere counts for, so that a handful does not make a density."""

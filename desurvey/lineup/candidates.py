@@ -123,13 +123,13 @@ def _grown(picks: Picks, habit: Habit, null: Floats, odds: float, seeds: Ints, n
     gain = np.where(growth.taken, -np.inf, _gain(growth, seen) + reward)
     first = np.argpartition(-gain, min(partners, width) - 1, axis=1)[:, :partners]
     rows = np.repeat(np.arange(count), first.shape[1])
-    growth = _Growth(*(a[rows] for a in growth))
+    growth = _rows(growth, rows)
     seen, hole, reward = Readings(*(a[rows] for a in seen)), hole[rows], reward[rows]
     growth = growth._replace(score=reward[:, 0].copy())
     growth = _joined(growth, seen, hole, first.ravel(), gain[rows, first.ravel()])
     live = np.arange(len(rows))
     for _ in range(LONGEST):
-        part = _Growth(*(a[live] for a in growth))
+        part = _rows(growth, live)
         some = Readings(*(a[live] for a in seen))
         gain = np.where(part.taken, -np.inf, _gain(part, some) + reward[live])
         best = np.argmax(gain, axis=1)
@@ -138,7 +138,7 @@ def _grown(picks: Picks, habit: Habit, null: Floats, odds: float, seeds: Ints, n
         if not going.any():
             break
         live = live[going]
-        part, some = _Growth(*(a[going] for a in part)), Readings(*(a[going] for a in some))
+        part, some = _rows(part, going), Readings(*(a[going] for a in some))
         moved = _joined(part, some, hole[live], best[going], step[going])
         for whole, new in zip(growth, moved, strict=True):
             whole[live] = new
@@ -149,6 +149,12 @@ def _grown(picks: Picks, habit: Habit, null: Floats, odds: float, seeds: Ints, n
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     score = growth.score - np.log(habit.span) - np.log(2 * np.pi)
     return Candidates(member, np.where(normal[:, 2:] < 0.0, -normal, normal), score)
+
+
+def _rows(growth: _Growth, rows: Ints | Bools) -> _Growth:
+    return _Growth(
+        growth.mean[rows], growth.covariance[rows], growth.member[rows], growth.taken[rows], growth.score[rows]
+    )
 
 
 def _start(seen: Readings, hole: Ints) -> _Growth:

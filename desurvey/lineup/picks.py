@@ -144,7 +144,7 @@ class Picks:
         count = len(self.hole)
         if not len(self.distrust):
             object.__setattr__(self, "distrust", np.zeros(count))
-        shapes = {"position": (3,), "tangent": (3,), "normal": (3,)}
+        shapes: dict[str, tuple[int, ...]] = {"position": (3,), "tangent": (3,), "normal": (3,)}
         shapes |= {"position_covariance": (3, 3), "pole_covariance": (3, 3)}
         for item in fields(self):
             array = np.array(getattr(self, item.name), dtype=np.int64 if item.name == "hole" else np.float64)
@@ -161,7 +161,7 @@ class Picks:
     @property
     def oriented(self) -> Bools:
         """Picks with a plane, shape (m,)."""
-        return np.isfinite(self.normal).all(axis=1)
+        return np.asarray(np.isfinite(self.normal).all(axis=1))
 
     @property
     def cone_only(self) -> Bools:

@@ -151,7 +151,8 @@ def plane_fit(seen: Readings, covariance: Floats, *, curved: bool = False) -> Fi
     design, value = np.linalg.solve(lower, design), np.linalg.solve(lower, value)
     unknowns, _, rank, _ = np.linalg.lstsq(design, value, rcond=None)
     miss = value - design @ unknowns
-    return Fit(unknowns, np.linalg.pinv(design.T @ design), float(miss @ miss), len(value) - int(rank))
+    covariance = np.asarray(np.linalg.pinv(design.T @ design), dtype=float)
+    return Fit(np.asarray(unknowns, dtype=float), covariance, float(miss @ miss), len(value) - int(rank))
 
 
 def faults_of(problem: Problem, state: Grouping) -> tuple[Fault, ...]:

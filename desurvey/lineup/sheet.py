@@ -21,6 +21,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import lapack
 
 from desurvey.lineup.picks import Picks
 
@@ -309,24 +310,33 @@ def fitted(
 def _solved(picks: Picks, trusted: Bools, habit: Habit, centre: Floats, axes: Floats, curved: bool) -> Sheet:
     seen = readings(picks, centre, axes, habit, trusted)
     value = seen.value.ravel()
-    lower = np.linalg.cholesky(joint_covariance(seen, picks.hole, habit))
-    whitener = np.linalg.inv(lower)
-    core = whitener.T @ whitener
+    core, half_size = _inverted(joint_covariance(seen, picks.hole, habit))
     unit = float(max(np.sqrt((seen.place**2).sum(axis=1).mean()), 10.0))
     design = design_of(seen, unit, curved)
     prior = prior_of(habit, unit, curved)
     lever = core @ design
     precision = design.T @ lever + np.diag(1.0 / prior)
-    covariance = np.linalg.inv(precision)
+    covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
     trend = covariance @ (lever.T @ value)
     weights = core @ value - lever @ trend
     inverse = core - lever @ covariance @ lever.T
-    size = np.log(np.diag(lower)).sum() + 0.5 * (np.linalg.slogdet(precision)[1] + np.log(prior).sum())
+    size = half_size + 0.5 * (np.linalg.slogdet(precision)[1] + np.log(prior).sum())
     evidence = -0.5 * value @ weights - size - 0.5 * len(value) * np.log(2 * np.pi)
     return Sheet(
         centre, axes, curved, habit, seen, picks.hole, unit, trend, covariance, core, lever, inverse, weights,
         float(evidence),
     )  # fmt: skip
+
+
+def _inverted(covariance: Floats) -> tuple[Floats, float]:
+    """Return the inverse of a covariance and half the logarithm of its determinant, by LAPACK's Cholesky routines."""
+    factor, fault = lapack.dpotrf(covariance, lower=1)
+    if fault:
+        raise np.linalg.LinAlgError("the covariance of a fault's readings is not positive definite")
+    half_size = float(np.log(np.diag(factor)).sum())
+    inverse, _ = lapack.dpotri(factor, lower=1)
+    lower = np.tril(inverse)
+    return lower + np.tril(lower, -1).T, half_size
 
 
 def prior_of(habit: Habit, unit: float, curved: bool) -> Floats:

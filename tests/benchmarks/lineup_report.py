@@ -110,7 +110,9 @@ def report(name: str, scores: list[Score]) -> str:
         seen = np.mean([bool((s.p_values > 0.05).any()) for s in scores])
         return f"{name}: {len(scores)} worlds, a fault with p > 0.05 in {seen:.1%}"
     rand = np.array([s.rand for s in scores])
-    inside, deviation, sigma = (np.concatenate([getattr(s, f) for s in scores]) for f in ("inside", "deviation", "sigma"))
+    inside, deviation, sigma = (
+        np.concatenate([getattr(s, f) for s in scores]) for f in ("inside", "deviation", "sigma")
+    )
     p_values = np.concatenate([s.p_values for s in scores])
     return (
         f"{name}: {len(scores)} worlds, adjusted Rand median {np.median(rand):.3f}, 10th percentile "
@@ -134,5 +136,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-
     main()

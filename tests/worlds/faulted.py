@@ -1,15 +1,14 @@
 """Worlds of faults with a known truth, drilled and logged with realistic errors.
 
-The true holes are integrated metre by metre from smooth azimuths and dips, and cut with the true surfaces by bracketing:
-nothing here uses the engine, so what the engine finds is judged from outside. A world gives the tables a geologist would
-have (collars, surveys, structures), the true fault of each pick (−1: an unrelated minor structure) and the picks that
-were withheld.
+The true holes are integrated metre by metre from smooth azimuths and dips, and cut with the true surfaces by
+bracketing: nothing here uses the engine, so what the engine finds is judged from outside. A world gives the tables a
+geologist would have (collars, surveys, structures), the true fault of each pick (−1: an unrelated minor structure) and
+the picks that were withheld.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -234,10 +233,10 @@ def _withholding(recipe: Recipe, rows: list[tuple[int, float, int]]) -> tuple[li
     """Return the true picks with the withheld ones last, and how many are kept: every fault keeps its least number."""
     last: list[tuple[int, float, int]] = []
     for row in list(rows):
-        if len(last) < round(recipe.withheld * (len(rows) + len(last))):
-            if sum(r[2] == row[2] for r in rows) > recipe.picks[0]:
-                rows.remove(row)
-                last.append(row)
+        wanted = len(last) < round(recipe.withheld * (len(rows) + len(last)))
+        if wanted and sum(r[2] == row[2] for r in rows) > recipe.picks[0]:
+            rows.remove(row)
+            last.append(row)
     return rows + last, len(rows)
 
 

@@ -69,7 +69,7 @@ def lined_up(
     settings: lineup.LineupSettings | None = None,
     drilled: npt.NDArray[np.bool_] | None = None,
 ) -> lineup.LineUp:
-    """Return the line-up of picks named P0, P1, …"""
+    """Return the line-up of picks, which are named P0, P1 and so on."""
     names = np.array([f"P{i}" for i in range(len(chosen))])
     drilled = np.ones(len(trace.hole_ids), dtype=bool) if drilled is None else drilled
     return lineup.lined_up(chosen, names, trace, spread.hole_spread(trace), drilled, settings)

@@ -1,0 +1,121 @@
+"""Moves that change a partition at one stroke: sets of picks put in as a fault, faults made one.
+
+Each is tried, picks are let change sides, and it is kept only when the whole has become more probable.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from desurvey.lineup.candidates import Candidates
+from desurvey.lineup.crossings import nearest
+from desurvey.lineup.partition import Grouping, pins_hold, refitted, settled, state_of, trimmed
+from desurvey.lineup.weighing import Null, Problem, hole_count
+
+__all__ = ["improved"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+TRIALS = 6000
+"""Candidates put in on trial, times picks: all that matter among hundreds of picks, the best few among thousands."""
+
+
+def improved(problem: Problem, state: Grouping, found: Candidates) -> Grouping:
+    """Return the partition after every move that makes the whole more probable."""
+    state = settled(problem, state, list(range(len(state.sheets))))
+    for _ in range(2):
+        before = state.total
+        state = _with_inserted(problem, state, found)
+        state = _with_merged(problem, state)
+        if state.total <= before + 1e-6:
+            break
+    return state
+
+
+def _with_inserted(problem: Problem, state: Grouping, found: Candidates) -> Grouping:
+    """Return the partition after candidates have been tried as new faults, taking picks from the others."""
+    tried, most = 0, int(np.clip(TRIALS / max(len(problem.picks), 1), 6, 40))
+    for member, normal in zip(found.member, found.normal, strict=True):
+        if tried >= most:
+            break
+        rows = np.flatnonzero(member)
+        if hole_count(problem, rows) < problem.settings.least_holes or _known(state, rows):
+            continue
+        tried += 1
+        trial = _inserted(problem, state, rows, normal)
+        if trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group):
+            state = trial
+    return state
+
+
+def _known(state: Grouping, rows: Ints) -> bool:
+    """Return whether a set is, to nine tenths, within one of the faults there are."""
+    numbers, counts = np.unique(state.group[rows], return_counts=True)
+    return bool(numbers[counts.argmax()] >= 0 and counts.max() >= 0.99 * len(rows))
+
+
+def _inserted(problem: Problem, state: Grouping, rows: Ints, normal: Floats) -> Grouping:
+    """Return the partition with a set of picks made a fault of its own, whoever had them before."""
+    rows, believe, sheet = trimmed(problem, rows, normal, Null.of(problem, state.group))
+    robbed = sorted(set(state.group[rows].tolist()) - {-1})
+    group, trusted = state.group.copy(), state.trusted.copy()
+    group[rows] = len(state.sheets)
+    trusted[rows] = believe[rows]
+    longer = state_of(problem, group, trusted, [*state.sheets, sheet], [*state.raw, 0.0])
+    active = [*robbed, len(state.sheets)]
+    trial, active = refitted(problem, longer, group, trusted, active)
+    return settled(problem, trial, active)
+
+
+def _with_merged(problem: Problem, state: Grouping) -> Grouping:
+    """Return the partition after pairs of faults have been tried as one."""
+    pair = _alike(problem, state)
+    for first, second in pair:
+        if max(first, second) >= len(state.sheets):
+            continue
+        trial = _merged(problem, state, first, second)
+        if trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group):
+            return _with_merged(problem, trial)
+    return state
+
+
+def _alike(problem: Problem, state: Grouping) -> list[tuple[int, int]]:
+    """Return pairs of faults of like attitude of which half the smaller lies near the plane of the larger."""
+    if len(state.sheets) < 2:
+        return []
+    normal = np.array([sheet.axes[2] for sheet in state.sheets])
+    first, second = np.nonzero(np.triu(np.abs(normal @ normal.T) > np.cos(np.deg2rad(25.0)), 1))
+    size = np.array([len(sheet.hole) for sheet in state.sheets])
+    swap = size[first] < size[second]
+    larger, smaller = np.where(swap, second, first), np.where(swap, first, second)
+    pairs = zip(larger.tolist(), smaller.tolist(), strict=True)
+    return [pair for pair in pairs if _lies_near(problem, state, *pair)]
+
+
+def _lies_near(problem: Problem, state: Grouping, larger: int, smaller: int) -> bool:
+    sheet = state.sheets[larger]
+    local = (problem.picks.position[state.group == smaller] - sheet.centre) @ sheet.axes.T
+    beyond = nearest(local[:, :2], sheet.readings.place)
+    close = np.abs(local[:, 2] - sheet.level(local[:, :2])) < 8.0 + 0.15 * beyond
+    return bool(close.mean() >= 0.5)
+
+
+def _merged(problem: Problem, state: Grouping, first: int, second: int) -> Grouping:
+    """Return the partition with two faults made one: one takes what it can of the other, the rest is free."""
+    rows = np.flatnonzero((state.group == first) | (state.group == second))
+    picks = problem.picks
+    best = state
+    for keep, give in ((first, second), (second, first)):
+        held = np.unique(picks.hole[state.group == keep])
+        joined = rows[(state.group[rows] == keep) | ~np.isin(picks.hole[rows], held)]
+        group = state.group.copy()
+        group[state.group == give] = -1
+        group[joined] = keep
+        trial, active = refitted(problem, state, group, state.trusted, [keep, give])
+        trial = settled(problem, trial, active)
+        if trial.total > best.total:
+            best = trial
+    return best

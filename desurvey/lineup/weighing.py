@@ -1,0 +1,252 @@
+"""What a fault is worth: the weight of one set of picks as a fault, and of each pick for or against it.
+
+A fault's picks are weighed by the evidence of their sheet (:mod:`.sheet`), the surface integrated out; by how often the
+holes that cross it have it logged; and by what is expected of faults (:class:`.LineupSettings`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple, TypeVar, cast
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import betaln
+
+from desurvey.lineup.background import Background
+from desurvey.lineup.crossings import Course, crossings, nearest, reach_of
+from desurvey.lineup.picks import LineupSettings, Picks, Pins
+from desurvey.lineup.sheet import Habit, Readings, Sheet, fitted, log_density, readings
+
+__all__ = [
+    "Null",
+    "Problem",
+    "View",
+    "gains_of",
+    "hole_count",
+    "raw_worth",
+    "seen_by",
+    "sheet_of",
+    "view_of",
+    "worth",
+    "zone_odds",
+]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+T = TypeVar("T")
+
+MEMORY = 200
+"""Answers about sheets that are kept, which bounds the memory."""
+
+ZONE_RATE = 0.1
+"""Expected number of further picks of a zone at each crossing (common practice, no source)."""
+
+LOGGED_WEIGHT = 2.5
+"""How many crossings the expected rate of logging counts for."""
+
+FEWEST_FOR_CURVATURE = 7
+"""Picks below which a fault is taken as plane: a quadratic surface has six unknowns."""
+
+CURVATURE_ODDS = 2.0
+"""Log odds against a fault being curved beyond its waviness (common practice, no source)."""
+
+FEWEST_ODDS = 2.0
+"""Log odds against a fault of the least number of holes: three places always lie in a plane, and there are many threes.
+
+With it and the default number of faults, about 1 in 40 worlds of nothing but unrelated picks shows a fault
+(tests/benchmarks/lineup_report.py).
+"""
+
+GATE_SIGMA = 6.0
+"""Standard deviations from a sheet beyond which a pick is not looked at."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """What stays the same while partitions are tried.
+
+    Attributes
+    ----------
+    picks : Picks
+        m of them.
+    settings : LineupSettings
+        What is taken for granted.
+    habit : Habit
+        How faults behave here.
+    course : Course
+        The drilled holes.
+    background : Background
+        What is known of unrelated picks.
+    pins : Pins
+        What a person has tied together or kept apart.
+    """
+
+    picks: Picks
+    settings: LineupSettings
+    habit: Habit
+    course: Course
+    background: Background
+    pins: Pins
+    memo: dict[tuple[str, int], tuple[Sheet, Any]] = field(default_factory=dict, repr=False)
+
+    def remembered(self, what: str, sheet: Sheet, work: Callable[[], T]) -> T:
+        """Return what was worked out for a sheet before, or work it out; the oldest answers are let go."""
+        key = (what, id(sheet))
+        if key not in self.memo:
+            while len(self.memo) >= MEMORY:
+                del self.memo[next(iter(self.memo))]
+            self.memo[key] = (sheet, work())
+        return cast("T", self.memo[key][1])
+
+    @property
+    def odds(self) -> float:
+        """Log odds that a fault is logged where it is drilled through."""
+        return float(np.log(self.settings.logged / (1.0 - self.settings.logged)))
+
+    @property
+    def lost(self) -> Floats:
+        """Probability that each pick's orientation means nothing, shape (m,)."""
+        return np.clip(1.0 - (1.0 - self.settings.lost) * (1.0 - self.picks.distrust), 0.0, 1.0 - 1e-6)
+
+
+class Null(NamedTuple):
+    """Log density of picks as unrelated ones: of the place per metre of hole, and of each orientation."""
+
+    place: float
+    pole: Floats
+
+    @classmethod
+    def of(cls, problem: Problem, group: Ints) -> Null:
+        """Return it for a partition."""
+        return cls(problem.background.place(group < 0), problem.background.pole(group < 0))
+
+    @classmethod
+    def sparse(cls, problem: Problem) -> Null:
+        """Return it for a start: half of all picks unrelated, lying any way."""
+        pole = problem.background.pole(np.zeros(len(problem.picks), dtype=bool))
+        return cls(float(np.log(0.5 * (len(pole) + 1) / problem.course.length)), pole)
+
+
+def sheet_of(problem: Problem, rows: Ints, trusted: Bools, normal: Floats) -> Sheet:
+    """Return the sheet through picks, gently curved where that makes them more probable."""
+    picks = problem.picks[rows]
+    flat = fitted(picks, trusted[rows], problem.habit, normal)
+    if len(rows) < FEWEST_FOR_CURVATURE:
+        return flat
+    curved = fitted(picks, trusted[rows], problem.habit, flat.axes[2], curved=True, turns=0)
+    return curved if curved.evidence > flat.evidence + CURVATURE_ODDS else flat
+
+
+def raw_worth(problem: Problem, sheet: Sheet, rows: Ints, trusted: Bools, null: Null) -> float:
+    """Return the log probability of a fault: of its readings, of which orientations are lost, of its crossings."""
+    picks = problem.picks
+    angular = picks.oriented[rows] | picks.cone_only[rows]
+    lost = problem.lost[rows]
+    orientation = np.where(trusted[rows], np.log1p(-lost), np.log(lost) + null.pole[rows])
+    logged, missed, _ = crossed(problem, sheet)
+    further = len(rows) - logged
+    crossing = _binomial(problem, logged, missed) + zone_odds() * further
+    seen = np.log(sheet.readings.pierce).sum() + orientation[angular].sum()
+    prior = np.log(problem.settings.faults) - (FEWEST_ODDS if logged <= problem.settings.least_holes else 0.0)
+    return float(sheet.evidence + seen + crossing + prior)
+
+
+def worth(raw: float, rows: Ints, null: Null) -> float:
+    """Return the log odds of a fault against all its picks being unrelated."""
+    return raw - float((null.place + null.pole[rows]).sum())
+
+
+def crossed(problem: Problem, sheet: Sheet) -> tuple[int, int, tuple[Floats, float]]:
+    """Return how many holes have the fault logged, how many miss it within its reach, and what reach that is."""
+    return problem.remembered("crossed", sheet, lambda: _count_crossed(problem, sheet))
+
+
+def _count_crossed(problem: Problem, sheet: Sheet) -> tuple[int, int, tuple[Floats, float]]:
+    _, first = np.unique(sheet.hole, return_index=True)
+    members = sheet.readings.place[first]
+    reach = reach_of(members, problem.settings.reach)
+    cut = crossings(problem.course, sheet.centre, sheet.axes)
+    missed = ~np.isin(cut.hole, sheet.hole) & (nearest(cut.place, members) <= reach)
+    return len(first), int(missed.sum()), (members, reach)
+
+
+def _binomial(problem: Problem, logged: int, missed: int) -> float:
+    """Return the log probability of which crossings are logged, their rate uncertain (beta-binomial)."""
+    yes, no = LOGGED_WEIGHT * problem.settings.logged, LOGGED_WEIGHT * (1.0 - problem.settings.logged)
+    return float(betaln(yes + logged, no + missed) - betaln(yes, no))
+
+
+def zone_odds() -> float:
+    """Return the log rate of further picks of a zone at a crossing."""
+    return float(np.log(ZONE_RATE))
+
+
+class View(NamedTuple):
+    """Picks near a sheet as it sees them, whatever the unrelated ones are like."""
+
+    which: Ints
+    full: Floats  # log density of place and orientation
+    bare: Floats  # log density of the place, and of the orientation being lost
+    angular: Bools  # picks with an orientation
+    odds: Floats  # log odds of the hole having the fault logged, and of the angle at which it is met
+
+
+def view_of(problem: Problem, sheet: Sheet) -> View:
+    """Return the picks near a sheet as it sees them."""
+    return problem.remembered("view", sheet, lambda: seen_by(problem, sheet, _near(problem, sheet)))
+
+
+def seen_by(problem: Problem, sheet: Sheet, which: Ints) -> View:
+    """Return the given picks as a sheet sees them, each judged by the members in other holes."""
+    picks = problem.picks[which]
+    seen, guess = sheet.guess(picks)
+    miss = seen.value - guess.mean
+    angular = picks.oriented | picks.cone_only
+    lost = problem.lost[which]
+    full = log_density(miss, guess.covariance) + np.where(angular, np.log1p(-lost), 0.0)
+    bare = _line_density(miss[:, 0], guess.covariance[:, 0, 0]) + np.where(angular, np.log(lost), -np.inf)
+    return View(which, full, bare, angular, np.log(seen.pierce) + _chance(problem, sheet, picks, seen))
+
+
+def gains_of(view: View, null: Null) -> tuple[Floats, Bools]:
+    """Return the log odds of picks belonging to a sheet rather than to nothing, and whether to believe their planes.
+
+    A member is judged by the picks of the other holes.
+    """
+    full = view.full - np.where(view.angular, null.pole[view.which], 0.0)
+    return np.logaddexp(full, view.bare) + view.odds - null.place, full >= view.bare
+
+
+def _chance(problem: Problem, sheet: Sheet, picks: Picks, seen: Readings) -> Floats:
+    """Return the log odds that a pick's hole has the fault logged, by how often the other holes have it."""
+    logged, missed, (members, reach) = crossed(problem, sheet)
+    own = np.isin(picks.hole, sheet.hole)
+    yes = LOGGED_WEIGHT * problem.settings.logged + logged - own
+    no = LOGGED_WEIGHT * (1.0 - problem.settings.logged) + missed
+    far = np.linalg.norm(seen.place[:, None] - members, axis=2)
+    far = np.where(picks.hole[:, None] == np.unique(sheet.hole), np.inf, far).min(axis=1)
+    inside = far <= reach
+    return np.asarray(np.log(yes) - np.log(np.where(inside, np.maximum(no - ~own, 0.2), yes + no)))
+
+
+def _line_density(miss: Floats, variance: Floats) -> Floats:
+    return np.asarray(-0.5 * miss**2 / variance - 0.5 * np.log(2 * np.pi * variance))
+
+
+def _near(problem: Problem, sheet: Sheet) -> Ints:
+    """Return the picks that might belong to a sheet by their distance from its plane."""
+    seen = readings(problem.picks, sheet.centre, sheet.axes, problem.habit, np.zeros(len(problem.picks), dtype=bool))
+    members = sheet.readings.place
+    spread = np.sqrt((members**2).sum(axis=1).max(initial=0.0)) + 30.0
+    far = np.linalg.norm(seen.place, axis=1) / spread
+    sigma = np.sqrt(seen.noise[:, 0, 0]) + 2.0 * problem.habit.amplitude + 2.0
+    return np.flatnonzero(np.abs(seen.value[:, 0]) < GATE_SIGMA * sigma * (1.0 + far) * 1.5)
+
+
+def hole_count(problem: Problem, rows: Ints) -> int:
+    """Return in how many holes picks lie."""
+    return len(np.unique(problem.picks.hole[rows]))
