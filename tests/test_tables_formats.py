@@ -7,6 +7,7 @@ import sys
 
 import lasio
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -54,6 +55,22 @@ def test_without_lasio_the_line_that_installs_it_is_said(tmp_path, monkeypatch):
     folder = project("log", {"gamma": las(np.arange(3.0), "M")}, names={"gamma": "gamma.las"})
     (finding,) = load_project(write_folder(folder, tmp_path)).findings
     assert "pip install 'lowside[formats]'" in finding.suggestion
+
+
+def test_rows_of_a_sheet_are_numbered_as_its_program_shows_them(tmp_path):
+    """Openpyxl puts the headings into row 5 and a wrong azimuth into row 8, from column C on."""
+    book = openpyxl.Workbook()
+    rows = [["hole_id", "depth", "azimuth", "dip"], ["TH-01", 0, 1.5, -60], [None] * 4, ["TH-01", 30, "x", -61]]
+    for down, row in enumerate(rows):
+        for right, cell in enumerate(row):
+            book.active.cell(row=5 + down, column=3 + right, value=cell)
+    buffer = io.BytesIO()
+    book.save(buffer)
+    folder = project("low", {"surveys": buffer.getvalue()}, names={"surveys": "surveys.xlsx"})
+    loaded = load_project(write_folder(folder, tmp_path))
+    assert ("not_a_number", 8) in {(finding.rule, finding.row) for finding in loaded.findings}
+    assert loaded.surveys["row"].tolist() == [6, 8]
+    assert not [heading for heading in loaded.surveys.columns if heading.startswith("column")]
 
 
 def test_numbers_of_parquet_keep_every_digit(tmp_path):

@@ -19,13 +19,16 @@ import pyarrow as pa
 import pyarrow.csv
 
 from desurvey.problems import DataProblem, shortened
-from desurvey.tables.layout import SEARCHED, find_heading, heading_score
+from desurvey.tables.layout import SEARCHED, filled_above, find_heading, heading_score
 
 __all__ = ["Body", "Uneven", "decoded", "read_delimited"]
 
 SEPARATORS = (",", ";", "\t", "|")
 HEAD = 1 << 16
 """Characters in which heading row and separator are looked for."""
+
+WIDEST = 16_384
+"""Columns of the widest sheet that spreadsheets know; a row with more isn't the heading row of a table."""
 
 LARGEST_BLOCK = 1 << 26
 """Bytes that Arrow parses at a time; a cell must fit in one."""
@@ -59,6 +62,8 @@ class Body:
         The cells below it; blank ones may be null.
     first_row : int
         Row number of the heading row in a spreadsheet, counted from 1.
+    above : tuple of int
+        Row numbers of rows above the headings that aren't blank.
     encoding : str
         How the text was read; blank for one that is no guess.
     uneven : tuple of Uneven
@@ -68,6 +73,7 @@ class Body:
     headings: list[str]
     columns: list[pa.Array]
     first_row: int
+    above: tuple[int, ...] = ()
     encoding: str = ""
     uneven: tuple[Uneven, ...] = ()
 
@@ -92,15 +98,15 @@ def read_delimited(data: bytes, name: str, mapped: Collection[str]) -> Body:
     text, encoding = decoded(data)
     if not text.strip("\ufeff\0 \t\r\n,;"):
         raise DataProblem("the file is empty", file=name, hint="it needs a heading row")
-    separator, place, start = _heading(text, mapped)
-    body = text[start:]
+    head = _heading(text, mapped)
+    separator, place, body = head.separator, head.place, text[head.start :]
     try:
         headings, columns = _parsed(body, separator)
         uneven: tuple[Uneven, ...] = ()
     except (pa.ArrowInvalid, UnicodeEncodeError):
         headings, columns, uneven = _parsed_by_row(body, separator, place + 1, name)
     _refuse_open_quote(body, columns, place + 1, name)
-    return Body(headings, columns, place + 1, encoding, uneven)
+    return Body(headings, columns, place + 1, head.above, encoding, uneven)
 
 
 def decoded(data: bytes) -> tuple[str, str]:
@@ -122,23 +128,30 @@ def decoded(data: bytes) -> tuple[str, str]:
         return data.decode("cp1252", errors="replace"), "Windows-1252"
 
 
-def _heading(text: str, mapped: Collection[str]) -> tuple[str, int, int]:
-    """Return the separator, the place of the heading row, and where in the text it starts."""
+@dataclass(frozen=True, slots=True)
+class _Head:
+    """The separator of a text, the place of its heading row and where that starts, and rows with words above it."""
+
+    separator: str = ","
+    place: int = 0
+    start: int = 0
+    above: tuple[int, ...] = ()
+
+
+def _heading(text: str, mapped: Collection[str]) -> _Head:
     head = text[:HEAD]
     if len(text) > HEAD and "\n" in head:
         head = head[: head.rindex("\n") + 1]
-    best: tuple[tuple[int, int], str, int, int] | None = None
+    best, highest = _Head(), (-1, 0)
     for separator in [mark for mark in SEPARATORS if mark in head] or [","]:
         rows, starts = _first_rows(head, separator)
         place = find_heading(rows, mapped)
         if place is None:
             continue
         rank = (heading_score(rows[place], mapped), len(rows[place]))
-        if best is None or rank > best[0]:
-            best = (rank, separator, place, starts[place])
-    if best is None:
-        return ",", 0, 0
-    return best[1], best[2], best[3]
+        if rank > highest:
+            best, highest = _Head(separator, place, starts[place], filled_above(rows, place)), rank
+    return best
 
 
 def _first_rows(head: str, separator: str) -> tuple[list[list[str]], list[int]]:
@@ -160,7 +173,8 @@ def _first_rows(head: str, separator: str) -> tuple[list[list[str]], list[int]]:
 def _parsed(text: str, separator: str) -> tuple[list[str], list[pa.Array]]:
     """Return headings and columns of an even text."""
     data = text.encode("utf-8")
-    width = len(next(csv.reader(io.StringIO(text[:HEAD], newline=""), delimiter=separator)))
+    first = _first_rows(text[:HEAD], separator)[0]
+    width = len(first[0]) if first else 1
     names = [f"c{place}" for place in range(width)]
     table = pa.csv.read_csv(
         io.BytesIO(data),
@@ -191,6 +205,8 @@ def _parsed_by_row(
         except csv.Error as error:
             raise DataProblem("the file can't be read as a table", file=name, value=error) from error
     width = len(rows[0])
+    if width > WIDEST:
+        raise DataProblem(f"the heading row has {width} cells, more than a spreadsheet can", file=name, row=first_row)
     uneven = []
     for place, row in enumerate(rows):
         while len(row) > width and not row[-1].strip():

@@ -18,6 +18,7 @@ __all__ = [
     "SEARCHED",
     "Grid",
     "declared_units",
+    "filled_above",
     "find_heading",
     "heading_names",
     "heading_score",
@@ -56,6 +57,11 @@ def find_heading(rows: Grid, mapped: Collection[str] = ()) -> int | None:
     plain = [place for place in filled if not rows[place][0].lstrip().startswith(("#", "//"))]
     first = plain or filled
     return first[0] if first else None
+
+
+def filled_above(rows: Grid, place: int) -> tuple[int, ...]:
+    """Return the row numbers (from 1) of rows above a place that aren't blank."""
+    return tuple(number + 1 for number, row in enumerate(rows[:place]) if any(cell.strip() for cell in row))
 
 
 def heading_score(row: Sequence[str], mapped: Collection[str] = ()) -> int:

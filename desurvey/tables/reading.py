@@ -113,8 +113,8 @@ def read_cells(path: Path, name: str, table: str = "", mapped: Collection[str] =
         units.update(below)
         out = {"units": np.arange(len(below) > 0)} | left_out(body.columns, headings)
     keep = np.ones(len(rows), dtype=bool)
-    if body.first_row > 1:
-        findings.append(_left_out(name, "above the heading row", np.arange(1, body.first_row)))
+    if body.above:
+        findings.append(_left_out(name, "above the heading row", np.array(body.above)))
     for what, places in out.items():
         new = places[keep[places]]
         keep[places] = False
@@ -124,7 +124,11 @@ def read_cells(path: Path, name: str, table: str = "", mapped: Collection[str] =
     if not keep.all():
         kept = pa.array(np.flatnonzero(keep))
         columns = [column.take(kept) for column in columns]
-    cells = dict(zip(headings, columns, strict=True))
+    cells = {
+        heading: column
+        for heading, said, column in zip(headings, body.headings, columns, strict=True)
+        if said.strip() or not _blank(column)
+    }
     return Cells(name, rows[keep], cells, body.first_row, units, (*findings, *_uneven(body, name, rows[keep])))
 
 
@@ -147,6 +151,11 @@ def _body(source: Source, table: str, mapped: Collection[str]) -> tuple[Body, li
     raise DataProblem(f"tables are read from {known} files, not from '{source.ending}'", file=source.name)
 
 
+def _blank(column: pa.Array) -> bool:
+    """Return whether no cell of a column holds anything."""
+    return pa.types.is_string(column.type) and not any(cell and cell.strip() for cell in column.to_pylist())
+
+
 def _left_out(file: str, what: str, rows: npt.NDArray[np.int64]) -> Finding:
     """Return the finding that rows were left out."""
     number = f"row {rows[0]} was" if len(rows) == 1 else f"rows {_listed(rows)} were"
@@ -161,7 +170,7 @@ def _listed(rows: npt.NDArray[np.int64], most: int = 5) -> str:
 
 def _uneven(body: Body, file: str, kept: npt.NDArray[np.int64]) -> Iterator[Finding]:
     """Give a finding for each row that has too few or too many cells, unless it was left out anyway."""
-    there = set(kept.tolist())
+    there = set(kept.tolist()) if body.uneven else set()
     for uneven in body.uneven:
         if uneven.row not in there:
             continue

@@ -14,7 +14,7 @@ import pyarrow.parquet
 from desurvey.problems import DataProblem, nearest
 from desurvey.tables.delimited import Body
 from desurvey.tables.files import Source
-from desurvey.tables.layout import find_heading
+from desurvey.tables.layout import filled_above, find_heading
 from desurvey.tables.schema import plain_heading
 
 __all__ = ["read_las", "read_parquet", "read_workbook"]
@@ -54,7 +54,7 @@ def read_workbook(source: Source, table: str, mapped: Collection[str]) -> tuple[
     while headings and not headings[-1].strip() and not any(row[len(headings) - 1] for row in rows):
         headings.pop()
     columns = [pa.array([row[i] for row in rows[place + 1 :]], pa.string()) for i in range(len(headings))]
-    return Body(headings, columns, place + 1), chosen
+    return Body(headings, columns, place + 1, filled_above(rows, place)), chosen
 
 
 def _sheet(book: pd.ExcelFile, source: Source, table: str) -> tuple[str, str]:

@@ -270,6 +270,11 @@ SAME: list[Folder] = [
         names={"runs": "recovery.xlsx"},
     ),
     project(
+        "a sheet that starts lower down and to the right",
+        {"surveys": workbook({"s": [[None] * 6] * 4 + [[None, None, *row] for row in SHEETS["surveys"]]})},
+        names={"surveys": "surveys.xlsx"},
+    ),
+    project(
         "numbers stored as text in a workbook",
         {"surveys": workbook({"s": [line.split(",") for line in SURVEYS.splitlines()]})},
         names={"surveys": "surveys.xlsx"},
