@@ -206,3 +206,24 @@ def test_errors_are_said_and_the_app_lives_on(tab, app):
     assert "whole camera" in answer.text()
     tab.mouse.click(*pixel_of(tab, seen_disc(tab)))
     tab.wait_for_selector(".low-card")
+
+
+def test_tables_that_change_on_disk_are_loaded_anew(tmp_path, browser):
+    folder = written(tmp_path / "bench", fan(3))
+    with served(folder) as app:
+        context = browser.new_context(viewport={"width": 1280, "height": 720})
+        page = opened(context.new_page(), app)
+        page.keyboard.press("p")
+        page.mouse.click(*pixel_of(page, 0))
+        page.wait_for_function("document.querySelector('.low-host').space.chosen.length === 1")
+        table = folder / "structures.csv"
+        table.write_text(table.read_text() + "new,F001,90,fault,40,100,\n")
+        page.wait_for_selector(".low-message", timeout=20_000)
+        assert "structures: 6 rows before, 7 now" in page.inner_text(".low-message")
+        page.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 7")
+        assert page.evaluate("document.querySelector('.low-host').space.camera.dip") == -90
+        assert page.evaluate("document.querySelector('.low-host').space.chosen.length") == 1
+        table.write_text("no,such,heading\n1,2,3\n")
+        page.wait_for_function("document.querySelector('.low-message')?.innerText.includes('from before')")
+        assert page.evaluate("document.querySelector('.low-host').space.scene.disc.radius.length") == 7
+        context.close()

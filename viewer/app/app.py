@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, TypeVar, get_args
 
@@ -15,6 +15,7 @@ from trame_server.core import Server
 from desurvey.problems import DataProblem
 from viewer import page as pages
 from viewer.app import panels
+from viewer.app.aiming import Aiming
 from viewer.app.cards import disc_card, hole_card
 from viewer.app.desk import Desk, Way, load_desk, look_of, net_points, poles_on_net, shown_scene, sight_along
 from viewer.app.door import Door
@@ -25,8 +26,9 @@ from viewer.app.possible import Possible
 from viewer.app.slabs import Slabs
 from viewer.app.taking import Taking
 from viewer.app.view import History, View
+from viewer.app.watching import Watching
 from viewer.app.work import Stopped, Worker
-from viewer.page.packing import encoded, legend_html, packed
+from viewer.page.packing import cell_colours, encoded, encoded_bytes, legend_html, packed
 from viewer.scene import Scene, values
 from viewer.scene.faults import with_faults
 
@@ -60,12 +62,14 @@ class App:
         A trame server; tests may hand in their own.
     token : str
         What a browser has to know.
+    view : View
+        What is shown first.
     """
 
-    def __init__(self, folder: Path, server: Server, token: str) -> None:
+    def __init__(self, folder: Path, server: Server, token: str, view: View) -> None:
         self.folder, self.server, self.state = folder, server, server.state
         self.desk: Desk = load_desk(folder)
-        self.history = History()
+        self.history = History([view])
         self.painter, self.worker = Painter(), Worker()
         self.door = Door(
             token,
@@ -80,7 +84,9 @@ class App:
         self._prepare_state()
         self._rebuild()
         self._bind()
-        self.parts = (self.possible, self.lines, Slabs(self), Taking(self))
+        self.aiming = Aiming(self)
+        self.parts = (self.possible, self.lines, self.aiming, Slabs(self), Taking(self))
+        self.watching = Watching(self)
         server.enable_module(
             {
                 "serve": {"__lowside_space": str(SPACE), "__lowside_app": str(WEB)},
@@ -91,6 +97,21 @@ class App:
         )
         panels.lay_out(server)
         server.controller.add("on_server_bind")(lambda web_server: self.door.hang(web_server.app))
+
+    def take(self, desk: Desk) -> None:
+        """Take a desk whose tables have changed; filters, camera and selection stay where that is possible."""
+        selected = _same_structures(self.desk, desk, self.history.now.selected)
+        with self.state:
+            self.desk = desk
+            for part in (self.possible, self.lines):
+                part.reset()
+            self.history = History(
+                [replace(self.history.now, selected=selected, hidden=frozenset(), alone=frozenset())]
+            )
+            self.state.card = ""
+            self._show_desk()
+            self._rebuild()
+            self._show_view(self.history.now)
 
     async def close(self) -> None:
         """End what runs in the background."""
@@ -106,6 +127,7 @@ class App:
         self.state.update(
             {
                 "version": 0,
+                "net_version": 0,
                 "panel": "possible",
                 "card": "",
                 "message": "",
@@ -116,7 +138,6 @@ class App:
                 "keys_shown": False,
                 "findings": [],
                 "findings_said": "",
-                "aim_said": "",
             }
         )
         self._show_desk()
@@ -209,6 +230,7 @@ class App:
         self._built = view
         with self.state:
             self.state.version += 1
+            self.state.net_version += 1
             self.state.title, self.state.subtitle = self.scene.title, self.scene.subtitle
             self.state.legend = legend_html(self.scene.legend)
             self._show_selection()
@@ -235,13 +257,12 @@ class App:
         return data | {"version": self.state.version}
 
     def _net_json(self) -> dict[str, Any]:
-        data = self._scene_json()
         look = look_of(self.history.now)
         return {
             "points": encoded(net_points(self.scene)),
-            "rgb": data["discs"]["rgb"],
+            "rgb": encoded_bytes(cell_colours(self.scene.discs.mesh)),
             "look": {"text": look.text, "quiet": look.quiet, "accent": look.accent},
-            "curves": self._moved(),
+            "curves": [*self._moved(), *self.aiming.curves()],
             "version": self.state.version,
         }
 
@@ -416,6 +437,12 @@ TRIGGERS = (
     "stop_work",
 )
 """Methods that the page calls by their names."""
+
+
+def _same_structures(before: Desk, after: Desk, rows: frozenset[int]) -> frozenset[int]:
+    """Return the rows that the same structures, by their ids, have in changed tables."""
+    names = set(before.project.structures["structure_id"].iloc[sorted(rows)]) - {""}
+    return frozenset(np.flatnonzero(after.project.structures["structure_id"].isin(list(names))).tolist())
 
 
 def _without(view: View, names: frozenset[str]) -> dict[str, Any]:

@@ -40,7 +40,7 @@ def lay_out(server: Server) -> None:
                     _lines_up()
                     _next_hole()
                     _show()
-                _own("low-net", version="version", chosen="chosen")
+                _own("low-net", version="net_version", chosen="chosen")
         _card()
         html.Div(
             "{{ message }}", v_if="message", classes="low-message", raw_attrs=['role="status"'], click="message = ''"
@@ -55,7 +55,7 @@ def _own(name: str, **names: str) -> None:
 
 
 def _space() -> None:
-    names = ("version", "drawing", "chosen", "stretch", "slab", "legend", "title", "subtitle")
+    names = ("version", "drawing", "chosen", "stretch", "slab", "aim", "legend", "title", "subtitle")
     _own("low-space", **{name: name for name in names})
 
 
@@ -195,7 +195,54 @@ def _windows() -> None:
 
 def _next_hole() -> None:
     with html.Div(v_if="panel === 'next_hole'"):
-        html.P("{{ aim_said }}")
+        with html.Div(classes="low-row"):
+            html.Span("start from", classes="quiet")
+            with html.Select(raw_attrs=[":value='aim_start'", "aria-label='hole to start from'",
+                                        "@change=\"trigger('start_from', [$event.target.value])\""]):  # fmt: skip
+                html.Option("{{ hole }}", v_for="hole in holes", key="hole", raw_attrs=[':value="hole"'])
+            _tick("show it", "aim_on")
+        _slider("azimuth", "aim_azimuth", "°", low="0", high="360", step="0.5")
+        _slider("dip", "aim_dip", "°", low="-90", high="0", step="0.5")
+        _slider("length", "aim_length", "m", low="10", high="800", step="1")
+        with html.Div(classes="low-row"):
+            for text, name in (("E", "aim_easting"), ("N", "aim_northing"), ("elevation", "aim_elevation")):
+                with html.Label():
+                    html.Span(text + " ", classes="quiet")
+                    html.Input(
+                        raw_attrs=['type="number"', 'step="1"', f'v-model.number="{name}"', 'style="width: 8em"']
+                    )
+        html.H2("Meets")
+        html.P("{{ aim_said }}", raw_attrs=['style="white-space: pre-line"'], v_if="!aim_meetings.length")
+        with html.Table(classes="low-table", v_if="aim_meetings.length"):
+            with html.Tr():
+                for name in ("fault", "at", "window (95 %), m", "angle", ""):
+                    html.Th(name)
+            with html.Tr(v_for="m in aim_meetings", key="m.id"):
+                with html.Td():
+                    html.Span(classes="low-swatch", raw_attrs=[':style="{ background: m.colour }"'])
+                    html.Span(" {{ m.id }}")
+                html.Td("{{ m.depth }}")
+                html.Td("{{ m.window }}")
+                html.Td("{{ m.angle }}")
+                html.Td("{{ m.beyond }}", classes="quiet")
+        with html.Div(v_if="faults.length"):
+            html.H2("Aim")
+            with html.Div(classes="low-row"):
+                html.Span("at elevation", classes="quiet")
+                html.Input(raw_attrs=['type="number"', 'step="5"', 'v-model.number="aim_level"', 'style="width: 6em"'])
+                html.Span("of", classes="quiet")
+                html.Button(
+                    "{{ f.id }}",
+                    v_for="f in faults",
+                    key="f.id",
+                    classes="low-button",
+                    click="trigger('aim_at', [f.id])",
+                )
+        html.P("line for the collars table (nothing is written): {{ aim_row }}", v_if="aim_row", classes="quiet")
+        html.P(
+            "A planned hole is taken as straight; the window holds what a surveyed hole of that length would not know. "
+            "The circle on the net bounds the poles of planes it would meet at less than 20°.", classes="quiet",
+        )  # fmt: skip
 
 
 def _show() -> None:

@@ -18,6 +18,7 @@ from trame_server.core import Server
 from desurvey.problems import DataProblem
 from viewer.app.app import App
 from viewer.app.door import is_loopback, new_token
+from viewer.app.view import View
 
 __all__ = ["serve"]
 
@@ -29,6 +30,7 @@ def serve(
     port: int = 0,
     token: str = "",
     open_browser: bool = True,
+    view: View | None = None,
     say: Callable[[str], None] = print,
 ) -> None:
     """Serve the viewer of a project until it is interrupted.
@@ -45,6 +47,8 @@ def serve(
         What a browser has to know; empty for a new random one.
     open_browser : bool
         Whether to open the address in the user's browser.
+    view : View, optional
+        What is shown first.
     say : callable
         Where the address is told.
 
@@ -61,7 +65,9 @@ def serve(
         )
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s: %(message)s")
     try:
-        asyncio.run(_run(folder, host, port, token or new_token(), open_browser, say))
+        asyncio.run(
+            _run(folder, (host, port), token or new_token(), view or View(), open_browser=open_browser, say=say)
+        )
     except KeyboardInterrupt:
         say("ended")
     except OSError as error:
@@ -72,24 +78,33 @@ SHORTEST = 12
 """Shortest token that a user may choose, characters."""
 
 
-async def _run(folder: Path, host: str, port: int, token: str, open_browser: bool, say: Callable[[str], None]) -> None:
+async def _run(
+    folder: Path, place: tuple[str, int], token: str, view: View, *, open_browser: bool, say: Callable[[str], None]
+) -> None:
     server = get_server(f"lowside-{uuid4()}", client_type="vue3")
-    app = App(folder, server, token)
-    serving = asyncio.ensure_future(_started(server, host, port))
+    app = App(folder, server, token, view)
+    serving = asyncio.ensure_future(_started(server, *place))
     try:
         await asyncio.wait([serving, server.ready], return_when=asyncio.FIRST_COMPLETED)
         if serving.done():
             await serving
-        address = f"http://{host}:{server.port}/?token={token}"
+        address = f"http://{_in_url(place[0])}:{server.port}/?token={token}"
         say(f"the viewer is at {address}")
         say("end it with Ctrl-C")
         if open_browser:
             webbrowser.open(address)
+        watching = asyncio.ensure_future(app.watching.run())
         await _until_interrupted()
+        watching.cancel()
         say("ended")
     finally:
         await server.stop()
         await app.close()
+
+
+def _in_url(host: str) -> str:
+    """Return a host as it is written in an address."""
+    return f"[{host}]" if ":" in host else host
 
 
 def _started(server: Server, host: str, port: int) -> Coroutine[object, object, object]:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from viewer.commands.shared import ProjectFolder, finish, say, traced, working
+
+if TYPE_CHECKING:
+    from desurvey.project import Project
+    from viewer.scene import Scene
 
 __all__ = ["add_to"]
 
@@ -25,6 +29,7 @@ def view(
     html: Annotated[
         Path | None, typer.Option("--html", metavar="F.html", help="Write one page that works offline instead.")
     ] = None,
+    window: Annotated[bool, typer.Option("--window", help="Open a window of its own instead of the browser.")] = False,
     holes_by: Annotated[
         str,
         typer.Option(
@@ -35,18 +40,30 @@ def view(
         str, typer.Option("--discs-by", metavar="COLUMN", help="Colour discs by a column of the structures.")
     ] = "kind",
     size: Annotated[tuple[int, int], typer.Option("--size", metavar="W H", help="Pixels of the still.")] = (1600, 1000),
-    look: Annotated[Literal["light", "dark"], typer.Option("--look", help="Background of the still.")] = "light",
+    look: Annotated[Literal["light", "dark"], typer.Option("--look", help="Background.")] = "light",
+    host: Annotated[
+        str, typer.Option("--host", help="Address to serve on; any but this machine's own needs --token.")
+    ] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to serve on; 0 takes a free one.")] = 0,
+    token: Annotated[
+        str, typer.Option("--token", help="What a browser has to know; a random one if not given.", show_default=False)
+    ] = "",
+    browser: Annotated[
+        bool, typer.Option("--browser/--no-browser", help="Open the address in the browser, or only say it.")
+    ] = True,
 ) -> None:
-    """Show holes as tubes and structures as discs in their true orientation.
+    """Show holes as tubes and structures as discs in their true orientation, and answer questions about them.
 
-    Opens a window where there is a screen. Drawing a still needs no screen.
+    Opens the viewer in the browser, served from this machine only, until Ctrl-C. A still and a page need no screen.
     """
-    from desurvey.orient import oriented
-    from viewer import scene
+    if shot is None and html is None and not window:
+        from viewer.app import serve
+        from viewer.app.view import View
 
-    data, holes = traced(project)
-    with working("Building the scene"):
-        built = scene.build(data, holes, oriented(data, holes), holes_by=holes_by, discs_by=discs_by)
+        first = View(holes_by=holes_by, discs_by=discs_by, look=look)
+        serve(project, host=host, port=port, token=token, open_browser=browser, view=first, say=say)
+        return
+    data, built = _built(project, holes_by, discs_by)
     if shot is not None:
         from viewer.still import still
 
@@ -57,8 +74,18 @@ def view(
 
         with working("Writing the page"):
             say(f"page written to {page(built, html)}")
-    if shot is None and html is None:
-        from viewer.window import window
+    if window:
+        from viewer.window import window as open_window
 
-        window(built)
+        open_window(built)
     finish(data.findings)
+
+
+def _built(folder: Path, holes_by: str, discs_by: str) -> tuple[Project, Scene]:
+    """Return a project and its scene."""
+    from desurvey.orient import oriented
+    from viewer import scene
+
+    data, holes = traced(folder)
+    with working("Building the scene"):
+        return data, scene.build(data, holes, oriented(data, holes), holes_by=holes_by, discs_by=discs_by)

@@ -18,7 +18,7 @@ from viewer.scene.colouring import Bar, Block, Entry, rgb
 from viewer.scene.draw import ASIDE, MARGIN, VIEW_ANGLE_DEG, VIEW_DIP_DEG, sleeve_radius
 from viewer.scene.floor import Labels
 
-__all__ = ["encoded", "legend_html", "packed"]
+__all__ = ["cell_colours", "encoded", "encoded_bytes", "legend_html", "packed"]
 
 
 def legend_html(blocks: tuple[Block, ...]) -> str:
@@ -58,13 +58,13 @@ def packed(scene: Scene, look: theme.Look = theme.LIGHT, *, aside: float = ASIDE
         "grid": encoded(floor.grid(frame).points),
         "shadows": encoded(floor.shadows(frame, scene.drilled).points),
         "signs": _signs(scene, look),
-        "drilled": {"ends": encoded(scene.drilled.points), "rgb": _bytes(_colours(scene.drilled))},
+        "drilled": {"ends": encoded(scene.drilled.points), "rgb": encoded_bytes(cell_colours(scene.drilled))},
         "planned": {"ends": encoded(scene.planned.points)},
         "lineations": encoded(scene.lineations.points),
         "sheets": [
             {
                 "points": encoded(sheet.mesh.points),
-                "triangles": _bytes(sheet.mesh.regular_faces.astype("<u4").view(np.uint8)),
+                "triangles": encoded_bytes(sheet.mesh.regular_faces.astype("<u4").view(np.uint8)),
                 "rgb": rgb(sheet.colour),
                 "alpha": sheet.alpha,
             }
@@ -79,7 +79,7 @@ def packed(scene: Scene, look: theme.Look = theme.LIGHT, *, aside: float = ASIDE
             "centre": encoded(discs.centre),
             "normal": encoded(discs.normal),
             "radius": encoded(discs.radius),
-            "rgb": _bytes(_colours(discs.mesh)),
+            "rgb": encoded_bytes(cell_colours(discs.mesh)),
         },
         "rows": _rows(discs.table) if rows else None,
         "labels": _labels(scene, look),
@@ -95,7 +95,7 @@ def _signs(scene: Scene, look: theme.Look) -> dict[str, str]:
     meshes = [mesh.triangulate() for mesh, _ in _floor_signs(scene, look)]
     points = [mesh.points[mesh.regular_faces.ravel()] for mesh in meshes]
     colours = [np.repeat(mesh.cell_data["rgb"], 3, axis=0) for mesh in meshes]
-    return {"points": encoded(np.concatenate(points)), "rgb": _bytes(np.concatenate(colours))}
+    return {"points": encoded(np.concatenate(points)), "rgb": encoded_bytes(np.concatenate(colours))}
 
 
 def _labels(scene: Scene, look: theme.Look) -> list[list[Any]]:
@@ -126,7 +126,8 @@ def _cell(value: object) -> str | None:
     return f"{value:.10g}" if isinstance(value, float) else str(value)
 
 
-def _colours(mesh: pv.PolyData) -> npt.NDArray[np.uint8]:
+def cell_colours(mesh: pv.PolyData) -> npt.NDArray[np.uint8]:
+    """Return the colours of a mesh's cells, none for an empty mesh."""
     return np.asarray(mesh.cell_data["rgb"]) if mesh.n_cells else np.empty((0, 3), dtype=np.uint8)
 
 
@@ -135,7 +136,8 @@ def encoded(values: npt.ArrayLike) -> str:
     return base64.b64encode(np.ascontiguousarray(values, dtype="<f4").tobytes()).decode("ascii")
 
 
-def _bytes(values: npt.NDArray[np.uint8]) -> str:
+def encoded_bytes(values: npt.NDArray[np.uint8]) -> str:
+    """Return bytes as base64."""
     return base64.b64encode(np.ascontiguousarray(values).tobytes()).decode("ascii")
 
 

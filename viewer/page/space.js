@@ -360,6 +360,34 @@ window.lowside = window.lowside || {};
         edge.forEach(([x, y], k) => (k ? pen.lineTo(x, y) : pen.moveTo(x, y)));
         pen.stroke();
       }
+      this.markAim(pen, view);
+    }
+    markAim(pen, view) {  // a planned hole in front of everything, with the windows in which it meets faults
+      const { aim, scene } = this;
+      if (!aim) return;
+      const stroke = (points, colour, width, dash = []) => {
+        const seen = points.map((p) => this.onScreen(view, p));
+        if (seen.some((p) => !p)) return null;
+        pen.setLineDash(dash);
+        pen.lineWidth = width;
+        pen.strokeStyle = colour;
+        pen.beginPath();
+        seen.forEach(([x, y], k) => (k ? pen.lineTo(x, y) : pen.moveTo(x, y)));
+        pen.stroke();
+        pen.setLineDash([]);
+        return seen;
+      };
+      stroke(aim.points, `rgb(${scene.colours.text.join()})`, 2.5, [9, 5]);
+      pen.font = "bold 13px DejaVu Sans, Verdana, sans-serif";
+      for (const { window: ends, colour, text } of aim.meetings) {
+        const seen = stroke(ends, colour, 9);
+        if (!seen) continue;
+        pen.lineWidth = 4;
+        pen.strokeStyle = `rgb(${scene.colours.background.join()})`;
+        pen.fillStyle = `rgb(${scene.colours.text.join()})`;
+        pen.strokeText(text, seen[1][0] + 12, seen[1][1] + 4);
+        pen.fillText(text, seen[1][0] + 12, seen[1][1] + 4);
+      }
     }
     drawDirections() {
       const { right, up, ahead } = this.directions();
@@ -404,7 +432,10 @@ window.lowside = window.lowside || {};
       }
       return best;
     }
-    choose(indexes) { this.chosen = indexes; this.redraw(); }
+    choose(indexes) { this.chosen = indexes; this.mark(); }
+    mark() {  // draw what lies over the picture; the picture itself stays
+      if (this.scene && this.canvas.clientWidth) this.markChosen(this.projection());
+    }
     set(how) { Object.assign(this.how, how); this.settle(); }
 
     // -- hands

@@ -6,7 +6,7 @@ window.lowside = window.lowside || {};
   const { lowside } = window;  // space.js may be loaded after this file: what it brings is looked up when it is used
 
   const LowSpace = {
-    props: { version: Number, drawing: String, chosen: Array, stretch: Number, slab: Object, legend: String, title: String, subtitle: String },
+    props: { version: Number, drawing: String, chosen: Array, stretch: Number, slab: Object, aim: Object, legend: String, title: String, subtitle: String },
     inject: ["trame"],
     template: `<div class="low-space">
       <div ref="host" class="low-host"></div>
@@ -33,6 +33,7 @@ window.lowside = window.lowside || {};
       chosen(now) { this.space?.choose([...(now || [])]); },
       stretch(now) { this.space?.set({ stretch: now }); },
       slab(now) { this.space?.set({ slab: now || null }); },
+      aim(now) { if (this.space) { this.space.aim = now; this.space.mark(); } },
     },
     mounted() {
       window.addEventListener("keydown", this.key);
@@ -58,6 +59,7 @@ window.lowside = window.lowside || {};
         }
         this.kept = camera;
         this.space.how = { stretch: this.stretch || 1, slab: this.slab || null, aside: this.aside() };
+        this.space.aim = this.aim;
         this.fetchScene();
       },
       aside() {  // room for the legend on the left

@@ -1,0 +1,71 @@
+"""Next hole? in Chromium: where a planned hole meets the planted faults."""
+
+import re
+
+import numpy as np
+import pytest
+
+from tests.benches import layered, written
+from tests.browser.chromium import chromium, needs_chromium
+from tests.browser.served import opened, served
+
+pytestmark = [pytest.mark.browser, needs_chromium]
+
+
+@pytest.fixture(scope="module")
+def tab(tmp_path_factory):
+    folder = written(tmp_path_factory.mktemp("app") / "layered", layered(wrong_run=("", 0.0)))
+    with served(folder) as app, chromium() as browser:
+        page = opened(browser.new_page(viewport={"width": 1280, "height": 900}), app)
+        page.keyboard.press("2")
+        page.get_by_role("button", name="line up").click()
+        page.wait_for_selector("tr[data-pick]", timeout=120_000)
+        page.keyboard.press("3")
+        page.get_by_label("show it").check()
+        page.wait_for_selector(".low-panel td:has-text('F2')")
+        yield page
+
+
+def depths(tab):
+    rows = tab.locator(".low-panel .low-table").last.locator("tr").all_inner_texts()[1:]
+    return sorted(float(re.search(r"([\d.]+) ±", row)[1]) for row in rows)
+
+
+def slide(tab, name, value):
+    before = depths(tab)
+    tab.get_by_label(name, exact=True).fill(str(value))
+    tab.wait_for_timeout(600)
+    return before, depths(tab)
+
+
+def test_a_vertical_hole_meets_the_planted_planes_where_geometry_says(tab):
+    """Depth below a collar at which a vertical line meets a plane through the origin point: plain vector algebra."""
+    slide(tab, "dip", -90)
+    _, found = slide(tab, "length", 400)
+    collar = np.array([float(box.input_value()) for box in tab.locator("input[type=number]").all()[:3]])
+    dip, direction = np.deg2rad(60.0), np.deg2rad(200.0)
+    normal = np.array([np.sin(dip) * np.sin(direction), np.sin(dip) * np.cos(direction), np.cos(dip)])
+    middle = np.array([500060.0, 5400060.0, 210.0])
+    planted = [float(((middle + off * normal - collar) @ normal) / -normal[2]) for off in (0.0, 60.0)]
+    expected = sorted(depth for depth in planted if 0 < depth < 400)
+    assert found == pytest.approx(expected, abs=6.0)
+
+
+def test_sliders_move_the_hole_and_what_it_meets(tab):
+    before, after = slide(tab, "azimuth", 20)
+    steep = slide(tab, "dip", -60)[1]
+    assert steep != before or steep != after
+    drawn = tab.evaluate("document.querySelector('.low-host').space.aim.points")
+    (a, b) = np.array(drawn[0]), np.array(drawn[-1])
+    along = (b - a) / np.linalg.norm(b - a)
+    assert np.rad2deg(np.arctan2(along[0], along[1])) == pytest.approx(20, abs=0.2)
+    assert np.rad2deg(np.arcsin(along[2])) == pytest.approx(-60, abs=0.2)
+
+
+def test_aiming_turns_the_hole_on_to_the_fault(tab):
+    tab.locator(".low-panel").get_by_role("button", name="F1", exact=True).click()
+    tab.wait_for_function(
+        "document.querySelector('.low-message') || document.querySelector('.low-host').space.aim.meetings.length > 0"
+    )
+    assert tab.locator(".low-message").count() == 0
+    assert len(depths(tab)) >= 1

@@ -1,0 +1,162 @@
+"""Next hole? A planned hole moved with sliders; at once where it meets each fault, how well known and how square."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from desurvey import sphere
+from desurvey.aim import RigLimits, aim_at_elevation, in_words, meetings, straight_hole
+from desurvey.curvature import tangent
+from desurvey.project import options
+from desurvey.sphere import TERZAGHI_CAP_DEG
+from desurvey.traces import Traces
+from viewer.app.parts import Part, careful
+from viewer.scene.faults import fault_colours
+
+__all__ = ["Aiming"]
+
+Floats = npt.NDArray[np.float64]
+
+FIELDS = ("aim_easting", "aim_northing", "aim_elevation", "aim_azimuth", "aim_dip", "aim_length")
+
+
+class Aiming(Part):
+    """The hole that is being planned."""
+
+    triggers = ("start_from", "aim_at")
+
+    def __init__(self, app: Any) -> None:
+        super().__init__(app)
+        self.state.update(
+            {"aim": None, "aim_meetings": [], "aim_on": False, "aim_level": 0.0, "aim_fault": "", "aim_row": ""}
+        )
+        self.state.aim_said = ""
+        self._show_start(self._first())
+        self.state.change(*FIELDS, "aim_on")(self.changed)
+
+    def _first(self) -> str:
+        """Return the hole to start from: the first planned one, or the first of all."""
+        traces, collars = self.app.desk.traces, self.app.desk.project.collars
+        planned = collars.loc[collars["status"] == "planned", "hole_id"].tolist()
+        known = [hole for hole in planned if hole in traces.hole_ids.tolist()] or traces.hole_ids.tolist()
+        return known[0] if known else ""
+
+    def _show_start(self, hole: str) -> None:
+        """Put the collar, direction and length of a hole into the sliders."""
+        traces = self.app.desk.traces
+        place = int(traces.index([hole])[0]) if hole else -1
+        start, end = (traces.offsets[place], float(traces.end[place])) if place >= 0 else (0, 200.0)
+        spot = traces.position[start] if place >= 0 else np.zeros(3)
+        along = traces.tangent[start] if place >= 0 else np.array([0.0, 0.5, -np.sqrt(0.75)])
+        azimuth = float(np.rad2deg(np.arctan2(along[0], along[1]))) % 360.0
+        dip = float(np.rad2deg(np.arcsin(along[2])))
+        values = (round(spot[0], 1), round(spot[1], 1), round(spot[2], 1), round(azimuth, 1), round(dip, 1), round(end))
+        self.state.update(dict(zip(FIELDS, (float(value) for value in values), strict=True)))
+        self.state.aim_start = hole
+        self.state.aim_level = float(round(spot[2] - end / 2))
+
+    def curves(self) -> list[dict[str, Any]]:
+        """Return the edge of the blind zone of the planned hole on the net, both ways round."""
+        if not self.state.aim_on:
+            return []
+        axis = tangent(*np.deg2rad([float(self.state.aim_azimuth), float(self.state.aim_dip)]))
+        circle = sphere.small_circle(axis, 90.0 - TERZAGHI_CAP_DEG)
+        return [{"colour": AIM_COLOUR, "points": sphere.project_equal_area(circle).tolist()}]
+
+    # --- triggers
+
+    @careful
+    def start_from(self, hole: str) -> None:
+        """Take collar, direction and length of a hole as a start."""
+        self._show_start(hole)
+        self.state.aim_on = True
+        self.changed()
+
+    @careful
+    def aim_at(self, fault_id: str) -> None:
+        """Turn the hole so that it meets a fault at the stated elevation as nearly square as the rig can."""
+        answer = self.app.lines.answer
+        if answer is None:
+            self.tell("Line the picks up first (Lines up?): without faults there is nothing to aim at.")
+            return
+        limits = options("aim", self.app.desk.project.section("aim"), RigLimits)
+        shot = aim_at_elevation(answer.lineup, fault_id, self._collar(), float(self.state.aim_level), limits)
+        self.state.update(
+            {
+                "aim_azimuth": round(shot.azimuth, 1),
+                "aim_dip": round(shot.dip, 1),
+                "aim_length": float(np.ceil(shot.depth_to + BEYOND)),
+                "aim_on": True,
+            }
+        )
+        self.changed()
+
+    @careful
+    def changed(self, **_state: Any) -> None:
+        """Say and show where the hole as it stands meets the faults."""
+        state = self.state
+        if not state.aim_on:
+            state.aim, state.aim_meetings = None, []
+        else:
+            hole = straight_hole(
+                "new", self._collar(), float(state.aim_azimuth), float(state.aim_dip), max(float(state.aim_length), 1.0)
+            )
+            answer = self.app.lines.answer
+            found = meetings(answer.lineup, hole) if answer is not None else pd.DataFrame()
+            self._show(hole, found)
+        state.net_version += 1
+
+    def _collar(self) -> Floats:
+        return np.array([float(self.state[name]) for name in FIELDS[:3]])
+
+    def _show(self, hole: Traces, found: pd.DataFrame) -> None:
+        state, frame = self.state, self.app.scene.frame
+        answer = self.app.lines.answer
+        colours = fault_colours(answer.lineup) if answer is not None else {}
+        steps = np.linspace(0.0, float(hole.end[0]), 20)
+        state.aim = {
+            "points": frame.local(hole.at(np.zeros(20, dtype=int), steps).position).round(2).tolist(),
+            "meetings": [_mark(row, hole, frame.local, colours) for row in found.itertuples()],
+        }
+        state.aim_meetings = (
+            [
+                {
+                    "id": row.fault_id,
+                    "colour": colours[str(row.fault_id)],
+                    "depth": f"{row.depth:.1f} ± {row.sigma:.1f} m",
+                    "window": f"{row.depth_from:.1f} – {row.depth_to:.1f}",
+                    "angle": f"{row.pierce_angle:.0f}°",
+                    "beyond": "" if row.within_extent else "beyond its stated extent",
+                }
+                for row in found.sort_values("depth").itertuples()
+            ]
+            if len(found)
+            else []
+        )
+        state.aim_said = _said(answer is not None, found)
+        state.aim_row = (
+            f"NEW,{state.aim_easting:.10g},{state.aim_northing:.10g},{state.aim_elevation:.10g},{state.aim_length:g},"
+            f"{state.aim_azimuth:g},{state.aim_dip:g},,planned,"
+        )
+
+
+AIM_COLOUR = "#D55E00"
+BEYOND = 20.0
+"""Metres that a hole goes on behind the window of what it is aimed at (common practice, no source)."""
+
+
+def _mark(row: Any, hole: Traces, local: Any, colours: dict[str, str]) -> dict[str, Any]:
+    """Return a meeting as the page draws it: the window along the hole and the middle of it."""
+    depths = np.clip([row.depth_from, row.depth, row.depth_to], 0.0, hole.end[0])
+    window = local(hole.at(np.zeros(3, dtype=int), depths).position).round(2).tolist()
+    return {"window": window, "colour": colours[str(row.fault_id)], "text": f"{row.fault_id} {row.depth:.0f} m"}
+
+
+def _said(known: bool, found: pd.DataFrame) -> str:
+    if not known:
+        return "Line the picks up first (Lines up?), then this says where the hole meets each fault."
+    return in_words(found) if len(found) else "The hole meets no fault."
