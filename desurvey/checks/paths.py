@@ -250,9 +250,8 @@ def _deepest(context: Context, table: str, holes: int) -> Floats:
 
 def _norths(context: Context) -> list[Finding]:
     norths = context.project.norths
-    kinds = (
-        norths[norths["hole_id"] != ""].drop_duplicates(["hole_id", "north"]).groupby("hole_id", sort=False)["north"]
-    )
+    known = norths[(norths["hole_id"] != "") & norths["north"].isin(["grid", "true", "magnetic"])]
+    kinds = known.drop_duplicates(["hole_id", "north"]).groupby("hole_id", sort=False)["north"]
     mixed = kinds.agg(" and ".join)[kinds.size() > 1]
     return [
         context.whole(MIXED_NORTH, "surveys", f"azimuths are measured from {words} north", str(hole))
