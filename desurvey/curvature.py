@@ -188,8 +188,8 @@ def chord(upper: Floats, lower: Floats, length: Floats) -> Floats:
     sum_length, change_length = _length(total), _length(change)
     _refuse_opposite(sum_length)
     dogleg = 2.0 * np.arctan2(change_length, sum_length)
-    shortened = (change_length + NOTHING) / (dogleg + NOTHING)
-    total *= (length * shortened / sum_length)[:, None]
+    shortened = (change_length + NOTHING) / ((dogleg + NOTHING) * sum_length)
+    total *= (length * shortened)[:, None]
     return total
 
 

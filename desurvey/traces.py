@@ -489,7 +489,8 @@ def _check_shapes(traces: Traces) -> None:
 
 def _checked_lengths(depth: Floats, offsets: Ints) -> Floats:
     """Return the length of the interval below each station, 0 below the last of a hole."""
-    length = np.diff(depth, append=0.0)
+    length = np.empty(len(depth))
+    np.subtract(depth[1:], depth[:-1], out=length[:-1])
     length[offsets[1:] - 1] = np.inf
     if not (np.all(length > 0.0) and np.all(depth[offsets[:-1]] == 0.0) and np.all(depth[offsets[1:] - 1] < np.inf)):
         raise DataProblem("survey depths must be 0 or more and increase down each hole")
