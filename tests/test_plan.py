@@ -9,6 +9,7 @@ from matplotlib.text import Text
 
 from desurvey.problems import DataProblem
 from tests.fences import fence_content
+from viewer.labels import placed, points_in
 from viewer.plan import Level, draw_plan
 
 
@@ -87,3 +88,19 @@ def test_a_plan_without_structures_or_thickness():
     assert drawing(draw_plan(bare))
     with pytest.raises(DataProblem, match="thickness of a plan must be more than 0"):
         Level(100.0, 0.0)
+
+
+def test_names_keep_clear_of_what_is_drawn_where_they_can():
+    points = np.array([[50.0, 50.0]])
+    wall = np.column_stack([np.linspace(51.0, 60.0, 200), np.full(200, 52.0)])  # up and to the right of the point
+    free = placed(points, np.array([[8.0, 2.0]]), np.empty((0, 2)), (0.0, 0.0, 100.0, 100.0))
+    clear = placed(points, np.array([[8.0, 2.0]]), wall, (0.0, 0.0, 100.0, 100.0))
+    half = np.array([[4.0, 1.0]])
+    assert points_in(free - half, free + half, wall)[0] > 50
+    assert points_in(clear - half, clear + half, wall)[0] == 0
+
+
+def test_a_name_without_room_is_left_out():
+    crowd = np.repeat([[5.0, 5.0]], 30, axis=0)
+    centres = placed(crowd, np.full((30, 2), 4.0), np.empty((0, 2)), (0.0, 0.0, 12.0, 12.0))
+    assert 0 < np.isfinite(centres[:, 0]).sum() < 10

@@ -22,6 +22,9 @@ RINGS: Final = (0.8, 2.5, 4.5, 7.0, 10.0, 14.0, 19.0, 25.0, 32.0)
 BEARINGS: Final = np.deg2rad([45, 135, 315, 225, 90, 0, 180, 270, 22, 68, 112, 158, 202, 248, 292, 338])
 """Directions that are tried on each ring, clockwise from up; a name is easiest to read up and to the right."""
 
+CELL: Final = 0.5
+"""Millimetres to which it is known whether a name lies on a drawn point."""
+
 CROSSING: Final = 1.5
 """Cost of a name lying on one drawn point, in millimetres of distance that it is worth moving to avoid it."""
 
@@ -94,13 +97,14 @@ def placed(points: Floats, sizes: Floats, drawn: Floats, box: tuple[float, float
     """
     out = np.full((len(points), 2), np.nan)
     taken = np.empty((0, 4))
+    counted = _Counted(drawn, box)
     for i, (point, size) in enumerate(zip(points, sizes, strict=True)):
         centres = _candidates(point, size)
         boxes = np.hstack([centres - size / 2, centres + size / 2])
         free = _inside(boxes, box) & ~_overlap(boxes, taken).any(axis=1)
         if not free.any():
             continue
-        cost = np.linalg.norm(centres - point, axis=1) + CROSSING * points_in(boxes[:, :2], boxes[:, 2:], drawn)
+        cost = np.linalg.norm(centres - point, axis=1) + CROSSING * counted.within(boxes)
         best = int(np.argmin(np.where(free, cost, np.inf)))
         out[i] = centres[best]
         taken = np.vstack([taken, boxes[best]])
@@ -124,6 +128,26 @@ def without_overlap(centres: Floats, sizes: Floats, taken: Floats | None = None)
         if not _overlap(boxes[i : i + 1], boxes[kept]).any():
             kept.append(i)
     return np.asarray(kept, dtype=np.int64)
+
+
+class _Counted:
+    """How many points lie in any box, to half a millimetre: running sums over the cells of a grid."""
+
+    def __init__(self, points: Floats, box: tuple[float, float, float, float]) -> None:
+        self.origin = np.array(box[:2])
+        self.shape = np.ceil((np.array(box[2:]) - self.origin) / CELL).astype(np.int64) + 1
+        cell = np.floor((points - self.origin) / CELL).astype(np.int64)
+        cell = cell[np.all((cell >= 0) & (cell < self.shape), axis=1)]
+        counts = np.bincount(cell[:, 0] * self.shape[1] + cell[:, 1], minlength=int(self.shape.prod()))
+        self.sums = np.pad(counts.reshape(self.shape).cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
+
+    def within(self, boxes: Floats) -> Floats:
+        """Return the number of points in each box (left, bottom, right, top)."""
+        low = np.clip(np.floor((boxes[:, :2] - self.origin) / CELL), 0, self.shape).astype(np.int64)
+        high = np.clip(np.ceil((boxes[:, 2:] - self.origin) / CELL), 0, self.shape).astype(np.int64)
+        (left, bottom), (right, top) = low.T, high.T
+        inside = self.sums[right, top] - self.sums[left, top] - self.sums[right, bottom] + self.sums[left, bottom]
+        return np.asarray(inside, dtype=np.float64)
 
 
 def points_in(low: Floats, high: Floats, points: Floats) -> Ints:
