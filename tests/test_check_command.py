@@ -151,11 +151,14 @@ def test_a_table_that_cannot_be_read_leaves_the_others_to_be_checked(tmp_path):
     assert {"missing_column", "out_of_range"} <= set(pd.read_csv(tmp_path / "f.csv")["rule"])
 
 
-def test_stretches_of_the_demo(tmp_path):
-    lowside("check", DEMO, "--stretches", tmp_path / "s.csv")
+def test_stretches_and_lines_of_the_demo(tmp_path):
+    lowside("check", DEMO, "--stretches", tmp_path / "s.csv", "--lines", tmp_path / "l.csv")
     frame = pd.read_csv(tmp_path / "s.csv")
     assert frame.loc[frame["runs"] > 1, "worst_offset"].max() <= 10
     assert set(frame["break_above"]) == {"top", "not fitted", "offset"}
+    holes = pd.read_csv(tmp_path / "l.csv")
+    assert (holes["share"].between(0.7, 1.0)).all()
+    assert holes["metres"].sum() == pytest.approx(frame["metres"].sum())
     assert frame["metres"].sum() == pytest.approx((load_project(DEMO).runs.eval("depth_to - depth_from")).sum())
 
 

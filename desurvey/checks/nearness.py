@@ -22,8 +22,8 @@ NEAR = Rule(
 
 RULES = (NEAR,)
 
-STEP_M = 5.0
-"""Metres between the points at which holes are compared."""
+STEP_M = 10.0
+"""Metres between the points at which holes are compared; between them the shortest way is worked out."""
 
 FARTHEST_M = 25.0
 """Metres beyond which two holes are not near, however badly they are known."""

@@ -1,6 +1,6 @@
 """A project folder: its ``project.toml`` and its tables, checked and in the engine's conventions."""
 
-from desurvey.project.adopt import Proposal, adopt, propose
+from desurvey.project.proposal import Proposal, adopt, propose
 from desurvey.project.loading import Project, load_project
 from desurvey.project.settings import Core, Frame, Settings, options, read_settings
 

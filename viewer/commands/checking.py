@@ -70,7 +70,11 @@ def check(
     ] = None,
     stretches: Annotated[
         Path | None,
-        typer.Option("--stretches", metavar="FILE", help="Write how far the orientation lines of runs hold together."),
+        typer.Option("--stretches", metavar="FILE", help="Write the stretches of runs whose orientation lines agree."),
+    ] = None,
+    lines: Annotated[
+        Path | None,
+        typer.Option("--lines", metavar="FILE", help="Write how many metres of each hole have a line that agrees."),
     ] = None,
     _rules: Annotated[
         bool, typer.Option("--rules", callback=_rules, is_eager=True, help="List all rules and stop.")
@@ -89,8 +93,7 @@ def check(
         findings = _chosen(data, checks.all_findings(data), only or [], hole or [])
     if out is not None:
         write_findings(data, findings, out)
-    if stretches is not None:
-        _write_stretches(data, stretches)
+    _write_lines(data, stretches, lines)
     print_findings(data, findings)
     if any(ORDER[finding.severity] <= ORDER[fail_on] for finding in findings):
         raise typer.Exit(1)
@@ -118,10 +121,16 @@ def _chosen(data: Project, findings: Sequence[Finding], only: list[str], holes: 
     ]
 
 
-def _write_stretches(data: Project, path: Path) -> None:
+def _write_lines(data: Project, stretches: Path | None, holes: Path | None) -> None:
+    """Write what fitted ends say of the orientation lines, by stretch and by hole, where either was asked for."""
+    if stretches is None and holes is None:
+        return
     from desurvey.checks import limits_of
     from desurvey.exchange import write_table
-    from desurvey.runs import runs_chain, stretch_table
+    from desurvey.runs import hole_table, runs_chain, stretch_table
 
     data.require("runs")
-    write_table(stretch_table(data.runs, runs_chain(data.runs, limits_of(data).line_offset_deg)), path)
+    chain = runs_chain(data.runs, limits_of(data).line_offset_deg)
+    for path, table in ((stretches, stretch_table), (holes, hole_table)):
+        if path is not None:
+            write_table(table(data.runs, chain), path)
