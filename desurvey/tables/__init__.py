@@ -1,9 +1,9 @@
 """Tables as people keep them → tables as the program knows them.
 
 ``schema`` says what the columns are and ``headings.toml`` by which words they are known. ``reading`` gets cells out of
-files: ``files`` finds them, ``delimited`` and ``workbooks`` know the formats, ``layout`` where in a file the table stands.
-``cleaning`` makes canonical columns of the cells (``columns``, ``numbers``, ``dates``), ``names`` gives each hole one
-spelling, ``rules`` compares rows and tables with each other. All of them collect what is wrong as findings.
+files: ``files`` finds them, ``delimited`` and ``workbooks`` know the formats, ``layout`` where in a file a table
+stands. ``cleaning`` makes canonical columns of the cells (``columns``, ``numbers``, ``dates``), ``names`` gives each
+hole one spelling, ``rules`` compares rows and tables with each other. All of them collect what is wrong as findings.
 """
 
 from desurvey.tables.cleaning import Table, clean, empty_frame
