@@ -439,7 +439,7 @@ def _every(traces: Traces, step: float) -> tuple[Ints, Floats]:
         raise DataProblem("the step must be more than 0 m", value=step)
     counts = np.ceil(traces.end / step - 1e-9).astype(np.int64).clip(min=0) + 1
     hole = np.repeat(np.arange(len(counts)), counts)
-    first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    first = np.cumsum(counts) - counts
     rank = np.arange(len(hole)) - np.repeat(first, counts)
     return hole, np.minimum(rank * step, traces.end[hole])
 

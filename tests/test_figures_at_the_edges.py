@@ -1,0 +1,63 @@
+"""Figures, report and exports of projects at the edge: no hole that can be placed, vertical, rising and lost holes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from desurvey import orient, traces
+from desurvey.exchange.exporting import ENDINGS, export
+from desurvey.exchange.model import model_of
+from desurvey.project import load_project
+from tests.projects import TABLES, write_project
+from viewer.collect import content_of
+from viewer.net import draw_net, net_of
+from viewer.plan import Level, draw_plan
+from viewer.report import Results, compose, render
+from viewer.section import draw_section
+from viewer.slab import along_line
+
+HEADING = TABLES["collars"].splitlines()[0] + "\n"
+NO_EASTING = HEADING + "A,,2000,100,120,90,-60,2026-05-01\nB,,2000,101,80,90,-60,2026-05-03\n"
+SHORT = HEADING + "A,1000,2000,100,0.5,90,-60,2026-05-01\nB,1100,2000,101,80,90,-60,2026-05-03\n"
+
+PROJECTS = {
+    "no hole can be placed": {"collars": NO_EASTING},
+    "no collars": {"collars": HEADING},
+    "vertical": {"surveys": "hole_id,depth,azimuth,dip\nA,0,0,-90\nB,0,0,-90\n"},
+    "rising": {"surveys": "hole_id,depth,azimuth,dip\nA,0,90,60\nB,0,10,0\n"},
+    "shorter than its surveys": {"collars": SHORT},
+}
+
+
+@pytest.fixture(params=PROJECTS)
+def loaded(request, tmp_path):
+    project = load_project(write_project(tmp_path / "p", **PROJECTS[request.param]))
+    trace = traces.build(project)
+    return project, trace, orient.oriented(project, trace)
+
+
+def test_figures_are_drawn(loaded):
+    project, trace, structures = loaded
+    content = content_of(project, trace, structures, heading="At the edge", bars="lithology")
+    assert draw_plan(content).axes
+    assert draw_plan(content, Level(50.0, 20.0)).axes
+    assert draw_section(content, along_line((900.0, 1900.0), (1200.0, 2100.0), 50.0)).axes
+    everything = np.ones(len(structures.table), dtype=bool)
+    assert draw_net(net_of(structures, trace, ~content.planned, everything, content.title)).axes
+
+
+def test_the_report_is_written(loaded):
+    assert "Competent person" in render(compose(*loaded, Results()))
+
+
+@pytest.mark.parametrize("ending", [e for e in ENDINGS if e != ".geojson"])
+def test_exports_are_written(loaded, ending, tmp_path):
+    export(model_of(*loaded), tmp_path / f"x{ending}")
+    assert (tmp_path / f"x{ending}").stat().st_size > 0
+
+
+def test_points_along_no_holes_are_none(tmp_path):
+    # a step along no holes at all used to end in a broadcasting error
+    project = load_project(write_project(tmp_path / "p", collars=HEADING))
+    assert len(traces.trace_frame(traces.build(project), step=5.0)) == 0
