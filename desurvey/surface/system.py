@@ -119,11 +119,12 @@ class Solution:
 
     def _parts(self, covariance: Floats, drift: Floats) -> tuple[Floats, Floats, Floats]:
         m = len(self.drift)
-        first = linalg.solve_triangular(self.turn.triangle, self.turn.transposed(covariance)[:m])
-        plain = linalg.solve_triangular(self.turn.triangle, self.turn.transposed(self.lifted)[:m])
-        reduced = self.turn.transposed(covariance - self.lifted @ drift)
-        reduced[:m] = 0.0
-        return first, plain, blas.dtrsm(1.0, self.factor, reduced, lower=1)
+        rotated, lifted = self.turn.transposed(covariance), self.turn.transposed(self.lifted)
+        first = linalg.solve_triangular(self.turn.triangle, rotated[:m])
+        plain = linalg.solve_triangular(self.turn.triangle, lifted[:m])
+        rotated -= lifted @ drift
+        rotated[:m] = 0.0
+        return first, plain, blas.dtrsm(1.0, self.factor, rotated, lower=1)
 
 
 def reflections(drift: Floats) -> Reflections:
@@ -228,11 +229,16 @@ def _factorise(matrix: Floats, m: int, jitter: float) -> tuple[Floats | None, fl
 
 def _one_norm(matrix: Floats) -> float:
     """Return the 1-norm of a symmetric matrix of which the lower triangle is stored."""
-    size = len(matrix)
-    total = np.zeros(size)
-    step = max(1, (1 << 20) // size)
-    for start in range(0, size, step):
-        strip = np.abs(np.tril(matrix[start:, start : start + step]))
-        total[start : start + step] += strip.sum(axis=0)
-        total[start:] += strip.sum(axis=1)
-    return float((total - np.abs(np.diag(matrix))).max())
+    total = np.zeros(len(matrix))
+    for start in range(0, len(matrix), STRIP):
+        stop = min(start + STRIP, len(matrix))
+        corner = np.abs(np.tril(matrix[start:stop, start:stop]))
+        total[start:stop] += corner.sum(axis=0) + corner.sum(axis=1) - np.diag(corner)
+        below = np.abs(matrix[stop:, start:stop])
+        total[start:stop] += below.sum(axis=0)
+        total[stop:] += below.sum(axis=1)
+    return float(total.max())
+
+
+STRIP = 128
+"""Columns at a time: few enough to keep what is copied small, enough to keep the loop short."""
