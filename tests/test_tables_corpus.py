@@ -78,3 +78,21 @@ def test_a_row_of_shifted_cells_stops_its_hole_or_itself(table, left, tmp_path):
         assert set(traces.build(project).hole_ids) == left
     else:
         assert 2 in project.wrong_rows("structures")
+
+
+def test_advice_goes_to_what_usually_lies_behind(tmp_path):
+    changed_tables = {
+        "surveys": TEXTS["surveys"].replace("293.1", "-66.9"),
+        "structures": TEXTS["structures"].replace("247", "-999").replace("TH-02", "TH 2"),
+    }
+    project = load_project(write_folder(changed("advice", changed_tables), tmp_path))
+    said = {(finding.rule, finding.table): f"{finding.message}. {finding.suggestion}" for finding in project.findings}
+    assert "add 360" in said["out_of_range", "surveys"]
+    assert "leave the cell blank" in said["out_of_range", "structures"]
+    assert "one of 'TH-02' is there" in said["unknown_hole", "structures"]
+
+
+@pytest.mark.parametrize(("written", "year"), [("13-Apr-98", 1998), ("13 April 26", 2026), ("13.04.2026", 2026)])
+def test_years_of_two_digits(written, year, tmp_path):
+    folder = changed("years", {"collars": TEXTS["collars"].replace("2026-04-13", written)})
+    assert load_project(write_folder(folder, tmp_path)).collars["date"].dt.year.tolist() == [2026, year]

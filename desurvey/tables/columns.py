@@ -213,13 +213,24 @@ def _judged(cells: pa.Array, values: Floats, doubtful: Ints, column: Column, mar
     ]
     values *= factor
     outside = np.flatnonzero((values < column.low) | (values > column.high))
-    texts = plain_text(cells.take(pa.array(outside)))
-    marked = np.isin(values[outside], list(SENTINELS))
-    wrong.append(Wrong(OUT_OF_RANGE, outside[~marked], _expected(column, texts[~marked], _range(column))))
-    advice = "If it stands for 'no value', leave the cell blank"
-    wrong.append(Wrong(OUT_OF_RANGE, outside[marked], _expected(column, texts[marked], _range(column)), advice))
+    wrong += _outside(column, outside, plain_text(cells.take(pa.array(outside))), values[outside])
     values[np.abs(values) > BEYOND_ALL] = np.nan
     return _with_missing(Read(pd.Series(values), wrong), column)
+
+
+def _outside(column: Column, places: Ints, texts: Objects, values: Floats) -> list[Wrong]:
+    """Return numbers out of range, with better advice for those that are out of it in a usual way."""
+    sentinel = np.isin(values, list(SENTINELS))
+    turn = ~sentinel & (column.high == 360.0) & (values < 0.0) & (values >= -180.0)
+    groups = (
+        (sentinel, "If it stands for 'no value', leave the cell blank"),
+        (turn, "Azimuths and angles around the core count clockwise from 0 to 360: add 360"),
+        (~sentinel & ~turn, ""),
+    )
+    return [
+        Wrong(OUT_OF_RANGE, places[mask], _expected(column, texts[mask], _range(column)), advice)
+        for mask, advice in groups
+    ]
 
 
 def _spelt(column: Column, places: Ints, texts: Objects, values: Floats) -> list[Wrong]:

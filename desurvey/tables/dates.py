@@ -13,6 +13,9 @@ import pyarrow as pa
 __all__ = ["read_dates"]
 
 MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
+CENTURY = 70
+"""Years of two digits below this belong to the 2000s (common practice: POSIX says 69)."""
+
 NUMERIC = re.compile(r"(\d{1,2})[/.\- ](\d{1,2})[/.\- ](\d{4})(?:[ T].*)?")
 NAMED = re.compile(r"(\d{1,2})[/.\- ]?([A-Za-z]{3,9})\.?[/.\-, ]*(\d{4}|\d{2})(?:[ T].*)?")
 YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})(?:[ T].*)?")
@@ -71,7 +74,8 @@ def _parts(word: str, order: str) -> list[tuple[int, int, int]]:
     if found := NAMED.fullmatch(word):
         if found[2][:3].lower() not in MONTHS:
             return []
-        year = int(found[3]) + (2000 if len(found[3]) == 2 else 0)
+        year = int(found[3])
+        year += (2000 if year < CENTURY else 1900) if len(found[3]) == 2 else 0
         return [(year, MONTHS.index(found[2][:3].lower()) + 1, int(found[1]))]
     if found := NUMERIC.fullmatch(word):
         first, second, year = int(found[1]), int(found[2]), int(found[3])

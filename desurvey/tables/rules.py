@@ -5,6 +5,7 @@ Each function takes canonical tables and returns findings. None of them changes 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -129,7 +130,7 @@ def compare_tables(tables: Mapping[str, Table]) -> list[Finding]:
     end = collars["depth"].to_numpy(dtype=float)
     for name, table in rows.items():
         if name != "collars":
-            findings += _unknown_holes(table) + _beyond_hole(table, end)
+            findings += _unknown_holes(table, known) + _beyond_hole(table, end)
         if name not in {"collars", "surveys", "structures"}:
             findings += _intervals(table, OVERLAPPING_RUNS if name == "runs" else OVERLAPPING_INTERVALS)
     return findings + _double_structures(tables["structures"])
@@ -159,10 +160,32 @@ def _double_holes(collars: Table) -> list[Finding]:
     return _found(DOUBLE_HOLE, collars, wrong, (f"the hole has {count} collars" for count in counts))
 
 
-def _unknown_holes(rows: _Rows) -> list[Finding]:
+def _unknown_holes(rows: _Rows, known: pd.Index) -> list[Finding]:
     wrong = rows.collar < 0
     wrong[wrong] = (rows.table.frame["hole_id"][wrong] != "").to_numpy()
-    return _found(UNKNOWN_HOLE, rows.table, wrong, ["the hole has no collar"] * int(wrong.sum()))
+    if not wrong.any():
+        return []
+    bare: dict[str, list[str]] = {}
+    for name in known:
+        bare.setdefault(_bare(name), []).append(name)
+    holes = rows.table.frame["hole_id"][wrong]
+    meant = {name: bare.get(_bare(name), []) for name in holes.unique()}
+    messages = [
+        f"the hole has no collar; one of '{meant[name][0]}' is there"
+        if len(meant[name]) == 1
+        else "the hole has no collar"
+        for name in holes
+    ]
+    return _found(UNKNOWN_HOLE, rows.table, wrong, messages)
+
+
+def _bare(name: str) -> str:
+    """Return a name without punctuation and leading zeros, as a spreadsheet that takes it for a number leaves it.
+
+    >>> _bare("TH-007") == _bare("th 7"), _bare("001")
+    (True, '1')
+    """
+    return re.sub(r"[\W_]+", "", re.sub(r"0*(\d+)", r"\1", name.casefold()))
 
 
 def _no_direction(collars: Table, surveys: Table) -> list[Finding]:
