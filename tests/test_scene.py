@@ -7,14 +7,18 @@ import pytest
 import pyvista as pv
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import chi2
 
-from desurvey import orient, traces
+from desurvey import lineup, orient, traces
 from desurvey.problems import DataProblem
 from desurvey.project import load_project
-from tests.benches import TWO_HOLES, fan, written
+from desurvey.spread import StructureSpread
+from tests.benches import TWO_HOLES, fan, layered, written
 from viewer import scene, theme
 from viewer.scene import discs, floor, values
 from viewer.scene.colouring import coloured, rgb
+from viewer.scene.doubt import with_doubt
+from viewer.scene.faults import with_faults
 from viewer.scene.frame import framed
 from viewer.scene.holes import DASH_M, pieces
 from viewer.scene.labels import AROUND, free_places
@@ -261,3 +265,40 @@ def test_texts_never_overlap_and_the_first_comes_first():
         assert apart.all()
     away = np.abs(middle[shown] - point[shown])
     assert (away <= [20 + 14, 14 * 2]).all()  # beside its point, not somewhere
+
+
+# ---- faults and doubt -----------------------------------------------------------------------------------------------
+
+
+def test_doubt_is_drawn_as_large_as_it_is(bench):
+    """Corners of the ellipsoids lie where xᵀC⁻¹x is χ²₃ at 95 %, and the cones open as far as √χ²₂ σ (scipy)."""
+    made = drawn(bench)
+    axis = made.discs.normal
+    covariance = np.tile(np.diag([4.0, 1.0, 0.25]), (4, 1, 1))
+    pole = np.zeros((4, 3, 3))
+    pole[:3] = np.deg2rad(6.0) ** 2 * (np.eye(3) - axis[:, :, None] * axis[:, None, :])
+    shown = with_doubt(made, StructureSpread(covariance, pole, np.full(4, 8.0)), np.array([True, True, False]))
+    balls, cones = (sheet.mesh for sheet in shown.sheets)
+    away = balls.points.reshape(2, -1, 3) - made.discs.centre[:2, None]
+    square = np.einsum("nij,jk,nik->ni", away, np.linalg.inv(covariance[0]), away)
+    assert square == pytest.approx(chi2.ppf(0.95, 3), rel=1e-3)
+    rim = cones.points.reshape(2, -1, 3)[:, 1:] - made.discs.centre[:2, None]
+    open_deg = np.rad2deg(np.arccos(np.einsum("nij,nj->ni", rim, axis[:2]) / np.linalg.norm(rim, axis=2)))
+    assert open_deg == pytest.approx(6.0 * np.sqrt(chi2.ppf(0.95, 2)), abs=0.05)
+
+
+def test_faults_are_sheets_through_their_picks(tmp_path):
+    project, holes, oriented = loaded(written(tmp_path, layered(("", 0.0))))
+    found = lineup.line_up(project, holes, "fault")
+    made = with_faults(scene.build(project, holes, oriented), found, lineup.windows_table(found))
+    assert len(made.sheets) == len(found.faults) == 2
+    for sheet, fault in zip(made.sheets, found.faults, strict=True):
+        assert sheet.mesh.is_all_triangles
+        flat = np.array([np.sin(np.deg2rad(60)) * np.array([np.sin(np.deg2rad(200)), np.cos(np.deg2rad(200))])])
+        planted = np.array([*flat[0], np.cos(np.deg2rad(60))])  # tests/benches.py
+        area = sheet.mesh.compute_normals(point_normals=False, split_vertices=False)["Normals"]
+        assert np.abs(area @ planted).min() > np.cos(np.deg2rad(6))
+        picks = made.frame.local(found.picks.position[fault.rows])
+        _, nearest = sheet.mesh.find_closest_cell(picks, return_closest_point=True)
+        assert np.linalg.norm(nearest - picks, axis=1).max() < 8.0
+    assert made.legend[-1].title == "faults lined up"

@@ -227,3 +227,19 @@ def test_tables_that_change_on_disk_are_loaded_anew(tmp_path, browser):
         page.wait_for_function("document.querySelector('.low-message')?.innerText.includes('from before')")
         assert page.evaluate("document.querySelector('.low-host').space.scene.disc.radius.length") == 7
         context.close()
+
+
+def test_views_are_kept_by_name(tab):
+    tab.on("dialog", lambda dialog: dialog.accept("from the air"))
+    tab.keyboard.press("p")
+    tab.keyboard.press("4")
+    tab.get_by_label("joint", exact=True).uncheck()
+    tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 20")
+    tab.get_by_role("button", name="keep view").click()
+    tab.wait_for_selector(".low-bar select")
+    tab.keyboard.press("r")
+    tab.keyboard.press("a")
+    tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 40")
+    tab.locator(".low-bar select").select_option("from the air")
+    tab.wait_for_function("document.querySelector('.low-host').space.camera.dip === -90")
+    tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 20")

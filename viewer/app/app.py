@@ -12,6 +12,7 @@ from typing import Any, TypeVar, get_args
 import numpy as np
 from trame_server.core import Server
 
+from desurvey import orient
 from desurvey.problems import DataProblem
 from viewer import page as pages
 from viewer.app import panels
@@ -19,6 +20,7 @@ from viewer.app.aiming import Aiming
 from viewer.app.cards import disc_card, hole_card
 from viewer.app.desk import Desk, Way, load_desk, look_of, net_points, poles_on_net, shown_scene, sight_along
 from viewer.app.door import Door
+from viewer.app.keeping import Keeping
 from viewer.app.lines import Lines
 from viewer.app.painter import Camera, Painter
 from viewer.app.parts import careful
@@ -30,6 +32,7 @@ from viewer.app.watching import Watching
 from viewer.app.work import Stopped, Worker
 from viewer.page.packing import cell_colours, encoded, encoded_bytes, legend_html, packed
 from viewer.scene import Scene, values
+from viewer.scene.doubt import with_doubt
 from viewer.scene.faults import with_faults
 
 __all__ = ["App"]
@@ -43,6 +46,9 @@ SPACE = Path(pages.__file__).parent
 
 DRAWN_BY_SERVER = 6000
 """Discs up to which pictures come from the server unless told otherwise (FEASIBILITY: about ten a second)."""
+
+LISTED = 60
+"""Selected rows that are listed on the page."""
 
 LEAST_MOVE = 0.01
 """Radii of the net by which a pole has to move before the move is drawn."""
@@ -85,7 +91,7 @@ class App:
         self._rebuild()
         self._bind()
         self.aiming = Aiming(self)
-        self.parts = (self.possible, self.lines, self.aiming, Slabs(self), Taking(self))
+        self.parts = (self.possible, self.lines, self.aiming, Slabs(self), Taking(self), Keeping(self))
         self.watching = Watching(self)
         server.enable_module(
             {
@@ -177,6 +183,7 @@ class App:
                 "suspicion": view.suspicion,
                 "disc_size": view.disc_size,
                 "by_width": view.by_width,
+                "doubt": view.doubt,
                 "look": view.look,
             }
         )
@@ -210,13 +217,15 @@ class App:
                 suspicion=on.suspicion,
                 disc_size=float(on.disc_size),
                 by_width=bool(on.by_width),
+                doubt=bool(on.doubt),
                 look=on.look,
             )
         )
 
     def apply(self, view: View, *, anew: bool = False) -> None:
         """Show a view: build the scene anew where it has to be, and say what is selected."""
-        if anew or _without(view, SAME_SCENE) != _without(self._built, SAME_SCENE):
+        same = frozenset() if view.doubt or self._built.doubt else SAME_SCENE
+        if anew or _without(view, same) != _without(self._built, same):
             self._rebuild()
         self._show_selection()
         self._show_view(view)
@@ -227,6 +236,9 @@ class App:
         self.scene: Scene = shown_scene(self.shown, view, self.possible.concerned())
         if self.lines.answer is not None:
             self.scene = with_faults(self.scene, self.lines.answer.lineup, self.lines.answer.windows)
+        if view.doubt:
+            chosen = np.isin(self.scene.discs.index, list(view.selected))
+            self.scene = with_doubt(self.scene, self.shown.spread, chosen)
         self._built = view
         with self.state:
             self.state.version += 1
@@ -239,6 +251,7 @@ class App:
         selected = self.history.now.selected
         shown = np.isin(self.scene.discs.index, list(selected))
         self.state.chosen = np.flatnonzero(shown).tolist()
+        self.state.selected_rows = _listed(self.desk, sorted(selected)[:LISTED])
         there = f"{len(self.scene.discs.index):,} discs shown".replace(",", "\N{NARROW NO-BREAK SPACE}")
         beyond = len(selected) - int(shown.sum())
         more = f", {beyond} of them not shown" if beyond else ""
@@ -307,6 +320,12 @@ class App:
         """Select a row of the structures table and show its card."""
         if 0 <= row < len(self.desk.project.structures):
             self.select([row])
+            self.show_card(row)
+
+    @careful
+    def show_row(self, row: int) -> None:
+        """Show the card of a selected row; the selection stays."""
+        if 0 <= row < len(self.desk.project.structures):
             self.show_card(row)
 
     def show_card(self, row: int) -> None:
@@ -418,6 +437,7 @@ CONTROLS = (
     "suspicion",
     "disc_size",
     "by_width",
+    "doubt",
     "look",
 )
 """Names of state that the page's controls change and that belong to the view."""
@@ -425,6 +445,7 @@ CONTROLS = (
 TRIGGERS = (
     "pick",
     "pick_row",
+    "show_row",
     "lasso",
     "sight",
     "undo",
@@ -447,6 +468,22 @@ def _same_structures(before: Desk, after: Desk, rows: frozenset[int]) -> frozens
 
 def _without(view: View, names: frozenset[str]) -> dict[str, Any]:
     return {name: value for name, value in asdict(view).items() if name not in names}
+
+
+def _listed(desk: Desk, rows: list[int]) -> list[dict[str, Any]]:
+    """Return rows of the structures table as the page lists them."""
+    table = desk.project.structures.iloc[rows]
+    dip, direction = orient.dip_of_plane(desk.oriented.normal[rows])
+    return [
+        {
+            "row": row,
+            "name": str(one.structure_id),
+            "kind": str(one.kind),
+            "where": f"{one.hole_id} {one.depth:.1f}",
+            "plane": f"{d:.0f}°/{b:03.0f}°" if np.isfinite([d, b]).all() else "–",
+        }
+        for row, one, d, b in zip(rows, table.itertuples(), dip, direction, strict=True)
+    ]
 
 
 def _items(choices: list[values.Choice]) -> list[dict[str, str]]:

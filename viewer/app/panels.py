@@ -55,7 +55,7 @@ def _own(name: str, **names: str) -> None:
 
 
 def _space() -> None:
-    names = ("version", "drawing", "chosen", "stretch", "slab", "aim", "legend", "title", "subtitle")
+    names = ("version", "drawing", "chosen", "stretch", "slab", "aim", "views", "legend", "title", "subtitle")
     _own("low-space", **{name: name for name in names})
 
 
@@ -277,6 +277,7 @@ def _show() -> None:
         _slider("disc size", "disc_size", "×", low="0.3", high="4", step="0.1")
         with html.Div(classes="low-kinds"):
             _tick("larger for wider structures", "by_width")
+            _tick("95 % doubt of selection", "doubt")
             with html.Label():
                 _box("look", on="dark", off="light")
                 html.Span("dark")
@@ -304,6 +305,15 @@ def _selection() -> None:
             ("none", "clear"),
         ):
             html.Button(text, classes="low-button", click=f"trigger('{name}')")
+    with html.Table(classes="low-table", v_if="selected_rows.length"):
+        with html.Tr():
+            for name in ("id", "kind", "hole, m", "dip/direction"):
+                html.Th(name)
+        with html.Tr(v_for="r in selected_rows", key="r.row", classes="pickable", click="trigger('show_row', [r.row])"):
+            html.Td("{{ r.name }}")
+            html.Td("{{ r.kind }}")
+            html.Td("{{ r.where }}")
+            html.Td("{{ r.plane }}")
 
 
 def _slab() -> None:

@@ -35,6 +35,8 @@ class View:
         Factor on the size of discs.
     by_width : bool
         Discs are larger for wider structures.
+    doubt : bool
+        Ellipsoids and cones of the selected discs are drawn.
     look : {"light", "dark"}
         Background.
     """
@@ -52,6 +54,7 @@ class View:
     explained: frozenset[str] = frozenset()
     disc_size: float = 1.0
     by_width: bool = False
+    doubt: bool = False
     look: Literal["light", "dark"] = "light"
 
 

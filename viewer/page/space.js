@@ -259,7 +259,8 @@ window.lowside = window.lowside || {};
       for (const c of this.scene.corners) {
         const p = add([c[0], c[1], c[2] * this.how.stretch], view.target, -1);
         const across = Math.abs(dot(p, right)) / (half * this.wide * (1 - aside));
-        far = Math.max(far, margin * Math.max(across, Math.abs(dot(p, up)) / half) - (view.parallel ? 0 : dot(p, ahead)));
+        const room = 1 + 2 * (this.how.below || 0) / Math.max(this.canvas.clientHeight, 200);  // for a bar at the bottom
+        far = Math.max(far, margin * Math.max(across, room * Math.abs(dot(p, up)) / half) - (view.parallel ? 0 : dot(p, ahead)));
       }
       return far;
     }

@@ -18,7 +18,7 @@ __all__ = ["draw", "draw_shapes", "look_at", "tube_radius", "view_azimuth"]
 
 Floats = npt.NDArray[np.float64]
 
-TUBES_MOST = 12_000
+TUBES_MOST = 6_000
 """Pieces of hole up to which holes are tubes; above it they are lines, which draw 5 to 18 times as fast."""
 
 TUBE_SIDES = 10
@@ -178,7 +178,7 @@ def _draw_holes(scene: Scene, plotter: pv.Plotter, look: theme.Look) -> None:
                 tubes, scalars="rgb", rgb=True, ambient=0.55, diffuse=0.5, name="holes", smooth_shading=True
             )
         else:
-            plotter.add_mesh(scene.drilled, scalars="rgb", rgb=True, line_width=2, lighting=False, name="holes")
+            plotter.add_mesh(scene.drilled, scalars="rgb", rgb=True, line_width=3, lighting=False, name="holes")
     if scene.planned.n_cells:
         tubes = scene.planned.tube(radius=0.7 * radius, n_sides=TUBE_SIDES)
         plotter.add_mesh(tubes, color=theme.PLANNED, lighting=False, name="planned holes")

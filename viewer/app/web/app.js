@@ -6,13 +6,15 @@ window.lowside = window.lowside || {};
   const { lowside } = window;  // space.js may be loaded after this file: what it brings is looked up when it is used
 
   const LowSpace = {
-    props: { version: Number, drawing: String, chosen: Array, stretch: Number, slab: Object, aim: Object, legend: String, title: String, subtitle: String },
+    props: { version: Number, drawing: String, chosen: Array, stretch: Number, slab: Object, aim: Object, views: Array, legend: String, title: String, subtitle: String },
     inject: ["trame"],
     template: `<div class="low-space">
       <div ref="host" class="low-host"></div>
       <aside ref="legend" class="legend low-legend"><h1>{{ title }}</h1><p class="quiet">{{ subtitle }}</p>
         <p v-if="stretch !== 1" class="low-stretch">vertical × {{ stretch }}</p><div v-html="legend"></div></aside>
       <nav ref="bar" class="low-bar" aria-label="Views">
+        <select v-if="views && views.length" aria-label="kept views" @change="showView($event)"><option value="">views …</option><option v-for="view in views" :key="view">{{ view }}</option></select>
+        <button type="button" title="Keep this view by a name" @click="keepView">keep view</button>
         <button v-for="[name, text, title] in ways" :key="name" type="button" :title="title" :data-way="name" @click="look(name)">{{ text }}</button>
       </nav>
       <p v-if="trouble" class="low-trouble" role="alert">{{ trouble }}</p>
@@ -58,7 +60,7 @@ window.lowside = window.lowside || {};
           return;
         }
         this.kept = camera;
-        this.space.how = { stretch: this.stretch || 1, slab: this.slab || null, aside: this.aside() };
+        this.space.how = { stretch: this.stretch || 1, slab: this.slab || null, aside: this.aside(), below: this.$refs.bar.offsetHeight + 14 };
         this.space.aim = this.aim;
         this.fetchScene();
       },
@@ -82,6 +84,16 @@ window.lowside = window.lowside || {};
         if (!answer.ok) throw new Error(await answer.text());
         this.trouble = "";
         return createImageBitmap(await answer.blob());
+      },
+      keepView() {
+        const name = window.prompt("Name of this view"), { target } = this.space.camera;
+        if (name) this.trame.trigger("save_view", [name, { ...this.space.camera, target: [...target] }]);
+      },
+      async showView(event) {
+        const name = event.target.value;
+        event.target.value = "";
+        const camera = name && await this.trame.trigger("show_view", [name]);
+        if (camera) this.space.face(camera);
       },
       async look(way) {
         const { space } = this;
