@@ -7,6 +7,16 @@ from dataclasses import replace
 from tests.corpus.folders import COLLARS, FRAME, RUNS, STRUCTURES, SURVEYS, Folder, cells, project, workbook, zipped
 
 SHEET = cells(SURVEYS)
+ROCK = """Hole,From,To,Rock
+TH-01,0,20,schist
+TH-01,twenty,40,marble
+TH-01,45,40,schist
+TH-02,0,30,schist
+TH-02,29,60,dyke
+TH-02,60,95,schist
+TH-03,0,10,schist
+TH-01,50,,schist
+"""
 
 
 def without(folder: Folder, file: str, folders: tuple[str, ...] = ()) -> Folder:
@@ -135,6 +145,25 @@ WRONG: list[Folder] = [
         {"structures": STRUCTURES.replace("4.1,", "94.1,")},
         ("depth_beyond_hole", "structures", 4),
     ),
+    project(
+        "an interval table with all its faults",
+        {"rock": ROCK},
+        ("not_a_number", "rock", 3),
+        ("reversed_interval", "rock", 4),
+        ("overlapping_intervals", "rock", 6),
+        ("depth_beyond_hole", "rock", 7),
+        ("unknown_hole", "rock", 8),
+        ("missing_value", "rock", 9),
+        names={"rock": "rock.csv"},
+    ),
+    project(
+        "an interval table that is mapped wrongly",
+        {"rock": ROCK},
+        ("missing_column", "rock", 1),
+        names={"rock": "rock.csv"},
+        more='\n[columns.rock]\ndepth_from = "Form"\n',
+    ),
+    project("an interval table that is not there", {}, ("missing_file", "rock", None), names={"rock": "rock.csv"}),
     project(
         "an unknown side of the line",
         {
