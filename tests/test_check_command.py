@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 import re
@@ -167,3 +168,4 @@ def test_the_list_of_rules_comes_from_the_code():
     assert done.returncode == 0
     words = done.stdout.split()
     assert all(rule.id in words for rule in checks.RULES)
+    assert all(item.name in words for item in dataclasses.fields(checks.Limits))

@@ -37,7 +37,7 @@ TWO_INSTRUMENTS = Rule(
     "two_instruments",
     "warning",
     "two surveys of a hole rarely agree to the tenth of a degree, and only one can be used",
-    "Keep the survey you trust, or give both at different depths only where they agree",
+    "Keep the survey you trust, and take the other out of the table",
 )
 REPEATED_STATION = Rule("repeated_station", "warning", "the same reading twice adds nothing", "Delete one of the rows")
 NO_DIRECTION = Rule(

@@ -163,12 +163,14 @@ def _summary(project: Project, findings: Sequence[Finding]) -> str:
 
 
 def print_rules() -> None:
-    """Print every rule with its severity, its reason and what to do, by what it looks at."""
+    """Print every rule with its severity, its reason and what to do, and every limit with its source."""
+    from dataclasses import fields
+
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    from desurvey.checks import RULES_BY_PART
+    from desurvey.checks import RULES_BY_PART, Limits
 
     console = Console(highlight=False)
     for part, rules in RULES_BY_PART.items():
@@ -180,3 +182,9 @@ def print_rules() -> None:
             table.add_row(Text(f"  {rule.severity}", style=STYLE[rule.severity]), rule.id, text)
         console.print(Text(part, style="bold"))
         console.print(table)
+    table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 2, 0, 0))
+    for item in fields(Limits):
+        default = json.dumps(item.default)
+        table.add_row(Text(f"  {item.name} = {default}"), Text(item.metadata.get("source", ""), style="dim"))
+    console.print(Text("limits: [checks] in project.toml", style="bold"))
+    console.print(table)
