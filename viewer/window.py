@@ -6,7 +6,7 @@ import pyvista as pv
 
 from desurvey.problems import DataProblem
 from viewer import theme
-from viewer.scene import Scene, draw, look_at, view_azimuth
+from viewer.scene import Scene, detail, draw, look_at, view_azimuth
 from viewer.screen import has_screen
 
 __all__ = ["window"]
@@ -54,6 +54,8 @@ def window(scene: Scene, *, size: tuple[int, int] = (1400, 900), wait: bool = Tr
     for key, (azimuth, dip) in views.items():
         plotter.clear_events_for_key(key)
         plotter.add_key_event(key, lambda azimuth=azimuth, dip=dip: turn_to(azimuth, dip))
+    detail.add_quick(scene, plotter)
+    detail.follow(plotter)
     signs.follow()
     plotter.show(interactive=wait, interactive_update=not wait, auto_close=wait)
     return plotter

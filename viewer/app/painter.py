@@ -23,8 +23,7 @@ from vtkmodules.vtkRenderingCore import vtkWindowToImageFilter
 
 from desurvey.problems import DataProblem
 from viewer import theme
-from viewer.scene import Scene, draw_shapes
-from viewer.scene.discs import disc_mesh
+from viewer.scene import Scene, detail, draw_shapes
 from viewer.scene.draw import VIEW_ANGLE_DEG
 from viewer.screen import prefer_off_screen
 
@@ -36,12 +35,8 @@ T = TypeVar("T")
 LARGEST = 4096
 """Longest side of a picture in pixels."""
 
-DRAFT_DISCS = 6000
-"""Discs drawn while the camera moves: about ten pictures a second in software (FEASIBILITY: 23 ms + 12 µs a disc)."""
-
-
-DRAFT_PIECES = 1000
-"""Pieces of hole above which holes are lines while the camera moves (FEASIBILITY: lines draw 5 to 18 times as fast)."""
+SAMPLES = 4
+"""Samples a pixel for smooth edges in pictures that stay."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,12 +164,9 @@ class Painter:
         self._drop()
         self._scene = scene
         self._plotter = plotter = pv.Plotter(off_screen=True, window_size=[800, 500])
-        plotter.enable_anti_aliasing("msaa", multi_samples=4)
+        plotter.enable_anti_aliasing("msaa", multi_samples=SAMPLES)
         draw_shapes(scene, plotter, look)
-        if scene.discs.mesh.n_cells > DRAFT_DISCS:
-            plotter.add_mesh(_fewer(scene), scalars="rgb", rgb=True, ambient=0.6, diffuse=0.45, name="fewer discs")
-        if scene.drilled.n_cells > DRAFT_PIECES:
-            plotter.add_mesh(scene.drilled, scalars="rgb", rgb=True, line_width=3, lighting=False, name="fewer holes")
+        detail.add_quick(scene, plotter)
 
     def _paint(self, camera: Camera) -> bytes:
         plotter = self._plotter
@@ -183,23 +175,10 @@ class Painter:
         plotter.window_size = list(camera.size)
         _aim(plotter, camera)
         _cut(plotter, camera)
-        for name in ("discs", "holes"):
-            quick = plotter.actors.get(f"fewer {name}")
-            if quick is not None:
-                quick.SetVisibility(camera.draft)
-                plotter.actors[name].SetVisibility(not camera.draft)
+        detail.show_quick(plotter, camera.draft, SAMPLES)
         plotter.renderer.reset_camera_clipping_range()
         plotter.render_window.Render()
         return _jpeg(plotter, quality=70 if camera.draft else 92)
-
-
-def _fewer(scene: Scene) -> pv.PolyData:
-    """Return every n-th disc with few corners, for a picture that is gone in a moment."""
-    discs = scene.discs
-    every = slice(None, None, -(-discs.mesh.n_cells // DRAFT_DISCS))
-    mesh = disc_mesh(discs.centre[every], discs.normal[every], discs.radius[every], sides=8)
-    mesh.cell_data["rgb"] = np.asarray(discs.mesh.cell_data["rgb"])[every]
-    return mesh
 
 
 def _aim(plotter: pv.Plotter, camera: Camera) -> None:
@@ -224,7 +203,7 @@ def _cut(plotter: pv.Plotter, camera: Camera) -> None:
                 actor.mapper.AddClippingPlane(plane)
 
 
-CUT = frozenset({"holes", "planned", "collars", "discs", "fewer", "lineations", "sheet", "sleeve", "misfits"})
+CUT = frozenset({"holes", "planned", "collars", "discs", "quick", "lineations", "sheet", "sleeve", "misfits"})
 """First words of the names of actors that a slab cuts."""
 
 

@@ -1,8 +1,9 @@
 """Less detail while the camera moves, all of it when it rests.
 
-In software a disc with 16 lit corners costs some 12 µs a picture and smooth edges cost as much as all of them: a scene
-of 20,000 would turn at 3 pictures a second. While it turns, edges are rough, and *quick* layers stand in for the full
-ones: fewer discs with few corners and without light, holes as lines with longer pieces. A small scene has no such layers.
+In software a disc with 16 lit corners costs some 12 µs a picture, and smooth edges cost the same again: a scene of
+20,000 discs would turn at three pictures a second. While it turns, edges are rough, and *quick* layers stand in for the
+full ones: fewer discs, with few corners and without light, and holes as lines in longer pieces. A small scene has no
+such layers.
 """
 
 from __future__ import annotations
