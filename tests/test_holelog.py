@@ -11,6 +11,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.patches import Rectangle, StepPatch
 from matplotlib.text import Text
 
+from desurvey.runs import run_table, runs_chain
 from desurvey.traces import dogleg_severity
 from tests.fences import fence_content
 from viewer import sheet
@@ -64,6 +65,17 @@ def test_intervals_and_grades_lie_at_their_depths():
     drawn = boxes(track(figure, "lithology"), "interval")[:, :2]
     assert drawn == pytest.approx(np.column_stack([log.bars[0].depth_from[own], log.bars[0].depth_to[own]]))
     assert boxes(track(figure, "run grade"), "grade 1")[:, :2].tolist() == [[0.0, 3.0], [9.0, 12.0]]
+
+
+def test_runs_are_coloured_by_how_their_lines_agree():
+    runs = RUNS.assign(row=range(4), hole_id="TH-002", line_offset=[np.nan, 5.0, 40.0, np.nan])
+    figure = draw_log(log_of(runs=runs, lines=run_table(runs, runs_chain(runs))))
+    axes = track(figure, "line held")
+    # by hand: the ends at 3 m agree (5°), those at 6 m don't (40°), those at 9 m were not fitted
+    assert boxes(axes, "line held")[:, :2].tolist() == [[0.0, 3.0], [3.0, 6.0]]
+    assert boxes(axes, "line in doubt")[:, :2].tolist() == [[6.0, 9.0]]
+    assert boxes(axes, "line loose")[:, :2].tolist() == [[9.0, 12.0]]
+    assert "no fitted ends" in text_of(draw_log(log_of()))
 
 
 def test_line_offsets_are_shown_the_short_way_round():

@@ -15,6 +15,7 @@ from desurvey.checks.ground import ground_points
 from desurvey.orient import Oriented
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
+from desurvey.runs import run_table, runs_chain
 from desurvey.traces import Traces
 from viewer.faults import Answers
 from viewer.holelog import HoleLog
@@ -106,13 +107,15 @@ def log_of(
     if index < 0:
         raise DataProblem("there is no such hole", value=hole, hint=nearest(hole, traces.hole_ids.tolist()))
     content = content_of(project, traces, structures, heading=f"Log of {hole}")
+    own = project.runs[project.runs["hole_id"] == hole]
     return HoleLog(
         traces=traces,
         hole=index,
         title=content.title,
-        runs=project.runs[project.runs["hole_id"] == hole],
+        runs=own,
         structures=content.structures,
         bars=tuple(bars_of(project, traces, name) for name in (bars or list(project.intervals))),
+        lines=run_table(own, runs_chain(own)) if len(own) else None,
         suspects=None if suspects is None else suspects[suspects["hole_id"] == hole],
     )
 

@@ -19,6 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
+from desurvey.runs import GRADES
 from desurvey.traces import Traces, trace_frame
 from viewer import theme
 from viewer.drawing import grid_values, grouped
@@ -49,6 +50,13 @@ Key = list[tuple[Line2D | Patch, str]]
 HEADER_MM: Final = 15.0
 """Room above the tracks for their names and scales."""
 NAME_PT: Final = SMALL_PT - 0.3
+AGREEMENT: Final = {
+    "locked": theme.OKABE_ITO["bluish green"],
+    "held": theme.OKABE_ITO["sky blue"],
+    "in doubt": theme.OKABE_ITO["orange"],
+    "loose": theme.LIGHT.grid,
+}
+"""Colours of how a run's line agrees with its neighbours, from locked to loose."""
 SUSPECT: Final = theme.OKABE_ITO["vermilion"]
 TAIL_MM: Final = 3.0
 BIN_PARTS: Final = 40
@@ -74,6 +82,9 @@ class HoleLog:
         Its planes.
     bars : tuple of Bars
         Its intervals, one a track.
+    lines : pandas.DataFrame or None
+        How each run's line agrees with its neighbours (depth_from, depth_to, agreement), as
+        :func:`desurvey.runs.run_table` says it.
     suspects : pandas.DataFrame or None
         The rows of ``suspects.csv`` that concern it (depth_from, depth_to, message); None: not looked for.
     """
@@ -84,6 +95,7 @@ class HoleLog:
     runs: pd.DataFrame
     structures: Structures | None = None
     bars: tuple[Bars, ...] = ()
+    lines: pd.DataFrame | None = None
     suspects: pd.DataFrame | None = None
 
 
@@ -142,6 +154,7 @@ def _tracks(log: HoleLog) -> list[tuple[str, float, Callable[[Track, HoleLog], t
         *bars,
         ("recovery (%)", 15.0, _draw_recovery),
         ("run grade", 9.0, _draw_grade),
+        ("line held", 7.0, _draw_agreement),
         ("line offset (°)", 18.0, _draw_offsets),
         ("dip (°), tail to the dip direction", 32.0, _draw_tadpoles),
         ("structures per m", 14.0, _draw_frequency),
@@ -270,6 +283,19 @@ def _draw_grade(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
             colour = palette[f"run grade {name}"]
             axes.add_patch(Rectangle((0.0, first), 1.0, last - first, fc=colour, ec="none", gid=f"grade {name}"))
     return [(Patch(fc=colour, ec="none"), name) for name, colour in palette.items()], []
+
+
+def _draw_agreement(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
+    """Colour each run by how its line agrees with the lines of the runs it is fitted to."""
+    if log.lines is None or (log.lines["agreement"] == GRADES[-1]).all():
+        return _empty(track, "no fitted ends")
+    axes = _bare(track)
+    rows = log.lines[["depth_from", "depth_to", "agreement"]].itertuples(index=False)
+    for first, last, agreement in rows:
+        patch = Rectangle((0.0, first), 1.0, last - first, fc=AGREEMENT[agreement], ec="none", gid=f"line {agreement}")
+        axes.add_patch(patch)
+    shown = [name for name in GRADES if (log.lines["agreement"] == name).any()]
+    return [(Patch(fc=AGREEMENT[name], ec="none"), f"line {name}") for name in shown], []
 
 
 def _draw_offsets(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
