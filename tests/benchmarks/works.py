@@ -1,105 +1,138 @@
 """The works that speed is stated for, each beside a plain baseline that runs in the same process.
 
-A work is made at a size, outside the timing. ``run`` is what the program does, ``floor`` what numpy needs at the very
-least (the same passes of elementary functions over the same rows) or what a plain library does, ``plain`` the loop that
-a person would write first, on fewer rows.
+A work is made at a size, outside the timing. ``run`` is what the program does; ``floor`` what numpy needs at the very
+least (the passes of elementary functions that the formulas have, over the same rows) or what a plain library does;
+``plain`` a loop that a person would write first, on fewer rows.
 """
 
 from __future__ import annotations
 
 import math
-import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from desurvey import curvature, orient, spread, traces
 
-__all__ = ["WORKS", "Work", "seconds"]
+__all__ = ["STATIONS", "WORKS", "Work", "holes_of"]
+
+Floats = npt.NDArray[np.float64]
 
 STATIONS = 100
-PLAIN_ROWS = 50_000
+PLAIN_HOLES = 100
+STEP = 6.0
 
 
 @dataclass(frozen=True)
 class Work:
-    """One piece of work at one size."""
+    """One piece of work at one size.
 
-    name: str
+    Attributes
+    ----------
+    rows : int
+        Stations, points or structures.
+    run, floor : callable
+    plain : mapping of str to callable
+        Loops over the first ``plain_rows`` rows, by what they are.
+    """
+
     rows: int
     run: Callable[[], object]
     floor: Callable[[], object]
-    plain: Callable[[], object] | None = None
+    plain: Mapping[str, Callable[[], object]] = field(default_factory=dict)
+    plain_rows: int = PLAIN_HOLES * STATIONS
 
 
-def seconds(run: Callable[[], object], repeats: int = 3) -> float:
-    """Return the shortest of a few runs: what the machine can do when nobody disturbs it."""
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        run()
-        times.append(time.perf_counter() - start)
-    return min(times)
+@dataclass(frozen=True)
+class Stated:
+    """What is said of a work.
+
+    Attributes
+    ----------
+    name : str
+    made : callable
+        Makes it at a number of rows.
+    sizes : tuple of int
+        A decade apart; the largest is the one that figures are stated for.
+    floor : str
+        What the floor is.
+    limit : float
+        Times the floor that it may take.
+    """
+
+    name: str
+    made: Callable[[int], Work]
+    sizes: tuple[int, int, int]
+    floor: str
+    limit: float
 
 
-def stations(holes: int) -> dict[str, np.ndarray]:
-    """Return holes of 100 stations each that bend gently."""
+def holes_of(count: int) -> dict[str, npt.NDArray[np.generic]]:
+    """Return the arguments of :func:`desurvey.traces.chained` for holes of 100 stations that bend gently."""
     rng = np.random.default_rng(7)
-    rank = np.tile(np.arange(STATIONS), holes)
+    rank = np.tile(np.arange(STATIONS), count)
     return {
-        "hole_ids": np.char.add("H", np.arange(holes).astype(str)),
-        "collar": rng.uniform(0, 1000, (holes, 3)),
-        "end": np.full(holes, 6.0 * STATIONS),
-        "offsets": np.arange(holes + 1) * STATIONS,
-        "depth": rank * 6.0,
-        "azimuth_deg": (np.repeat(rng.uniform(0, 360, holes), STATIONS) + 0.1 * rank) % 360,
-        "dip_deg": np.repeat(rng.uniform(-80, -50, holes), STATIONS) + 0.1 * rank,
+        "hole_ids": np.char.add("H", np.arange(count).astype(str)),
+        "collar": rng.uniform(0, 1000, (count, 3)),
+        "end": np.full(count, STEP * STATIONS),
+        "offsets": np.arange(count + 1) * STATIONS,
+        "depth": rank * STEP,
+        "azimuth_deg": (np.repeat(rng.uniform(0, 360, count), STATIONS) + 0.1 * rank) % 360,
+        "dip_deg": np.repeat(rng.uniform(-80, -50, count), STATIONS) + 0.1 * rank,
     }
 
 
-def plain_loop(depth: list[float], azimuth: list[float], dip: list[float]) -> list[tuple[float, float, float]]:
-    """Return positions by minimum curvature as handbooks write it, one interval after the other."""
-    east = north = up = 0.0
-    out = []
-    for row in range(1, len(depth)):
-        a1, a2, d1, d2 = azimuth[row - 1], azimuth[row], dip[row - 1], dip[row]
-        cosine = math.sin(d1) * math.sin(d2) + math.cos(d1) * math.cos(d2) * math.cos(a2 - a1)
-        dogleg = math.acos(min(1.0, cosine))
-        factor = 1.0 if dogleg < 1e-9 else 2.0 / dogleg * math.tan(dogleg / 2.0)
-        half = (depth[row] - depth[row - 1]) / 2.0 * factor
-        east += half * (math.cos(d1) * math.sin(a1) + math.cos(d2) * math.sin(a2))
-        north += half * (math.cos(d1) * math.cos(a1) + math.cos(d2) * math.cos(a2))
-        up += half * (math.sin(d1) + math.sin(d2))
-        out.append((east, north, up))
-    return out
+def loop(holes: Mapping[str, npt.NDArray[np.generic]], count: int, functions: object) -> tuple[Floats, Floats]:
+    """Return positions and tangents by minimum curvature as handbooks write it, one interval after the other.
+
+    ``functions`` is :mod:`math` or :mod:`numpy`: people write such loops with either.
+    """
+    radians, sin, cos, tan = functions.radians, functions.sin, functions.cos, functions.tan
+    acos = math.acos if functions is math else np.arccos
+    offsets, depth, azimuth, dip = holes["offsets"], holes["depth"], holes["azimuth_deg"], holes["dip_deg"]
+    position, tangent = np.empty((offsets[count], 3)), np.empty((offsets[count], 3))
+    for hole in range(count):
+        position[offsets[hole]] = holes["collar"][hole]
+        for row in range(offsets[hole], offsets[hole + 1]):
+            a2, d2 = radians(azimuth[row]), radians(dip[row])
+            tangent[row] = cos(d2) * sin(a2), cos(d2) * cos(a2), sin(d2)
+            if row > offsets[hole]:
+                a1, d1 = radians(azimuth[row - 1]), radians(dip[row - 1])
+                dogleg = acos(min(1.0, sin(d1) * sin(d2) + cos(d1) * cos(d2) * cos(a2 - a1)))
+                factor = 1.0 if dogleg < 1e-9 else 2.0 / dogleg * tan(dogleg / 2.0)
+                half = (depth[row] - depth[row - 1]) / 2.0 * factor
+                position[row] = position[row - 1] + half * (tangent[row - 1] + tangent[row])
+    return position, tangent
 
 
-def minimum_curvature(holes: int) -> Work:
-    data = stations(holes)
-    azimuth, dip = np.deg2rad(data["azimuth_deg"]), np.deg2rad(data["dip_deg"])
-    few = min(PLAIN_ROWS, len(azimuth))
-    loop = [array[:few] for array in (data["depth"], azimuth, dip)]
+def minimum_curvature(rows: int) -> Work:
+    holes = holes_of(rows // STATIONS)
+    azimuth, dip = np.deg2rad(holes["azimuth_deg"]), np.deg2rad(holes["dip_deg"])
+    count = min(PLAIN_HOLES, rows // STATIONS)
 
     def floor() -> None:
+        """The formula's passes: sin and cos of dip and azimuth, cos of the turn, arccos (its tan is left out)."""
         for angle in (azimuth, dip):
             np.sin(angle)
             np.cos(angle)
+        np.cos(azimuth)
         np.arccos(np.clip(dip, -1, 1))
 
-    return Work("minimum curvature", len(azimuth), lambda: traces.chained(**data), floor, lambda: plain_loop(*loop))
+    plain = {"math": lambda: loop(holes, count, math), "numpy": lambda: loop(holes, count, np)}
+    return Work(rows, lambda: traces.chained(**holes), floor, plain, count * STATIONS)
 
 
-def positions(holes: int, points: int) -> Work:
-    holed = traces.chained(**stations(holes))
+def positions(points: int) -> Work:
+    """Make look-ups in 10,000 holes at most; the floor answers with one coordinate of the three and no direction."""
+    count = min(max(points // 100, 10), 10_000)
+    holes = traces.chained(**holes_of(count))
     rng = np.random.default_rng(8)
-    hole, depth = rng.integers(0, holes, points), rng.uniform(0, 6.0 * STATIONS, points)
-    step = 6.0 * STATIONS + 1.0
-    key = holed.station_hole * step + holed.depth
-    values = np.ascontiguousarray(holed.position[:, 0])
-    return Work(
-        "any positions", points, lambda: holed.at(hole, depth), lambda: np.interp(hole * step + depth, key, values)
-    )
+    hole, depth = rng.integers(0, count, points), rng.uniform(0, STEP * STATIONS, points)
+    step = STEP * STATIONS + 1.0
+    key, east = holes.station_hole * step + holes.depth, np.ascontiguousarray(holes.position[:, 0])
+    return Work(points, lambda: holes.at(hole, depth), lambda: np.interp(hole * step + depth, key, east))
 
 
 def core_angles(rows: int) -> Work:
@@ -115,24 +148,18 @@ def core_angles(rows: int) -> Work:
         for _ in range(2):
             np.arctan2(alpha, beta)
 
-    return Work("core angles to dip", rows, lambda: orient.dip_of_core_angles(tangent, reference, alpha, beta), floor)
+    return Work(rows, lambda: orient.dip_of_core_angles(tangent, reference, alpha, beta), floor)
 
 
-def covariance(holes: int) -> Work:
-    data = stations(holes)
-    holed = traces.chained(**data)
-    return Work(
-        "position covariance",
-        len(holed.depth),
-        lambda: spread.hole_spread(holed).stations(),
-        lambda: traces.chained(**data),
-    )
+def covariance(rows: int) -> Work:
+    holes = holes_of(rows // STATIONS)
+    traced = traces.chained(**holes)
+    return Work(rows, lambda: spread.hole_spread(traced).stations(), lambda: traces.chained(**holes))
 
 
-WORKS: dict[str, Callable[[int], Work]] = {
-    "minimum curvature": lambda rows: minimum_curvature(rows // STATIONS),
-    "any positions": lambda rows: positions(max(rows // 1000, 10), rows),
-    "core angles to dip": core_angles,
-    "position covariance": lambda rows: covariance(rows // STATIONS),
-}
-"""Work by its name, made at about a number of rows."""
+WORKS = (
+    Stated("minimum curvature", minimum_curvature, (10_000, 100_000, 1_000_000), "sin, cos, arccos passes", 3.0),
+    Stated("positions at random points", positions, (100_000, 1_000_000, 10_000_000), "np.interp, easting only", 3.0),
+    Stated("alpha, beta to dip, direction", core_angles, (50_000, 500_000, 5_000_000), "sin, cos, arctan2 passes", 2.0),
+    Stated("covariance of positions", covariance, (10_000, 100_000, 1_000_000), "the plain trace", 10.0),
+)
