@@ -15,11 +15,13 @@ from desurvey.project import load_project
 from desurvey.spread import StructureSpread
 from tests.benches import TWO_HOLES, fan, layered, written
 from viewer import scene, theme
+from viewer.layers import Surface
 from viewer.scene import discs, floor, values
 from viewer.scene.colouring import coloured, rgb
 from viewer.scene.doubt import with_doubt
 from viewer.scene.faults import with_faults
 from viewer.scene.frame import framed
+from viewer.scene.ground import with_ground
 from viewer.scene.holes import DASH_M, pieces
 from viewer.scene.labels import AROUND, free_places
 
@@ -302,3 +304,20 @@ def test_faults_are_sheets_through_their_picks(tmp_path):
         _, nearest = sheet.mesh.find_closest_cell(picks, return_closest_point=True)
         assert np.linalg.norm(nearest - picks, axis=1).max() < 8.0
     assert made.legend[-1].title == "faults lined up"
+
+
+def test_ground_lies_where_its_table_says(bench):
+    corners = np.array([[500100, 5400195, 305], [500250, 5400195, 315], [500150, 5400205, 310], [9e5, 5.4e6, 300]])
+    surface = Surface("ground", corners, np.array([[0, 1, 2], [0, 1, 3]]))
+    made = with_ground(drawn(bench), surface)
+    (sheet,) = made.sheets
+    assert sheet.mesh.n_cells == 1  # what lies far off the box is left out
+    assert made.frame.true(sheet.mesh.points) == pytest.approx(corners[:3], abs=1e-3)
+
+
+def test_depths_are_written_where_they_are(bench):
+    project, holes, oriented = bench
+    made = scene.build_wanted(project, holes, oriented, scene.Wanted(depths=True))
+    names = dict(zip(made.depths.text, made.frame.true(made.depths.position), strict=False))
+    assert names["100"] == pytest.approx(holes.at([0], [100.0]).position[0])
+    assert not drawn(bench).depths.text

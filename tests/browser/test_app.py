@@ -243,3 +243,24 @@ def test_views_are_kept_by_name(tab):
     tab.locator(".low-bar select").select_option("from the air")
     tab.wait_for_function("document.querySelector('.low-host').space.camera.dip === -90")
     tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 20")
+
+
+def test_a_tab_opened_anew_keeps_its_camera_and_what_is_selected(tab):
+    tab.mouse.click(*pixel_of(tab, seen_disc(tab)))
+    tab.wait_for_function("document.querySelector('.low-host').space.chosen.length === 1")
+    tab.keyboard.press("w")
+    tab.wait_for_function("sessionStorage.getItem('camera')?.includes('-90')")
+    tab.reload()
+    tab.wait_for_selector(".space[data-drawn]", timeout=30_000)
+    tab.wait_for_function("document.querySelector('.low-host').space.camera?.azimuth === -90")
+    tab.wait_for_function("document.querySelector('.low-host').space.chosen.length === 1")
+
+
+def test_figures_are_written_beside_the_tables(tab, app):
+    tab.keyboard.press("4")
+    for name in ("net (PDF)", "section of the slab (PDF)", "offline page (HTML)"):
+        tab.get_by_role("button", name=name).click()
+        tab.wait_for_selector(".low-message:has-text('Written')", timeout=60_000)
+        tab.locator(".low-message").click()
+        tab.wait_for_selector(".low-message", state="detached")
+        tab.wait_for_selector(".low-busy", state="detached")

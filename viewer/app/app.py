@@ -34,6 +34,7 @@ from viewer.page.packing import cell_colours, encoded, encoded_bytes, legend_htm
 from viewer.scene import Scene, values
 from viewer.scene.doubt import with_doubt
 from viewer.scene.faults import with_faults
+from viewer.scene.ground import with_ground
 
 __all__ = ["App"]
 
@@ -184,6 +185,7 @@ class App:
                 "disc_size": view.disc_size,
                 "by_width": view.by_width,
                 "doubt": view.doubt,
+                "depths": view.depths,
                 "look": view.look,
             }
         )
@@ -218,6 +220,7 @@ class App:
                 disc_size=float(on.disc_size),
                 by_width=bool(on.by_width),
                 doubt=bool(on.doubt),
+                depths=bool(on.depths),
                 look=on.look,
             )
         )
@@ -234,6 +237,7 @@ class App:
         view = self.history.now
         self.shown = self.possible.desk(view.explained)
         self.scene: Scene = shown_scene(self.shown, view, self.possible.concerned())
+        self.scene = with_ground(self.scene, self.desk.ground)
         if self.lines.answer is not None:
             self.scene = with_faults(self.scene, self.lines.answer.lineup, self.lines.answer.windows)
         if view.doubt:
@@ -420,6 +424,10 @@ class App:
             with self.state:
                 self.state.busy = ""
 
+    def alive(self) -> bool:
+        """Answer a page that asks whether anybody is there."""
+        return True
+
     @careful
     def stop_work(self) -> None:
         """Stop the work in the background."""
@@ -438,6 +446,7 @@ CONTROLS = (
     "disc_size",
     "by_width",
     "doubt",
+    "depths",
     "look",
 )
 """Names of state that the page's controls change and that belong to the view."""
@@ -456,6 +465,7 @@ TRIGGERS = (
     "show_everything",
     "keys",
     "stop_work",
+    "alive",
 )
 """Methods that the page calls by their names."""
 

@@ -16,6 +16,8 @@ from desurvey.spread import HoleSpread, StructureSpread
 from desurvey.traces import Traces
 from viewer import theme
 from viewer.app.view import View
+from viewer.collect import topography_of
+from viewer.layers import Surface
 from viewer.scene import Scene, Wanted, build_wanted
 
 __all__ = [
@@ -48,6 +50,8 @@ class Desk:
         How well the holes are known.
     spread : StructureSpread
         How well positions and poles of the structures are known.
+    ground : Surface or None
+        The ground, where the project has a table of it.
     """
 
     project: Project
@@ -55,6 +59,7 @@ class Desk:
     oriented: Oriented
     hole_spread: HoleSpread
     spread: StructureSpread
+    ground: Surface | None = None
 
     @property
     def kinds(self) -> list[str]:
@@ -84,7 +89,7 @@ def load_desk(folder: Path) -> Desk:
     holes = traces.build(project)
     oriented = orient.oriented(project, holes)
     known = spread.project_spread(project, holes)
-    return Desk(project, holes, oriented, known, spread.structure_spread(oriented, known))
+    return Desk(project, holes, oriented, known, spread.structure_spread(oriented, known), topography_of(project))
 
 
 def shown_rows(desk: Desk, view: View, suspected: Bools) -> Bools:
@@ -121,6 +126,7 @@ def shown_scene(desk: Desk, view: View, suspected: Bools) -> Scene:
         holes=~np.isin(desk.traces.hole_ids, list(view.holes_off)),
         disc_size=view.disc_size,
         by_width=view.by_width,
+        depths=view.depths,
     )
     return build_wanted(desk.project, desk.traces, desk.oriented, wanted)
 

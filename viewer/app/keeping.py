@@ -73,7 +73,7 @@ class Keeping(Part):
 
 
 SETS = ("kinds_off", "holes_off", "grades_off")
-KEPT = ("holes_by", "discs_by", "suspicion", "disc_size", "by_width", "look", "depth", *SETS)
+KEPT = ("holes_by", "discs_by", "suspicion", "disc_size", "by_width", "depths", "look", "depth", *SETS)
 
 
 def _plain(view: View) -> dict[str, Any]:

@@ -278,6 +278,7 @@ def _show() -> None:
         with html.Div(classes="low-kinds"):
             _tick("larger for wider structures", "by_width")
             _tick("95 % doubt of selection", "doubt")
+            _tick("depths along holes", "depths")
             with html.Label():
                 _box("look", on="dark", off="light")
                 html.Span("dark")
@@ -335,6 +336,8 @@ def _pictures() -> None:
     with html.Div(classes="low-row"):
         html.Button("picture (PNG)", classes="low-button", click="trigger('save_picture')")
         html.Button("offline page (HTML)", classes="low-button", click="trigger('save_page')")
+        html.Button("net (PDF)", classes="low-button", click="trigger('save_net')")
+        html.Button("section of the slab (PDF)", classes="low-button", click="trigger('save_section')")
 
 
 def _slider(text: str, name: str, unit: str, *, low: str, high: str, step: str) -> None:

@@ -37,6 +37,8 @@ class View:
         Discs are larger for wider structures.
     doubt : bool
         Ellipsoids and cones of the selected discs are drawn.
+    depths : bool
+        Depths are written along the holes.
     look : {"light", "dark"}
         Background.
     """
@@ -55,6 +57,7 @@ class View:
     disc_size: float = 1.0
     by_width: bool = False
     doubt: bool = False
+    depths: bool = False
     look: Literal["light", "dark"] = "light"
 
 

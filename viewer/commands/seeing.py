@@ -85,7 +85,10 @@ def _built(folder: Path, holes_by: str, discs_by: str) -> tuple[Project, Scene]:
     """Return a project and its scene."""
     from desurvey.orient import oriented
     from viewer import scene
+    from viewer.collect import topography_of
+    from viewer.scene.ground import with_ground
 
     data, holes = traced(folder)
     with working("Building the scene"):
-        return data, scene.build(data, holes, oriented(data, holes), holes_by=holes_by, discs_by=discs_by)
+        built = scene.build(data, holes, oriented(data, holes), holes_by=holes_by, discs_by=discs_by)
+        return data, with_ground(built, topography_of(data))

@@ -103,7 +103,12 @@ def _labels(scene: Scene, look: theme.Look) -> list[list[Any]]:
     frame = scene.frame
     signs = [(labels, "strong", "here") for _, labels in _floor_signs(scene, look)]
     axes = [(floor.axis_labels(frame), "axis", "here"), (floor.axis_titles(frame), "strong", "beside")]
-    groups: list[tuple[Labels, str, str]] = [*signs, *axes, (scene.collars, "name", "beside")]
+    groups: list[tuple[Labels, str, str]] = [
+        *signs,
+        *axes,
+        (scene.collars, "name", "beside"),
+        (scene.depths, "depth", "here"),
+    ]
     return [
         [text, *np.round(place, 2).tolist(), style, way]
         for labels, style, way in groups

@@ -344,7 +344,7 @@ window.lowside = window.lowside || {};
     }
     inSlab(p, style) {
       const { slab } = this.how;
-      return !slab || style !== "name" || Math.abs(dot(slab.normal, p) - slab.offset) <= slab.thickness / 2 + 1;
+      return !slab || (style !== "name" && style !== "depth") || Math.abs(dot(slab.normal, p) - slab.offset) <= slab.thickness / 2 + 1;
     }
     markChosen(view) {  // rings round the chosen discs, in front of everything
       const { marks, scene } = this, scale = window.devicePixelRatio || 1, pen = marks.getContext("2d");

@@ -81,6 +81,8 @@ class Scene:
         Lines on planes, as segments as long as the discs are wide.
     collars : Labels
         Where the holes start, with their names.
+    depths : Labels
+        Round depths along the holes, metres; empty unless wanted.
     legend : tuple of Block
         What colours mean.
     sheets, sleeves : tuples of Sheet and Sleeve
@@ -97,6 +99,7 @@ class Scene:
     discs: Discs
     lineations: pv.PolyData
     collars: Labels
+    depths: Labels
     legend: tuple[Block, ...]
     sheets: tuple[Sheet, ...] = ()
     sleeves: tuple[Sleeve, ...] = ()
@@ -122,6 +125,8 @@ class Wanted:
         Factor on the radius of the discs.
     by_width : bool
         Whether the logged width of a structure makes its disc larger.
+    depths : bool
+        Whether depths are written along the holes.
     """
 
     holes_by: str = ""
@@ -130,6 +135,7 @@ class Wanted:
     holes: npt.NDArray[np.bool_] | None = None
     disc_size: float = 1.0
     by_width: bool = False
+    depths: bool = False
 
 
 def build(project: Project, traces: Traces, oriented: Oriented, *, holes_by: str = "", discs_by: str = "kind") -> Scene:
@@ -176,6 +182,7 @@ def build_wanted(project: Project, traces: Traces, oriented: Oriented, wanted: W
         discs=shown_discs,
         lineations=_lineations(oriented, shown_discs),
         collars=_collars(traces, frame, shown),
+        depths=_depths(traces, frame, shown if wanted.depths else np.zeros_like(shown)),
         legend=tuple(block for block in legend if block.entries or block.bar),
     )
 
@@ -277,6 +284,17 @@ def _lineations(oriented: Oriented, shown: Discs) -> pv.PolyData:
 def _collars(traces: Traces, frame: Frame, shown: npt.NDArray[np.bool_]) -> Labels:
     start = traces.offsets[:-1][shown]
     return Labels(frame.local(traces.position[start]), tuple(traces.hole_ids[shown].tolist()))
+
+
+def _depths(traces: Traces, frame: Frame, shown: npt.NDArray[np.bool_]) -> Labels:
+    """Return round depths along some of the holes; the same step in all of them."""
+    if not shown.any():
+        return Labels(np.empty((0, 3)), ())
+    step = theme.nice_step(float(traces.end[shown].max()), 6)
+    counts = np.where(shown, np.floor(traces.end / step), 0).astype(np.int64)
+    hole = np.repeat(np.arange(len(counts)), counts)
+    depth = step * (1 + np.arange(len(hole)) - np.repeat(np.cumsum(counts) - counts, counts))
+    return Labels(frame.local(traces.at(hole, depth).position), tuple(f"{value:g}" for value in depth))
 
 
 def _planned_block(count: int) -> tuple[Block, ...]:

@@ -166,6 +166,7 @@ def _write(scene: Scene, plotter: pv.Plotter, look: theme.Look, text_px: int) ->
     signs.add(floor.axis_labels(frame), look.quiet, text_px)
     signs.add(floor.axis_titles(frame), look.text, text_px, bold=True, moving=True)
     signs.add(scene.collars, look.text, text_px, moving=True)
+    signs.add(scene.depths, look.quiet, round(0.85 * text_px))
     return signs
 
 

@@ -11,6 +11,7 @@ import pyvista as pv
 
 from desurvey.lineup import Fault, LineUp, left_out
 from viewer import theme
+from viewer.faults import fault_mesh
 from viewer.scene.build import Scene
 from viewer.scene.colouring import Block, Entry
 from viewer.scene.frame import Frame
@@ -19,9 +20,6 @@ from viewer.scene.holes import Pieces, lines, segments
 __all__ = ["Sheet", "Sleeve", "fault_colours", "with_faults"]
 
 Floats = npt.NDArray[np.float64]
-
-RINGS = 6
-"""Rings of triangles between the middle of a sheet and its rim."""
 
 SHEET_ALPHA = 0.35
 
@@ -88,28 +86,12 @@ def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
 
 
 def _surface(fault: Fault, frame: Frame) -> pv.PolyData:
-    """Return the fault inside its outline: rings from its middle to its rim, each corner on the fitted surface."""
-    sheet = fault.sheet
-    rim = ((fault.outline - sheet.centre) @ sheet.axes.T)[:, :2]
-    middle = rim.mean(axis=0)
-    share = np.arange(1, RINGS + 1)[:, None, None] / RINGS
-    place = np.vstack([middle[None], (middle + share * (rim - middle)).reshape(-1, 2)])
-    points = sheet.centre + np.column_stack([place, sheet.level(place)]) @ sheet.axes
+    """Return the fault as far as its extent, in local coordinates."""
+    surface = fault_mesh(fault)
     mesh = pv.PolyData()
-    mesh.points = frame.local(points).astype(np.float32)
-    mesh.faces = np.column_stack([np.full(len(rim) * (2 * RINGS - 1), 3), _ring_triangles(len(rim))]).ravel()
+    mesh.points = frame.local(surface.vertices).astype(np.float32)
+    mesh.faces = np.column_stack([np.full(len(surface.triangles), 3), surface.triangles]).ravel()
     return mesh
-
-
-def _ring_triangles(around: int) -> npt.NDArray[np.int64]:
-    """Return triangles of a middle point (0) and rings of so many points each, (around · (2·RINGS − 1), 3)."""
-    here = np.arange(around)
-    there = (here + 1) % around
-    fan = np.column_stack([np.zeros(around, dtype=np.int64), 1 + here, 1 + there])
-    inner = 1 + around * np.arange(RINGS - 1)[:, None]
-    a, b = (inner + here).ravel(), (inner + there).ravel()
-    c, d = a + around, b + around
-    return np.vstack([fan, np.column_stack([a, c, d]), np.column_stack([a, d, b])])
 
 
 def _sleeves(lineup: LineUp, windows: pd.DataFrame, frame: Frame, colours: dict[str, str]) -> list[Sleeve]:

@@ -39,9 +39,11 @@ window.lowside = window.lowside || {};
     },
     mounted() {
       window.addEventListener("keydown", this.key);
+      try { this.kept = JSON.parse(sessionStorage.getItem("camera")); } catch (error) { this.kept = null; }
       this.build();
+      this.beating = setInterval(this.beat, 4000);
     },
-    beforeUnmount() { window.removeEventListener("keydown", this.key); clearInterval(this.spinning); },
+    beforeUnmount() { window.removeEventListener("keydown", this.key); clearInterval(this.spinning); clearInterval(this.beating); },
     methods: {
       build() {
         const camera = this.space?.camera;
@@ -50,6 +52,7 @@ window.lowside = window.lowside || {};
           ask, keepOff: () => [...this.$refs.legend.querySelectorAll("h1, p, h2, li, .bar"), ...this.$refs.bar.children],
           hear: {
             pick: ({ disc, piece, many }) => this.trame.trigger("pick", [disc, piece, many, this.space.scene.version]),
+            moved: () => sessionStorage.setItem("camera", JSON.stringify(this.space.camera)),
             complain: (error) => { this.trouble = String(error.message || error); },
           },
         });
@@ -59,7 +62,7 @@ window.lowside = window.lowside || {};
           this.trame.state.set("drawing", "server");
           return;
         }
-        this.kept = camera;
+        this.kept = camera || this.kept;
         this.space.how = { stretch: this.stretch || 1, slab: this.slab || null, aside: this.aside(), below: this.$refs.bar.offsetHeight + 14 };
         this.space.aim = this.aim;
         this.fetchScene();
@@ -84,6 +87,19 @@ window.lowside = window.lowside || {};
         if (!answer.ok) throw new Error(await answer.text());
         this.trouble = "";
         return createImageBitmap(await answer.blob());
+      },
+      async beat() {  // a connection that broke: wait for the server, then open the page anew; each tab keeps its camera
+        if (this.beaten) return;
+        this.beaten = true;
+        const late = new Promise((_, fail) => setTimeout(() => fail(new Error("late")), 8000));
+        try {
+          await Promise.race([this.trame.trigger("alive"), late]);
+        } catch (error) {
+          this.trouble = "The connection to the server is lost; it is tried again.";
+          const answer = await fetch("net.json", { cache: "no-store" }).catch(() => null);
+          if (answer && answer.ok) window.location.reload();
+        }
+        this.beaten = false;
       },
       keepView() {
         const name = window.prompt("Name of this view"), { target } = this.space.camera;
