@@ -60,7 +60,9 @@ class _Growth(NamedTuple):
     score: Floats  # (s,)
 
 
-def candidates(picks: Picks, habit: Habit, null: Floats, odds: float, most: int = 4000) -> Candidates:
+def candidates(
+    picks: Picks, habit: Habit, null: Floats, odds: float, seeds: Bools | None = None, most: int = 4000
+) -> Candidates:
     """Return sets of picks that might be one fault.
 
     Parameters
@@ -73,18 +75,20 @@ def candidates(picks: Picks, habit: Habit, null: Floats, odds: float, most: int 
         Log density of each pick's readings if it is unrelated (per metre of hole and radian).
     odds : float
         Log odds that a fault is logged where it is drilled through.
+    seeds : (m,) bool array, optional
+        Picks to grow from; all if not given.
     most : int
         Sets kept at most.
     """
-    seeds = np.flatnonzero(picks.oriented)
-    if len(seeds) < 2:
+    start = np.flatnonzero(picks.oriented if seeds is None else picks.oriented & seeds)
+    if len(start) < 2:
         return Candidates(np.zeros((0, len(picks)), dtype=bool), np.zeros((0, 3)), np.zeros(0))
-    near = _neighbours(picks, seeds)
-    partners = PARTNERS if len(seeds) <= 400 else 2
+    near = _neighbours(picks, start)
+    partners = PARTNERS if len(start) <= 400 else 2
     size = max(1, TOGETHER // (near.shape[1] * partners))
     parts = [
-        _grown(picks, habit, null, odds, seeds[i : i + size], near[i : i + size], partners)
-        for i in range(0, len(seeds), size)
+        _grown(picks, habit, null, odds, start[i : i + size], near[i : i + size], partners)
+        for i in range(0, len(start), size)
     ]
     member = np.concatenate([p.member for p in parts])
     normal = np.concatenate([p.normal for p in parts])

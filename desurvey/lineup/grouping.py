@@ -29,6 +29,10 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+MANY = 1000
+"""Picks beyond which new candidates are grown from unrelated picks only, once there are faults."""
+
+
 def grouped(
     picks: Picks, course: Course, settings: LineupSettings, pins: Pins | None = None
 ) -> tuple[Problem, Grouping]:
@@ -58,7 +62,8 @@ def grouped(
         if settings.learn:
             problem = learnt(problem, state)
         state = revalued(problem, state)
-        found = _candidates(problem, Null.of(problem, state.group))
+        seeds = state.null if len(picks) > MANY else None
+        found = _candidates(problem, Null.of(problem, state.group), seeds)
         state = improved(problem, state, found)
         if np.array_equal(before, state.group):
             break
@@ -72,8 +77,8 @@ def _span(picks: Picks) -> float:
     return float(max(np.ptp(picks.position, axis=0).max(), 50.0))
 
 
-def _candidates(problem: Problem, null: Null) -> Candidates:
-    return candidates(problem.picks, problem.habit, null.place + null.pole, problem.odds)
+def _candidates(problem: Problem, null: Null, seeds: Bools | None = None) -> Candidates:
+    return candidates(problem.picks, problem.habit, null.place + null.pole, problem.odds, seeds)
 
 
 def gains(problem: Problem, state: Grouping, sheet: Sheet) -> tuple[Ints, Floats]:

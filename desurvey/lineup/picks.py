@@ -47,7 +47,7 @@ class LineupSettings:
     logged : float
         Probability that a fault drilled through is logged.
     lost : float
-        Probability that the orientation of a pick of a fault means nothing (a turned core, a splay).
+        Probability that the orientation of a pick of a fault means nothing although nothing else speaks against it.
     faults : float
         Number of faults expected in a project, before looking: the smaller, the more a fault has to be proved.
     reach : float
@@ -66,7 +66,7 @@ class LineupSettings:
     zone_m: float = 3.0
     least_holes: int = 3
     logged: float = 0.8
-    lost: float = 0.02
+    lost: float = 0.003
     faults: float = 0.5
     reach: float = 1.5
     tie: float = 0.7

@@ -175,6 +175,11 @@ class Sheet:
         trend = _basis(place, self.unit, self.curved)[:, 0] @ self.trend
         return np.asarray(np.einsum("mnb,nb->m", kernel, weights) + trend)
 
+    def trend_at(self, place: Floats) -> tuple[Floats, Floats]:
+        """Return the plane's (or curved trend's) level at places (u, v) and its variance, shape (m,) each."""
+        basis = _basis(place, self.unit, self.curved)[:, 0]
+        return basis @ self.trend, np.asarray(np.einsum("mp,pq,mq->m", basis, self.trend_covariance, basis))
+
     def surface(self, place: Floats) -> tuple[Floats, Floats]:
         """Return f with its slopes, (m, 3), and their covariance, (m, 3, 3), at places (u, v) from all members."""
         count = len(place)

@@ -42,7 +42,7 @@ T = TypeVar("T")
 MEMORY = 200
 """Answers about sheets that are kept, which bounds the memory."""
 
-ZONE_RATE = 0.1
+ZONE_RATE = 0.05
 """Expected number of further picks of a zone at each crossing (common practice, no source)."""
 
 LOGGED_WEIGHT = 2.5
@@ -60,6 +60,9 @@ FEWEST_ODDS = 2.0
 With it and the default number of faults, about 1 in 40 worlds of nothing but unrelated picks shows a fault
 (tests/benchmarks/lineup_report.py).
 """
+
+GATE_M = 20.0
+"""Metres from its plane within which every pick of a hole that a fault has is looked at."""
 
 GATE_SIGMA = 6.0
 """Standard deviations from a sheet beyond which a pick is not looked at."""
@@ -238,13 +241,13 @@ def _line_density(miss: Floats, variance: Floats) -> Floats:
 
 
 def _near(problem: Problem, sheet: Sheet) -> Ints:
-    """Return the picks that might belong to a sheet by their distance from its plane."""
-    seen = readings(problem.picks, sheet.centre, sheet.axes, problem.habit, np.zeros(len(problem.picks), dtype=bool))
-    members = sheet.readings.place
-    spread = np.sqrt((members**2).sum(axis=1).max(initial=0.0)) + 30.0
-    far = np.linalg.norm(seen.place, axis=1) / spread
-    sigma = np.sqrt(seen.noise[:, 0, 0]) + 2.0 * problem.habit.amplitude + 2.0
-    return np.flatnonzero(np.abs(seen.value[:, 0]) < GATE_SIGMA * sigma * (1.0 + far) * 1.5)
+    """Return the picks that might belong to a sheet by their distance from its plane and how well that is known."""
+    nothing = np.zeros(len(problem.picks), dtype=bool)
+    seen = readings(problem.picks, sheet.centre, sheet.axes, problem.habit, nothing)
+    level, variance = sheet.trend_at(seen.place)
+    sigma = np.sqrt(variance + seen.noise[:, 0, 0] + 2.0 * problem.habit.amplitude**2)
+    near = np.abs(seen.value[:, 0] - level) < GATE_SIGMA * sigma
+    return np.flatnonzero(near | np.isin(problem.picks.hole, sheet.hole) & (np.abs(seen.value[:, 0] - level) < GATE_M))
 
 
 def hole_count(problem: Problem, rows: Ints) -> int:
