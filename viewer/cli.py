@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 
 from desurvey.problems import DataProblem
-from viewer.commands import archive, checking, engine, figures, handover, judging, seeing
+from viewer.commands import archive, checking, engine, figures, handover, judging, seeing, surfacing
 from viewer.commands.shared import say
 
 __all__ = ["app", "main"]
@@ -51,7 +51,7 @@ def lowside(
     """
 
 
-for part in (checking, engine, judging, seeing, figures, handover, archive):
+for part in (checking, engine, judging, surfacing, seeing, figures, handover, archive):
     part.add_to(app)
 
 

@@ -9,9 +9,12 @@ from __future__ import annotations
 import importlib
 import itertools
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from desurvey.exchange.model import Model, disc_corners
@@ -20,7 +23,9 @@ from desurvey.exchange.writing import replacing
 from desurvey.problems import DataProblem
 from desurvey.surface.mesh import Mesh
 
-__all__ = ["write_dxf", "write_mesh_dxf"]
+__all__ = ["write_dxf", "write_lines_dxf", "write_mesh_dxf"]
+
+Floats = npt.NDArray[np.float64]
 
 SIDES = 12
 METRES = 6
@@ -59,6 +64,15 @@ def write_mesh_dxf(mesh: Mesh, path: Path, name: str, crs: str = "") -> None:
     """Write one surface."""
     drawing = _new(crs)
     _add_mesh(drawing, mesh, name)
+    _save(drawing, path)
+
+
+def write_lines_dxf(lines: Sequence[Floats], path: Path, name: str, crs: str = "") -> None:
+    """Write lines, (n, 3) points each, as 3D polylines on one layer."""
+    drawing = _new(crs)
+    layer = _layer(drawing, name)
+    for points in lines:
+        drawing.modelspace().add_polyline3d(points.tolist(), dxfattribs={"layer": layer})
     _save(drawing, path)
 
 

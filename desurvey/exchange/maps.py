@@ -11,7 +11,7 @@ import itertools
 import json
 import sqlite3
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,7 @@ from desurvey.exchange.model import Model
 from desurvey.exchange.writing import replacing
 from desurvey.problems import DataProblem
 
-__all__ = ["write_geojson", "write_geopackage"]
+__all__ = ["globe_lines", "write_geojson", "write_geopackage"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -67,14 +67,24 @@ def write_geojson(model: Model, path: Path) -> None:
     DataProblem
         When the project states no CRS, or one that PROJ doesn't know.
     """
-    if not model.crs:
-        hint = "state crs under [frame] in project.toml, or write a .gpkg, which keeps eastings and northings"
-        raise DataProblem("GeoJSON holds longitudes and latitudes, and the project states no CRS", hint=hint)
-    to_globe = pyproj.Transformer.from_crs(_crs(model.crs), "EPSG:4326", always_xy=True)
+    to_globe = _to_globe(model.crs)
     features = [*_lines(model, to_globe), *_points(model, to_globe)]
     collection = {"type": "FeatureCollection", "name": model.name, "features": features}
     with replacing(path) as partial:
         partial.write_text(json.dumps(collection, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
+
+
+def globe_lines(lines: Sequence[Floats], crs: str) -> list[list[list[float]]]:
+    """Return lines, (n, 3) points each, as GeoJSON coordinates."""
+    to_globe = _to_globe(crs)
+    return [_globe(points, to_globe) for points in lines]
+
+
+def _to_globe(crs: str) -> pyproj.Transformer:
+    if not crs:
+        hint = "state crs under [frame] in project.toml, or write a .gpkg or .dxf, which keep eastings and northings"
+        raise DataProblem("GeoJSON holds longitudes and latitudes, and the project states no CRS", hint=hint)
+    return pyproj.Transformer.from_crs(_crs(crs), "EPSG:4326", always_xy=True)
 
 
 def _crs(text: str) -> pyproj.CRS:

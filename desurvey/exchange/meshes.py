@@ -22,7 +22,7 @@ from desurvey.exchange.writing import replacing
 from desurvey.problems import DataProblem
 from desurvey.surface.mesh import Mesh
 
-__all__ = ["MESH_ENDINGS", "write_mesh"]
+__all__ = ["MESH_ENDINGS", "check_ending", "write_mesh"]
 
 
 def write_mesh(mesh: Mesh, path: Path | str, *, name: str, crs: str = "") -> None:
@@ -45,11 +45,15 @@ def write_mesh(mesh: Mesh, path: Path | str, *, name: str, crs: str = "") -> Non
         For another ending, a missing library, or when the file can't be written.
     """
     path = Path(path)
-    write = MESH_ENDINGS.get(path.suffix.lower())
-    if write is None:
+    check_ending(path)
+    MESH_ENDINGS[path.suffix.lower()](mesh, path, name, crs)
+
+
+def check_ending(path: Path) -> None:
+    """Raise a DataProblem when a surface can't be written under that name."""
+    if path.suffix.lower() not in MESH_ENDINGS:
         known = ", ".join(MESH_ENDINGS)
         raise DataProblem(f"a surface is written as {known}", file=str(path), value=path.suffix or "no ending")
-    write(mesh, path, name, crs)
 
 
 def _write_vtp(mesh: Mesh, path: Path, name: str, crs: str) -> None:

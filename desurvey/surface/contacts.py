@@ -9,12 +9,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from desurvey.orient import Oriented
 from desurvey.problems import DataProblem, nearest
-from desurvey.spread import HoleSpread
+from desurvey.spread import HoleSpread, StructureSpread
 from desurvey.surface.picks import Picks
 from desurvey.traces import Traces
 
-__all__ = ["Changes", "changes", "contact_picks"]
+__all__ = ["Changes", "bedding_picks", "changes", "contact_picks"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -91,6 +92,37 @@ def _refuse_overlap(given: pd.DataFrame, rows: Ints) -> None:
             value=row["depth_from"],
             hint="mend the table; a contact can't be placed in an overlap",
         )
+
+
+def bedding_picks(structures: Oriented, known: StructureSpread, kind: str) -> Picks:
+    """Return the orientations of one kind of structure, to take part off the contacts.
+
+    Parameters
+    ----------
+    structures : Oriented
+        The project's structures.
+    known : StructureSpread
+        How well they are known.
+    kind : str
+        The kind that lies along the contacts, as the structures table names it.
+
+    Raises
+    ------
+    DataProblem
+        When no structure of that kind has an orientation.
+    """
+    kinds = structures.table["kind"].to_numpy(dtype=np.str_)
+    rows = np.flatnonzero((kinds == kind) & structures.usable)
+    if not len(rows):
+        raise DataProblem("no structure of that kind has an orientation", value=kind, hint=nearest(kind, set(kinds)))
+    return Picks(
+        structures.position[rows],
+        structures.normal[rows],
+        covariance=known.position[rows],
+        pole_sigma_deg=known.pole_sigma_deg[rows],
+        surface=np.full(len(rows), -1),
+        hole=structures.table["hole_id"].to_numpy(dtype=np.str_)[rows],
+    )
 
 
 def contact_picks(

@@ -8,14 +8,63 @@ import numpy.typing as npt
 from desurvey.lineup import LineUp
 from desurvey.problems import DataProblem, nearest
 from desurvey.spread import pole_sigma_deg
-from desurvey.surface.clip import Outside
+from desurvey.surface.clip import Outside, beyond_older
+from desurvey.surface.extract import Edge, Extracted, LevelOf, extracted
+from desurvey.surface.fit import fit
+from desurvey.surface.model import Options
 from desurvey.surface.picks import Picks, Sides
 from desurvey.traces import Traces
 
-__all__ = ["fault_number", "fault_picks", "fault_sides", "sides_along"]
+__all__ = ["fault_number", "fault_picks", "fault_sides", "fault_surface", "sides_along"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+
+def fault_surface(
+    found: LineUp,
+    fault_id: str,
+    options: Options,
+    *,
+    edge: Edge | None = None,
+    older: str = "",
+    limits: tuple[Outside, ...] = (),
+    with_sides: bool = False,
+) -> Extracted:
+    """Return a fault of the line-up as a mesh, with its 1-σ in metres at each vertex.
+
+    Parameters
+    ----------
+    found : LineUp
+        The line-up.
+    fault_id : str
+        Which fault.
+    options : Options
+        How the surface is built.
+    edge : Edge, optional
+        Where it ends; left out, at the reach that the line-up states for it.
+    older : str
+        Name of an older fault at which this one ends.
+    limits : tuple of callables
+        Further limits, such as the ground.
+    with_sides : bool
+        Whether drilled rock without the fault keeps to its side of it: only where logging is known to be complete.
+
+    Raises
+    ------
+    DataProblem
+        When there is no such fault, its picks can't fix a surface, or nothing of it is left inside the limits.
+    """
+    number = fault_number(found, fault_id)
+    picks = fault_picks(found, number)
+    edge = edge or Edge("hull", found.faults[number].reach)
+    field = fit(picks, options)
+    if with_sides:
+        field = fit(picks, options, fault_sides(found, number, edge.limit(picks.position, field.model)))
+    if older:
+        cut = fit(fault_picks(found, fault_number(found, older)), options)
+        limits = (*limits, beyond_older(LevelOf(cut, 0), picks.position))
+    return extracted(field, edge=edge, limits=limits)
 
 
 def fault_number(found: LineUp, fault_id: str) -> int:

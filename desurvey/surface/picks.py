@@ -217,10 +217,16 @@ def refuse_unfixed(picks: Picks) -> None:
     Raises
     ------
     DataProblem
-        Fewer than three points, points on one line, or points of one hole only.
+        Fewer than three points, points on one line, or points of one hole only; several surfaces at once, for nothing
+        then says how far apart their levels are.
     """
     if picks.oriented.any():
         return
+    if picks.surfaces > 1:
+        raise DataProblem(
+            "several conformable contacts need orientations, and there is none",
+            hint="give the bedding's, or build the contacts one by one",
+        )
     on = picks.surface >= 0
     where = picks.position[on]
     rest = "and none has an orientation"

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from desurvey.project import Project
     from desurvey.traces import Traces
 
-__all__ = ["add_to"]
+__all__ = ["Kind", "add_to", "line_up"]
 
 Kind = Annotated[str, typer.Option("--kind", metavar="KIND", help="Which structures: a kind of the structures table.")]
 
@@ -70,7 +70,7 @@ def lineup(
 
     data, holes = traced(project)
     with working("Lining up the picks"):
-        answer = _line_up(data, holes, kind)
+        answer = line_up(data, holes, kind)
         picks, windows = picks_table(answer), windows_table(answer)
         folder = _folder(out)
         for name, table in (("faults", faults_table(answer)), ("picks", picks), ("windows", windows)):
@@ -110,7 +110,7 @@ def aim(
 
     data, holes = traced(project)
     with working("Lining up the picks"):
-        answer = _line_up(data, holes, kind)
+        answer = line_up(data, holes, kind)
     if fault is None:
         meetings = aiming.planned_meetings(answer)
         write_table(meetings, out)
@@ -126,11 +126,12 @@ def aim(
     finish(data.findings)
 
 
-def _line_up(data: Project, holes: Traces, kind: str) -> LineUp:
-    from desurvey.lineup import line_up
+def line_up(data: Project, holes: Traces, kind: str) -> LineUp:
+    """Return the project's line-up of a kind of structure."""
+    from desurvey import lineup
 
     data.require("structures", "runs")
-    return line_up(data, holes, kind)
+    return lineup.line_up(data, holes, kind)
 
 
 def _folder(out: Path) -> Path:
