@@ -264,3 +264,25 @@ def test_figures_are_written_beside_the_tables(tab, app):
         tab.locator(".low-message").click()
         tab.wait_for_selector(".low-message", state="detached")
         tab.wait_for_selector(".low-busy", state="detached")
+
+
+def test_a_broken_connection_is_mended(app, browser):
+    context = browser.new_context(viewport={"width": 1280, "height": 720})
+    context.add_init_script(
+        """const Plain = window.WebSocket;
+        window.sockets = [];
+        window.WebSocket = class extends Plain { constructor(...how) { super(...how); window.sockets.push(this); } };"""
+    )
+    page = opened(context.new_page(), app)
+    page.keyboard.press("Escape")
+    page.mouse.click(*pixel_of(page, seen_disc(page)))
+    page.wait_for_function("document.querySelector('.low-host').space.chosen.length === 1")
+    chosen = page.evaluate("document.querySelector('.low-host').space.chosen[0]")
+    page.keyboard.press("w")
+    page.wait_for_function("sessionStorage.getItem('camera')?.includes('-90')")
+    page.evaluate("window.sockets.forEach(socket => socket.close())")
+    page.wait_for_selector(".low-host", state="detached")
+    page.wait_for_selector(".space[data-drawn]", timeout=30_000)
+    page.wait_for_function("n => document.querySelector('.low-host').space.chosen?.[0] === n", arg=chosen)
+    assert page.evaluate("document.querySelector('.low-host').space.camera.azimuth") == -90
+    context.close()

@@ -424,10 +424,6 @@ class App:
             with self.state:
                 self.state.busy = ""
 
-    def alive(self) -> bool:
-        """Answer a page that asks whether anybody is there."""
-        return True
-
     @careful
     def stop_work(self) -> None:
         """Stop the work in the background."""
@@ -465,7 +461,6 @@ TRIGGERS = (
     "show_everything",
     "keys",
     "stop_work",
-    "alive",
 )
 """Methods that the page calls by their names."""
 

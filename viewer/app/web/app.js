@@ -41,9 +41,12 @@ window.lowside = window.lowside || {};
       window.addEventListener("keydown", this.key);
       try { this.kept = JSON.parse(sessionStorage.getItem("camera")); } catch (error) { this.kept = null; }
       this.build();
-      this.beating = setInterval(this.beat, 4000);
     },
-    beforeUnmount() { window.removeEventListener("keydown", this.key); clearInterval(this.spinning); clearInterval(this.beating); },
+    beforeUnmount() {
+      window.removeEventListener("keydown", this.key);
+      clearInterval(this.spinning);
+      revive();
+    },
     methods: {
       build() {
         const camera = this.space?.camera;
@@ -88,19 +91,6 @@ window.lowside = window.lowside || {};
         this.trouble = "";
         return createImageBitmap(await answer.blob());
       },
-      async beat() {  // a connection that broke: wait for the server, then open the page anew; each tab keeps its camera
-        if (this.beaten) return;
-        this.beaten = true;
-        const late = new Promise((_, fail) => setTimeout(() => fail(new Error("late")), 8000));
-        try {
-          await Promise.race([this.trame.trigger("alive"), late]);
-        } catch (error) {
-          this.trouble = "The connection to the server is lost; it is tried again.";
-          const answer = await fetch("net.json", { cache: "no-store" }).catch(() => null);
-          if (answer && answer.ok) window.location.reload();
-        }
-        this.beaten = false;
-      },
       keepView() {
         const name = window.prompt("Name of this view"), { target } = this.space.camera;
         if (name) this.trame.trigger("save_view", [name, { ...this.space.camera, target: [...target] }]);
@@ -144,6 +134,14 @@ window.lowside = window.lowside || {};
       },
     },
   };
+
+  function revive() {  // trame takes the page down when the connection breaks: open it anew as soon as the server answers
+    const again = setInterval(async () => {
+      if (document.querySelector(".low-space")) { clearInterval(again); return; }
+      const answer = await fetch("net.json", { cache: "no-store" }).catch(() => null);
+      if (answer && answer.ok) window.location.reload();
+    }, 2000);
+  }
 
   const LowNet = {
     props: { version: Number, chosen: Array },
