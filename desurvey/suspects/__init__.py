@@ -17,8 +17,9 @@ The method, in the order it runs:
 
 How many hypotheses are tried is paid for by prior odds: each of them becomes a probability, the free parameters (a
 roll, a turn of north) averaged over. A run is accused only when "as logged" has less than 10 % left, and only as many
-runs as keep the expected share of false accusations (the Bayesian false discovery rate) below 1 %; a hole and a reading
-need 99 %. A run is not accused when no blunder is likelier than all others together: which it is, a person must see.
+runs as keep the expected share of false accusations (the Bayesian false discovery rate) below 1 %; a whole hole and a
+single reading need 99 %. A run is not accused when no blunder is likelier than all others together: which it is, a
+person must see.
 """
 
 from desurvey.suspects.accepting import accept

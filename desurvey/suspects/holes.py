@@ -86,9 +86,9 @@ def hypotheses(north_offset_deg: float = 0.0) -> tuple[Hypothesis, ...]:
     free = np.concatenate(
         [np.arange(-MOST_TURN, -LEAST_TURN + 1, TURN_STEP), np.arange(LEAST_TURN, MOST_TURN + 1, TURN_STEP)]
     )
-    share_free = 0.5 if known else 1.0
+    share_free = 1.0 - KNOWN_SHARE if known else 1.0
     turns = [Hypothesis("north_reference", _turn(a), float(a), share_free / len(free)) for a in free]
-    turns += [Hypothesis("north_reference", _turn(a), float(a), 0.5 / len(known)) for a in known]
+    turns += [Hypothesis("north_reference", _turn(a), float(a), KNOWN_SHARE / len(known)) for a in known]
     return (
         Hypothesis("", same),
         Hypothesis("line_side", same),
@@ -99,6 +99,9 @@ def hypotheses(north_offset_deg: float = 0.0) -> tuple[Hypothesis, ...]:
         *turns,
     )
 
+
+KNOWN_SHARE = 0.9
+"""Where the project says how its norths differ, a wrong north is nearly always wrong by just that (common practice)."""
 
 LEAST_TURN, MOST_TURN, TURN_STEP = 6.0, 42.0, 4.0
 """Degrees; free turns of north that are tried: declinations over most of the inhabited Earth, and twice that."""
@@ -166,8 +169,10 @@ class HoleVerdict:
     best: Ints
 
 
-PRIOR_RATE = 0.02
-"""Share of holes with a blunder before the data are seen (common practice, no source)."""
+PRIOR_RATE = 0.05
+NORTH_SHARE = 0.5
+"""Share of holes with a blunder before the data are seen, and of those in which it is the north, by far the commonest;
+the rest falls evenly to the others (common practice, no source)."""
 
 DOUBTS = (1.0, 2.5, 8.0, 40.0)
 DOUBT_PRIOR = (3.0, 0.3, 0.05, 0.02)
@@ -225,7 +230,9 @@ def _judge(logs: Floats, tried: tuple[Hypothesis, ...]) -> HoleVerdict:
     blunders = tuple(dict.fromkeys(names[1:].tolist()))
     weight = np.array([h.weight for h in tried])
     summed = np.stack([_log_sum(logs[:, names == b] + np.log(weight[names == b])) for b in ("", *blunders)], axis=1)
-    prior = np.log(np.append(1 - PRIOR_RATE, np.full(len(blunders), PRIOR_RATE / len(blunders))))
+    share = np.full(len(blunders), (1 - NORTH_SHARE) / (len(blunders) - 1))
+    share[blunders.index("north_reference")] = NORTH_SHARE
+    prior = np.log(np.append(1 - PRIOR_RATE, PRIOR_RATE * share))
     probability = np.exp(summed + prior - _log_sum(summed + prior)[:, None])
     best = 1 + np.argmax(logs[:, 1:] + np.log(weight[1:]), axis=1)
     turns = np.array([h.turn_deg for h in tried])
