@@ -67,7 +67,7 @@ class LineupSettings:
     least_holes: int = 3
     logged: float = 0.8
     lost: float = 0.003
-    faults: float = 0.5
+    faults: float = 1.0
     reach: float = 1.5
     tie: float = 0.7
     same: tuple[tuple[str, ...], ...] = ()

@@ -54,7 +54,7 @@ FEWEST_FOR_CURVATURE = 7
 CURVATURE_ODDS = 2.0
 """Log odds against a fault being curved beyond its waviness (common practice, no source)."""
 
-FEWEST_ODDS = 2.0
+FEWEST_ODDS = 3.0
 """Log odds against a fault of the least number of holes: three places always lie in a plane, and there are many threes.
 
 With it and the default number of faults, about 1 in 40 worlds of nothing but unrelated picks shows a fault
