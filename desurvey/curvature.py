@@ -41,6 +41,7 @@ __all__ = [
     "chord",
     "displacement",
     "high_side",
+    "sinc",
     "tangent",
 ]
 
@@ -107,7 +108,7 @@ def high_side(direction: Floats) -> Floats:
 
     Examples
     --------
-    >>> high_side(np.array([1.0, 0.0, 0.0]))
+    >>> high_side(np.array([1.0, 0.0, 0.0])) + 0.0
     array([0., 0., 1.])
     """
     flat = np.sqrt(direction[..., 0] ** 2 + direction[..., 1] ** 2)
@@ -174,7 +175,7 @@ def arc_displacement(arc: Arcs, length: Floats, fraction: Floats | float = 1.0) 
     array([[ 100.,    0., -100.]])
     """
     covered = np.broadcast_to(np.asarray(fraction, dtype=float), length.shape)
-    chord = covered * length * np.sinc(covered * arc.dogleg / (2 * np.pi))
+    chord = covered * length * sinc(covered * arc.dogleg / 2)
     return chord[:, None] * arc_tangent(arc, covered / 2)
 
 
@@ -191,6 +192,17 @@ def chord(upper: Floats, lower: Floats, length: Floats) -> Floats:
     shortened = (change_length + NOTHING) / ((dogleg + NOTHING) * sum_length)
     total *= (length * shortened)[:, None]
     return total
+
+
+def sinc(angle: Floats) -> Floats:
+    """Return sin x / x of angles in radians, not negative; 1 at 0.
+
+    More than twice as fast as ``np.sinc``, which looks for zeros and multiplies by π.
+    """
+    sine = np.sin(angle)
+    sine += NOTHING
+    sine /= angle + NOTHING
+    return sine
 
 
 NOTHING = 1e-300

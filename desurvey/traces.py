@@ -153,15 +153,18 @@ class Traces:
         hole, depth = np.broadcast_arrays(np.asarray(hole), np.asarray(depth, dtype=float))
         if hole.dtype.kind not in "iu":
             hole = self.index(hole)
+        # With many points it pays to lay the seven numbers of a station side by side first: fetching them from all over
+        # the memory, one by one, would take a quarter of the time.
+        table = self._side_by_side() if len(depth) > len(self.depth) else None
         position, tangent, side = (np.empty((3, len(depth))) for _ in range(3))
         extrapolated = np.empty(len(depth), dtype=bool)
         for start in range(0, len(depth), BLOCK):
             rows = slice(start, start + BLOCK)
-            position[:, rows], tangent[:, rows], extrapolated[rows] = self._block(hole[rows], depth[rows])
+            position[:, rows], tangent[:, rows], extrapolated[rows] = self._block(hole[rows], depth[rows], table)
             side[:, rows] = curvature.high_side(tangent[:, rows].T).T
         return Points(position.T, tangent.T, side.T, extrapolated)
 
-    def _block(self, hole: Ints, depth: Floats) -> tuple[Floats, Floats, Bools]:
+    def _block(self, hole: Ints, depth: Floats, table: Floats | None) -> tuple[Floats, Floats, Bools]:
         """Return position and tangent, (3, n) each, and what is extrapolated, for one block of points."""
         if not len(self.hole_ids):
             return np.full((3, len(depth)), np.nan), np.full((3, len(depth)), np.nan), np.zeros(len(depth), dtype=bool)
@@ -170,12 +173,26 @@ class Traces:
         depth = np.where(known, depth, np.nan)
         row = self.station_above(hole, depth)
         lower = np.minimum(row + 1, self.offsets[hole + 1] - 1)  # the last station of a hole: straight on
-        top = self.depth[row]
-        length = np.where(lower > row, self.depth[lower] - top, 1.0)
-        fraction = (depth - top) / length
-        arc = curvature.arcs(self.tangent.T.take(row, axis=1).T, self.tangent.T.take(lower, axis=1).T)
-        position = self.position.T.take(row, axis=1).T + curvature.arc_displacement(arc, length, fraction)
-        return position.T, curvature.arc_tangent(arc, fraction).T, depth > self.surveyed[hole]
+        above, below = self._stations(row, table), self._stations(lower, table)
+        length = np.where(lower > row, below[0] - above[0], 1.0)
+        fraction = (depth - above[0]) / length
+        arc = curvature.arcs(above[4:].T, below[4:].T)
+        position = above[1:4] + curvature.arc_displacement(arc, length, fraction).T
+        return position, curvature.arc_tangent(arc, fraction).T, depth > self.surveyed[hole]
+
+    def _side_by_side(self) -> Floats:
+        """Return depth, position and tangent of all stations, (S, 7), row by row in memory."""
+        table = np.empty((len(self.depth), 7))
+        table[:, 0], table[:, 1:4], table[:, 4:] = self.depth, self.position, self.tangent
+        return table
+
+    def _stations(self, rows: Ints, table: Floats | None) -> Floats:
+        """Return depth, position and tangent of stations, (7, n)."""
+        if table is not None:
+            return table.take(rows, axis=0).T.copy()
+        return np.concatenate(
+            [self.depth[None, rows], self.position.T.take(rows, axis=1), self.tangent.T.take(rows, axis=1)]
+        )
 
     def severity_at(self, hole: Ints, depth: Floats) -> Floats:
         """Return the dogleg severity, degrees per 30 m, of the interval that ends at each point or holds it."""

@@ -33,7 +33,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from desurvey.curvature import Arcs, arc_tangent
+from desurvey.curvature import Arcs, arc_tangent, sinc
 
 __all__ = ["Response", "direction_response", "displacement_response"]
 
@@ -88,13 +88,13 @@ def displacement_response(arc: Arcs, fraction: Floats) -> tuple[Response, Respon
     """
     u, dogleg = fraction, arc.dogleg
     half = u * dogleg / 2
-    sinc_half, spread = _sinc(half), _sinc(dogleg)
+    sinc_half, spread = sinc(half), sinc(dogleg)
     across_h = _normal(arc, u / 2)
     moment = (u**2 / 2)[:, None] * (sinc_half[:, None] * across_h - _bessel(half)[:, None] * arc_tangent(arc, u / 2))
     begin, finish = _end_normals(arc)
 
     plain_2 = u**2 / 2 * sinc_half**2 / spread
-    plain_1 = u * (1 - u / 2) * sinc_half * _sinc((1 - u / 2) * dogleg) / spread
+    plain_1 = u * (1 - u / 2) * sinc_half * sinc((1 - u / 2) * dogleg) / spread
     sweep = (u * sinc_half)[:, None] * across_h - moment
     upper = Response(plain_1, sweep - plain_1[:, None] * begin, begin)
     lower = Response(plain_2, moment - plain_2[:, None] * finish, finish)
@@ -104,10 +104,10 @@ def displacement_response(arc: Arcs, fraction: Floats) -> tuple[Response, Respon
 def direction_response(arc: Arcs, fraction: Floats) -> tuple[Response, Response]:
     """Return the derivative of t(u) with respect to the upper and to the lower tangent of each arc."""
     u, dogleg = fraction, arc.dogleg
-    spread, across = _sinc(dogleg), _normal(arc, u)
+    spread, across = sinc(dogleg), _normal(arc, u)
     begin, finish = _end_normals(arc)
-    plain_1 = (1 - u) * _sinc((1 - u) * dogleg) / spread
-    plain_2 = u * _sinc(u * dogleg) / spread
+    plain_1 = (1 - u) * sinc((1 - u) * dogleg) / spread
+    plain_2 = u * sinc(u * dogleg) / spread
     upper = Response(plain_1, (1 - u)[:, None] * across - plain_1[:, None] * begin, begin)
     lower = Response(plain_2, u[:, None] * across - plain_2[:, None] * finish, finish)
     return upper, lower
@@ -123,10 +123,6 @@ def _end_normals(arc: Arcs) -> tuple[Floats, Floats]:
     """Return the in-plane normals at the upper and lower end."""
     sine, cosine = np.sin(arc.dogleg / 2)[:, None], np.cos(arc.dogleg / 2)[:, None]
     return cosine * arc.across + sine * arc.middle, cosine * arc.across - sine * arc.middle
-
-
-def _sinc(x: Floats) -> Floats:
-    return np.asarray(np.sinc(x / np.pi))
 
 
 SERIES_BELOW = 0.5
