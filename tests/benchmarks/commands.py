@@ -83,19 +83,18 @@ def oriented(holes: int, repeats: int = 3) -> Against:
     with tempfile.TemporaryDirectory() as scratch:
         folder = written(Path(scratch) / "project", holes)
         out, again = Path(scratch) / "oriented.csv", Path(scratch) / "again.csv"
-        ours = child("-c", RUN, "orient", folder, "--out", out, repeats=repeats)
+        ours = child(RUN, "orient", folder, "--out", out, repeats=repeats)
         kept = Path(scratch) / "oriented.pickle"
         pd.read_csv(out).to_pickle(kept)
         program = f"{READ_AND_WRITE}pd.read_pickle(result).to_csv(out, index=False)\n"
-        both = child("-c", program, folder, kept, again, repeats=repeats)
+        both = child(program, folder, kept, again, repeats=repeats)
         return Against(ours, both)
 
 
 def started(repeats: int = 5) -> dict[str, float]:
     """Return what starting takes beyond Python with pandas, in processor seconds, by command."""
-    bare = child("-c", "import pandas", repeats=repeats).seconds
+    bare = child("import pandas", repeats=repeats).seconds
     runs = {"lowside --help": ["--help"], "lowside check demo_project": ["check", ROOT / "demo_project"]}
     return {
-        name: child("-c", RUN, *arguments, repeats=repeats, allowed=(0, 1)).seconds - bare
-        for name, arguments in runs.items()
+        name: child(RUN, *arguments, repeats=repeats, allowed=(0, 1)).seconds - bare for name, arguments in runs.items()
     }

@@ -6,6 +6,7 @@ Times are those of the processor, user and system together: what else the machin
 from __future__ import annotations
 
 import os
+import resource
 import subprocess
 import sys
 import time
@@ -45,7 +46,7 @@ def peak_floats(run: Callable[[], object], rows: int) -> float:
         tracemalloc.stop()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, order=True)
 class Cost:
     """What a process took: processor seconds and the most memory, in MiB."""
 
@@ -53,28 +54,41 @@ class Cost:
     mebibytes: float
 
 
-def child(*arguments: object, repeats: int = 3, allowed: Sequence[int] = (0,)) -> Cost:
-    """Return the least that ``python ARGUMENTS`` takes.
+MEMORY = """
+import atexit, os, re
+def said():
+    most = re.search(r"VmHWM:\\s+(\\d+)", open("/proc/self/status").read())
+    os.write({handle}, most.group(1).encode())
+atexit.register(said)
+"""
+"""What a process runs first, so that it says at its end how much memory it held at most (Linux)."""
+
+
+def child(program: str, *arguments: object, repeats: int = 3, allowed: Sequence[int] = (0,)) -> Cost:
+    """Return the least that ``python -c PROGRAM ARGUMENTS`` takes.
 
     Parameters
     ----------
+    program : str
     arguments
-        Behind ``python``.
+        What it finds in ``sys.argv[1:]``.
     repeats : int
     allowed : sequence of int
         Exit statuses that are no failure.
     """
-    costs = []
-    for _ in range(repeats):
-        process = subprocess.Popen(
-            [sys.executable, *map(str, arguments)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
-        )
-        said = process.stderr.read().decode() if process.stderr else ""
-        _, status, used = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(status)
-        if process.stderr:
-            process.stderr.close()
-        if process.returncode not in allowed:
-            raise RuntimeError(f"{arguments} ended with {process.returncode}: {said}")
-        costs.append(Cost(used.ru_utime + used.ru_stime, used.ru_maxrss / 1024))
-    return Cost(min(cost.seconds for cost in costs), min(cost.mebibytes for cost in costs))
+    return min(_once(program, [str(argument) for argument in arguments], allowed) for _ in range(repeats))
+
+
+def _once(program: str, arguments: list[str], allowed: Sequence[int]) -> Cost:
+    reading, writing = os.pipe()
+    command = [sys.executable, "-c", MEMORY.format(handle=writing) + program, *arguments]
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, pass_fds=[writing])
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    os.close(writing)
+    with os.fdopen(reading) as said:
+        most = said.read()
+    if done.returncode not in allowed:
+        raise RuntimeError(f"{arguments} ended with {done.returncode}: {done.stderr}")
+    seconds = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return Cost(seconds, int(most) / 1024)

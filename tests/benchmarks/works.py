@@ -113,7 +113,7 @@ def minimum_curvature(rows: int) -> Work:
     count = min(PLAIN_HOLES, rows // STATIONS)
 
     def floor() -> None:
-        """The formula's passes: sin and cos of dip and azimuth, cos of the turn, arccos (its tan is left out)."""
+        # what the formula in `loop` has: sin and cos of dip and azimuth, cos of the turn, arccos; its tan is left out
         for angle in (azimuth, dip):
             np.sin(angle)
             np.cos(angle)
