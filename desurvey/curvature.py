@@ -66,13 +66,15 @@ class Arcs(NamedTuple):
     across: Floats
 
 
-def tangent(azimuth: npt.ArrayLike, dip: npt.ArrayLike) -> Floats:
+def tangent(azimuth: npt.ArrayLike, dip: npt.ArrayLike, out: Floats | None = None) -> Floats:
     """Return the down-hole unit tangent (E, N, U), shape (..., 3).
 
     Parameters
     ----------
     azimuth, dip : array_like
         Radians; azimuth clockwise from grid north, dip negative down.
+    out : (3, ...) array, optional
+        Where to put them, component by component.
 
     Examples
     --------
@@ -80,11 +82,11 @@ def tangent(azimuth: npt.ArrayLike, dip: npt.ArrayLike) -> Floats:
     array([1., 0., 0.])
     """
     azimuth, dip = np.broadcast_arrays(azimuth, dip)
-    out = np.empty((3, *azimuth.shape))
+    out = np.empty((3, *azimuth.shape)) if out is None else out
     flat = np.cos(dip)
-    out[0] = flat * np.sin(azimuth)
-    out[1] = flat * np.cos(azimuth)
-    out[2] = np.sin(dip)
+    np.multiply(flat, np.sin(azimuth), out=out[0, ...])
+    np.multiply(flat, np.cos(azimuth), out=out[1, ...])
+    np.sin(dip, out=out[2, ...])
     return np.moveaxis(out, 0, -1)
 
 
