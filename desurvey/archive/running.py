@@ -140,7 +140,7 @@ def _by_dask(jobs: list[Job], workers: int, scheduler: str) -> Iterator[tuple[st
         return
     with (
         LocalCluster(
-            n_workers=workers, threads_per_worker=1, dashboard_address=None, silence_logs=logging.ERROR
+            n_workers=workers, threads_per_worker=1, dashboard_address=":0", silence_logs=logging.ERROR
         ) as cluster,
         Client(cluster) as client,
     ):
