@@ -286,3 +286,19 @@ def test_a_broken_connection_is_mended(app, browser):
     page.wait_for_function("n => document.querySelector('.low-host').space.chosen?.[0] === n", arg=chosen)
     assert page.evaluate("document.querySelector('.low-host').space.camera.azimuth") == -90
     context.close()
+
+
+def test_vertical_scale_is_said_and_keeps_what_is_looked_at(tab):
+    middle = """(() => {
+        const { space } = document.querySelector('.low-host');
+        return space.onScreen(space.projection(), space.middle);
+    })()"""
+    before = tab.evaluate(middle)
+    tab.keyboard.press("4")
+    tab.get_by_label("vertical scale").fill("3")
+    tab.wait_for_selector(".low-legend >> text=vertical × 3")
+    tab.wait_for_timeout(300)
+    assert tab.evaluate(middle) == pytest.approx(before, abs=0.5)
+    tab.mouse.click(*pixel_of(tab, seen_disc(tab)))  # picking takes the scale out
+    tab.wait_for_selector(".low-card")
+    tab.get_by_label("vertical scale").fill("1")

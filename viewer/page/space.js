@@ -437,7 +437,15 @@ window.lowside = window.lowside || {};
     mark() {  // draw what lies over the picture; the picture itself stays
       if (this.scene && this.canvas.clientWidth) this.markChosen(this.projection());
     }
-    set(how) { Object.assign(this.how, how); this.settle(); }
+    set(how) {
+      const before = this.how.stretch;
+      Object.assign(this.how, how);
+      if (this.camera) {  // what was looked at stays in the middle
+        const [east, north, up] = this.camera.target;
+        this.camera.target = [east, north, up * this.how.stretch / before];
+      }
+      this.settle();
+    }
 
     // -- hands
     turn(dx, dy) {
