@@ -24,6 +24,9 @@ Bools = npt.NDArray[np.bool_]
 NEIGHBOURS = 250
 """Nearest picks looked at from a seed."""
 
+NEIGHBOURS_OF_MANY = 140
+"""The same among more than a thousand picks, where growth need only start a fault."""
+
 PARTNERS = 6
 """First partners tried from a seed."""
 
@@ -104,7 +107,7 @@ def _neighbours(picks: Picks, seeds: Ints) -> Ints:
     """Return the nearest picks of each seed, itself first."""
     from scipy.spatial import KDTree  # spatial is slow to import and only the line-up needs it
 
-    count = min(NEIGHBOURS, len(picks))
+    count = min(NEIGHBOURS if len(picks) <= 1000 else NEIGHBOURS_OF_MANY, len(picks))
     _, near = KDTree(picks.position).query(picks.position[seeds], k=count)
     near = near.reshape(len(seeds), count).astype(np.int64)
     at = np.argmax(near == seeds[:, None], axis=1)

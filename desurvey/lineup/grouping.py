@@ -57,7 +57,7 @@ def grouped(
     if not len(picks):
         return problem, state
     state = _packed(problem, _candidates(problem, Null.sparse(problem)))
-    for _ in range(3):
+    for _ in range(3 if len(picks) <= MANY else 2):
         before = state.group
         if settings.learn:
             problem = learnt(problem, state)

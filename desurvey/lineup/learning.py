@@ -49,7 +49,7 @@ def learnt(problem: Problem, state: Grouping) -> Problem:
             trials = [replace(habit, **{name: getattr(base, name) * f}) for f in factors]
             value = [_evidence(problem, state, h) for h in trials] - 0.5 * (np.log(factors) / width) ** 2
             habit = trials[int(np.argmax(value))]
-    return replace(problem, habit=habit, memo={})
+    return replace(problem, habit=habit, memo={}, unmerged=set())
 
 
 def _evidence(problem: Problem, state: Grouping, habit: Habit) -> float:

@@ -5,6 +5,8 @@ Each is tried, picks are let change sides, and it is kept only when the whole ha
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import numpy.typing as npt
 
@@ -71,28 +73,41 @@ def _inserted(problem: Problem, state: Grouping, rows: Ints, normal: Floats) -> 
 
 
 def _with_merged(problem: Problem, state: Grouping) -> Grouping:
-    """Return the partition after pairs of faults have been tried as one."""
-    pair = _alike(problem, state)
-    for first, second in pair:
-        if max(first, second) >= len(state.sheets):
-            continue
-        trial = _merged(problem, state, first, second)
-        if trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group):
-            return _with_merged(problem, trial)
-    return state
+    """Return the partition after pairs of faults have been tried as one; a pair is tried once while neither changes."""
+    while True:
+        better = next((trial for trial in _mergers(problem, state) if trial is not None), None)
+        if better is None:
+            return state
+        state = better
 
 
-def _alike(problem: Problem, state: Grouping) -> list[tuple[int, int]]:
-    """Return pairs of faults of like attitude of which half the smaller lies near the plane of the larger."""
+def _mergers(problem: Problem, state: Grouping) -> Iterator[Grouping | None]:
+    """Yield, for each pair of like faults not tried before, the partition with it merged, or None if no better.
+
+    Faults are alike when their planes are within 25° and half the smaller lies near the larger.
+    """
     if len(state.sheets) < 2:
-        return []
+        return
+    members = [np.flatnonzero(state.group == number).tobytes() for number in range(len(state.sheets))]
+    for larger, smaller in _like_pairs(state):
+        pair = (members[larger], members[smaller])
+        if pair in problem.unmerged:
+            continue
+        problem.unmerged.add(pair)
+        if _lies_near(problem, state, larger, smaller):
+            trial = _merged(problem, state, larger, smaller)
+            better = trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group)
+            yield trial if better else None
+
+
+def _like_pairs(state: Grouping) -> list[tuple[int, int]]:
+    """Return pairs of faults of like attitude, the larger of each first."""
     normal = np.array([sheet.axes[2] for sheet in state.sheets])
     first, second = np.nonzero(np.triu(np.abs(normal @ normal.T) > np.cos(np.deg2rad(25.0)), 1))
     size = np.array([len(sheet.hole) for sheet in state.sheets])
     swap = size[first] < size[second]
     larger, smaller = np.where(swap, second, first), np.where(swap, first, second)
-    pairs = zip(larger.tolist(), smaller.tolist(), strict=True)
-    return [pair for pair in pairs if _lies_near(problem, state, *pair)]
+    return list(zip(larger.tolist(), smaller.tolist(), strict=True))
 
 
 def _lies_near(problem: Problem, state: Grouping, larger: int, smaller: int) -> bool:

@@ -170,7 +170,7 @@ class Sheet:
 
     def level(self, place: Floats) -> Floats:
         """Return f at places (u, v) from all members, shape (m,)."""
-        kernel = _kernel(place, self.readings.place, self.habit)[..., 0, :]
+        kernel = _kernel(place, self.readings.place, self.habit)[:, 0]
         weights = np.einsum("nrb,nr->nb", self.readings.rows, self.weights.reshape(-1, 3))
         trend = _basis(place, self.unit, self.curved)[:, 0] @ self.trend
         return np.asarray(np.einsum("mnb,nb->m", kernel, weights) + trend)
@@ -198,7 +198,8 @@ class Sheet:
         level = seen.rows @ _basis(seen.place, self.unit, self.curved)
         mean = across @ self.weights + level @ self.trend
         left = level - across @ self.lever
-        covariance = _own_covariance(seen, self.habit) - across @ (self.core @ np.swapaxes(across, 1, 2))
+        weighed = (across.reshape(-1, len(self.core)) @ self.core).reshape(across.shape)  # one product for all picks
+        covariance = _own_covariance(seen, self.habit) - weighed @ np.swapaxes(across, 1, 2)
         covariance += left @ self.trend_covariance @ np.swapaxes(left, 1, 2)
         return across, level, Guess(mean, covariance)
 
@@ -393,27 +394,30 @@ def joint_covariance(seen: Readings, hole: Ints, habit: Habit) -> Floats:
 
 
 def _kernel(first: Floats, second: Floats, habit: Habit) -> Floats:
-    """Return the covariance of the waviness (f, ∂f/∂u, ∂f/∂v) between places, shape (m, n, 3, 3)."""
-    gap = first[:, None] - second
-    wave = habit.amplitude**2 * np.exp(-0.5 * np.einsum("mna,mna->mn", gap, gap) / habit.distance**2)
-    scaled = gap / habit.distance**2
-    out = np.empty((*wave.shape, 3, 3))
-    out[..., 0, 0] = wave
+    """Return the covariance of the waviness (f, ∂f/∂u, ∂f/∂v) between places, shape (m, 3, n, 3)."""
+    gap = [first[:, None, a] - second[:, a] for a in range(2)]
+    wave = habit.amplitude**2 * np.exp((gap[0] ** 2 + gap[1] ** 2) * (-0.5 / habit.distance**2))
+    slope = [wave * part / habit.distance**2 for part in gap]
+    out = np.empty((len(first), 3, len(second), 3))
+    out[:, 0, :, 0] = wave
     for a in range(2):
-        out[..., 0, 1 + a] = wave * scaled[..., a]
-        out[..., 1 + a, 0] = -wave * scaled[..., a]
+        out[:, 0, :, 1 + a] = slope[a]
+        out[:, 1 + a, :, 0] = -slope[a]
         for b in range(2):
-            out[..., 1 + a, 1 + b] = -wave * scaled[..., a] * scaled[..., b]
-        out[..., 1 + a, 1 + a] += wave / habit.distance**2
+            out[:, 1 + a, :, 1 + b] = slope[a] * gap[b] / -(habit.distance**2)
+        out[:, 1 + a, :, 1 + a] += wave / habit.distance**2
     return out
 
 
 def _covariance(first: Readings, second: Readings, habit: Habit) -> Floats:
     """Return the covariance that readings share through the waviness, shape (m, 3, 3n)."""
+    count, members = len(first.place), len(second.place)
     kernel = _kernel(first.place, second.place, habit)
-    half = np.matmul(first.rows[:, None], kernel)
-    full = np.matmul(half, np.swapaxes(second.rows, 1, 2)[None])
-    return np.ascontiguousarray(np.swapaxes(full, 1, 2)).reshape(len(first.place), 3, 3 * len(second.place))
+    half = np.matmul(first.rows, kernel.reshape(count, 3, 3 * members)).reshape(count, 3, members, 3)
+    full = half[..., :1] * second.rows[:, :, 0]
+    for column in (1, 2):  # written out: a product of many 3 × 3 matrices is slow
+        full += half[..., column, None] * second.rows[:, :, column]
+    return full.reshape(count, 3, 3 * members)
 
 
 def _own_covariance(seen: Readings, habit: Habit) -> Floats:

@@ -86,6 +86,10 @@ class Problem:
         What is known of unrelated picks.
     pins : Pins
         What a person has tied together or kept apart.
+    unmerged : set of pairs of bytes
+        Pairs of faults, by their picks, that have been tried as one.
+    memo : dict
+        What was worked out for sheets; see :meth:`remembered`.
     """
 
     picks: Picks
@@ -94,6 +98,7 @@ class Problem:
     course: Course
     background: Background
     pins: Pins
+    unmerged: set[tuple[bytes, bytes]] = field(default_factory=set, repr=False)
     memo: dict[tuple[str, int], tuple[Sheet, Any]] = field(default_factory=dict, repr=False)
 
     def remembered(self, what: str, sheet: Sheet, work: Callable[[], T]) -> T:
