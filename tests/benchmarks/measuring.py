@@ -6,6 +6,7 @@ Times are those of the processor, user and system together: what else the machin
 from __future__ import annotations
 
 import os
+import re
 import resource
 import subprocess
 import sys
@@ -13,10 +14,11 @@ import time
 import tracemalloc
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
-__all__ = ["Cost", "child", "peak_floats", "seconds", "slope"]
+__all__ = ["Cost", "child", "most_mebibytes", "peak_floats", "seconds", "slope"]
 
 
 def seconds(*runs: Callable[[], object], repeats: int = 5) -> list[float]:
@@ -54,14 +56,23 @@ class Cost:
     mebibytes: float
 
 
-MEMORY = """
-import atexit, os, re
-def said():
-    most = re.search(r"VmHWM:\\s+(\\d+)", open("/proc/self/status").read())
-    os.write({handle}, most.group(1).encode())
-atexit.register(said)
+STATUS = Path("/proc/self/status")
+
+
+def most_mebibytes(status: str = "") -> float:
+    """Return the most memory that this process, or the one of that status, has held, in MiB (Linux).
+
+    ``getrusage`` would count what a process's parent held when it was forked.
+    """
+    found = re.search(r"VmHWM:\s+(\d+)", status or STATUS.read_text())
+    return int(found.group(1)) / 1024 if found else float("nan")
+
+
+SAYING = """
+import atexit, os
+atexit.register(lambda: os.write({handle}, open("{status}", "rb").read()))
 """
-"""What a process runs first, so that it says at its end how much memory it held at most (Linux)."""
+"""What a process runs first, so that it hands over its status at its end."""
 
 
 def child(program: str, *arguments: object, repeats: int = 3, allowed: Sequence[int] = (0,)) -> Cost:
@@ -81,14 +92,14 @@ def child(program: str, *arguments: object, repeats: int = 3, allowed: Sequence[
 
 def _once(program: str, arguments: list[str], allowed: Sequence[int]) -> Cost:
     reading, writing = os.pipe()
-    command = [sys.executable, "-c", MEMORY.format(handle=writing) + program, *arguments]
+    command = [sys.executable, "-c", SAYING.format(handle=writing, status=STATUS) + program, *arguments]
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     done = subprocess.run(command, capture_output=True, text=True, check=False, pass_fds=[writing])
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     os.close(writing)
     with os.fdopen(reading) as said:
-        most = said.read()
+        status = said.read()
     if done.returncode not in allowed:
         raise RuntimeError(f"{arguments} ended with {done.returncode}: {done.stderr}")
     seconds = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return Cost(seconds, int(most) / 1024)
+    return Cost(seconds, most_mebibytes(status))

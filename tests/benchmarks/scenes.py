@@ -7,7 +7,6 @@ that its memory is its own.
 from __future__ import annotations
 
 import json
-import resource
 import sys
 import tempfile
 import time
@@ -20,6 +19,7 @@ import pyvista as pv
 from desurvey import orient, traces
 from desurvey.project import Project, load_project
 from tests.benchmarks.commands import written
+from tests.benchmarks.measuring import most_mebibytes
 from viewer import scene
 from viewer.scene import detail
 from viewer.screen import prefer_off_screen
@@ -72,8 +72,7 @@ def measured(holes: int, structures: int) -> Scene:
         discs = plotter.actors["discs"].mapper.GetInput().GetNumberOfCells()
     finally:
         plotter.close()
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return Scene(holes, discs, first, 1 / turning, 1 / resting, first_cpu, turning_cpu, memory)
+    return Scene(holes, discs, first, 1 / turning, 1 / resting, first_cpu, turning_cpu, most_mebibytes())
 
 
 def _drawn(project: Project, plotter: pv.Plotter) -> None:

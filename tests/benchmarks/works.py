@@ -125,8 +125,8 @@ def minimum_curvature(rows: int) -> Work:
 
 
 def positions(points: int) -> Work:
-    """Make look-ups in 10,000 holes at most; the floor answers with one coordinate of the three and no direction."""
-    count = min(max(points // 100, 10), 10_000)
+    """Make look-ups in 10,000 holes; the floor answers with one coordinate of the three and no direction."""
+    count = 10_000
     holes = traces.chained(**holes_of(count))
     rng = np.random.default_rng(8)
     hole, depth = rng.integers(0, count, points), rng.uniform(0, STEP * STATIONS, points)
