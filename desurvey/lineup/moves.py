@@ -11,7 +11,6 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.lineup.candidates import Candidates
-from desurvey.lineup.crossings import nearest
 from desurvey.lineup.partition import Grouping, pins_hold, refitted, settled, state_of, trimmed
 from desurvey.lineup.weighing import Null, Problem, hole_count
 
@@ -20,6 +19,9 @@ __all__ = ["improved"]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+
+NEAR_SIGMA, NEAR_M = 4.0, 5.0
+"""Standard deviations of a plane, and metres, within which half of the picks of a fault must lie to try a merger."""
 
 TRIALS = 6000
 """Candidates put in on trial, times picks: all that matter among hundreds of picks, the best few among thousands."""
@@ -111,11 +113,12 @@ def _like_pairs(state: Grouping) -> list[tuple[int, int]]:
 
 
 def _lies_near(problem: Problem, state: Grouping, larger: int, smaller: int) -> bool:
+    """Return whether half the picks of a fault lie as near the plane of another as that is known, and a little more."""
     sheet = state.sheets[larger]
     local = (problem.picks.position[state.group == smaller] - sheet.centre) @ sheet.axes.T
-    beyond = nearest(local[:, :2], sheet.readings.place)
-    close = np.abs(local[:, 2] - sheet.level(local[:, :2])) < 8.0 + 0.15 * beyond
-    return bool(close.mean() >= 0.5)
+    level, variance = sheet.trend_at(local[:, :2])
+    room = NEAR_M + NEAR_SIGMA * np.sqrt(variance + problem.habit.amplitude**2)
+    return bool(np.mean(np.abs(local[:, 2] - level) < room) >= 0.5)
 
 
 def _merged(problem: Problem, state: Grouping, first: int, second: int) -> Grouping:
@@ -125,6 +128,8 @@ def _merged(problem: Problem, state: Grouping, first: int, second: int) -> Group
     best = state
     for keep, give in ((first, second), (second, first)):
         held = np.unique(picks.hole[state.group == keep])
+        if keep == second and not np.isin(held, picks.hole[state.group == give]).any():
+            break  # no hole has both: either way round is the same
         joined = rows[(state.group[rows] == keep) | ~np.isin(picks.hole[rows], held)]
         group = state.group.copy()
         group[state.group == give] = -1
