@@ -417,7 +417,8 @@ def _covariance(first: Readings, second: Readings, habit: Habit) -> Floats:
     full = half[..., :1] * second.rows[:, :, 0]
     for column in (1, 2):  # written out: a product of many 3 × 3 matrices is slow
         full += half[..., column, None] * second.rows[:, :, column]
-    return full.reshape(count, 3, 3 * members)
+    shared: Floats = full.reshape(count, 3, 3 * members)
+    return shared
 
 
 def _own_covariance(seen: Readings, habit: Habit) -> Floats:
