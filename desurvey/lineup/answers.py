@@ -162,7 +162,7 @@ def picks_of(
     """Return some structures as picks."""
     table = structures.table.iloc[rows]
     alpha = np.deg2rad(table["alpha"].to_numpy(dtype=float))
-    doubt: Floats = table["structure_id"].map(distrust).fillna(0.0).to_numpy(dtype=float)
+    doubt = np.asarray(table["structure_id"].map(distrust).fillna(0.0), dtype=np.float64)
     return Picks(
         structures.hole[rows],
         table["depth"].to_numpy(dtype=float),
