@@ -9,6 +9,9 @@ import pandas as pd
 import pytest
 from sklearn.metrics import adjusted_rand_score
 
+from desurvey import suspects
+from desurvey.exchange import read_table
+from desurvey.project import load_project
 from tests.command import lowside
 from tests.projects import write_project
 
@@ -90,6 +93,19 @@ def test_lineup_finds_the_demos_faults(out):
     assert (missed < 3).mean() > 0.8
     for fault in faults["fault_id"]:
         assert fault in done.stdout
+
+
+def test_lineup_distrusts_what_suspects_accused(accused, out):
+    done = lowside("lineup", DEMO, "--out", out / "distrusting", "--suspects", out / "suspects.csv")
+    assert done.returncode == 0, done.stderr
+    project = load_project(DEMO)
+    distrust = suspects.distrusted(project, read_table(out / "suspects.csv"))
+    accused_holes = set(accused[1].loc[accused[1]["scope"] == "hole", "hole_id"])
+    assert {"TH-24"} <= accused_holes
+    rows = project.structures[project.structures["hole_id"] == "TH-24"]
+    assert all(distrust[name] > 0.99 for name in rows["structure_id"])
+    clean = project.structures[project.structures["hole_id"] == "TH-01"]
+    assert not set(distrust) & set(clean["structure_id"])
 
 
 def test_aim_says_where_planned_holes_meet_the_faults(out):

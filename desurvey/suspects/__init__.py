@@ -22,9 +22,9 @@ single reading need 99 %. A run is not accused when no blunder is likelier than 
 person must see.
 """
 
-from desurvey.suspects.accepting import accept
+from desurvey.suspects.accepting import accept, distrusted
 from desurvey.suspects.finding import corrected, find
 from desurvey.suspects.readings import Readings, Runs
 from desurvey.suspects.table import COLUMNS, suspects
 
-__all__ = ["COLUMNS", "Readings", "Runs", "accept", "corrected", "find", "suspects"]
+__all__ = ["COLUMNS", "Readings", "Runs", "accept", "corrected", "distrusted", "find", "suspects"]

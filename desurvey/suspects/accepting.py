@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.special import expit
 
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
@@ -15,7 +16,7 @@ from desurvey.suspects.finding import corrected
 from desurvey.suspects.holes import HOLE_BLUNDERS
 from desurvey.suspects.weighing import BLUNDERS
 
-__all__ = ["accept"]
+__all__ = ["accept", "distrusted"]
 
 NEEDED = ("scope", "hole_id", "depth_from", "depth_to", "structure_id", "blunder", "roll_deg")
 KNOWN = {
@@ -68,6 +69,23 @@ def accept(project: Project, accepted: pd.DataFrame, file: str = "suspects.csv")
         marks = marks + np.where(both, " + ", "").astype(object) + blunder.astype(object)
     structures["accepted"] = marks
     return replace(project, surveys=surveys, collars=collars, structures=structures)
+
+
+def distrusted(project: Project, table: pd.DataFrame, file: str = "suspects.csv") -> dict[str, float]:
+    """Return how likely the orientation of each accused structure is wrong, by its name.
+
+    What ``line_up(..., distrust=...)`` takes: 1 / (1 + exp(−evidence)) of the suspect that a structure belongs to, the
+    largest where it belongs to several. Parameters and errors as in :func:`accept`.
+    """
+    _check(project, table, file)
+    table = table.reset_index(drop=True)
+    doubt = np.zeros(len(project.structures))
+    for scope in ("hole", "run", "reading"):
+        rows = table[table["scope"] == scope]
+        wrong = expit(np.append(rows["evidence"].to_numpy(dtype=float), -np.inf))
+        doubt = np.maximum(doubt, wrong[_which(scope, rows, project.structures, file)])
+    names = project.structures["structure_id"].to_numpy(dtype=object)
+    return {str(name): float(value) for name, value in zip(names[doubt > 0], doubt[doubt > 0], strict=True)}
 
 
 def _which(scope: str, rows: pd.DataFrame, structures: pd.DataFrame, file: str) -> npt.NDArray[np.intp]:

@@ -59,6 +59,12 @@ def lineup(
         ),
     ],
     kind: Kind = "fault",
+    suspects: Annotated[
+        Path | None,
+        typer.Option(
+            "--suspects", metavar="FILE", help="Distrust the orientations that lowside suspects accused there."
+        ),
+    ] = None,
 ) -> None:
     r"""Test which picks of several holes are one fault, and where else it should have been seen.
 
@@ -70,7 +76,7 @@ def lineup(
 
     data, holes = traced(project)
     with working("Lining up the picks"):
-        answer = line_up(data, holes, kind)
+        answer = line_up(data, holes, kind, suspects)
         picks, windows = picks_table(answer), windows_table(answer)
         folder = _folder(out)
         for name, table in (("faults", faults_table(answer)), ("picks", picks), ("windows", windows)):
@@ -126,12 +132,14 @@ def aim(
     finish(data.findings)
 
 
-def line_up(data: Project, holes: Traces, kind: str) -> LineUp:
-    """Return the project's line-up of a kind of structure."""
-    from desurvey import lineup
+def line_up(data: Project, holes: Traces, kind: str, accused: Path | None = None) -> LineUp:
+    """Return the project's line-up of a kind of structure, orientations that are accused in a file distrusted."""
+    from desurvey import lineup, suspects
+    from desurvey.exchange import read_table
 
     data.require("structures", "runs")
-    return lineup.line_up(data, holes, kind)
+    distrust = suspects.distrusted(data, read_table(accused), accused.name) if accused is not None else None
+    return lineup.line_up(data, holes, kind, distrust=distrust)
 
 
 def _folder(out: Path) -> Path:
