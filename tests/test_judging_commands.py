@@ -95,6 +95,16 @@ def test_lineup_finds_the_demos_faults(out):
         assert fault in done.stdout
 
 
+def test_the_line_up_can_be_seen(out):
+    page = out / "faults.html"
+    done = lowside("view", DEMO, "--lineup", "fault", "--html", page)
+    assert done.returncode == 0, done.stderr
+    text = page.read_text(encoding="utf-8")
+    assert "faults lined up" in text
+    for fault in ("F1", "F2", "F3"):
+        assert fault in text
+
+
 def test_lineup_distrusts_what_suspects_accused(accused, out):
     done = lowside("lineup", DEMO, "--out", out / "distrusting", "--suspects", out / "suspects.csv")
     assert done.returncode == 0, done.stderr

@@ -57,6 +57,17 @@ def test_contours_lie_on_round_elevations(mesh):
         np.testing.assert_allclose(heights, np.round(heights[0] / 10) * 10, atol=1e-6)
 
 
+def test_the_ground_cuts_a_fault_where_it_comes_out(tmp_path):
+    done = lowside("surface", DEMO, "--fault", "F2", "--out", tmp_path / "free.vtp")
+    assert done.returncode == 0, done.stderr
+    done = lowside("surface", DEMO, "--fault", "F2", "--out", tmp_path / "cut.vtp", "--ground")
+    assert done.returncode == 0, done.stderr
+    free, cut = pv.read(tmp_path / "free.vtp"), pv.read(tmp_path / "cut.vtp")
+    collars = pd.read_csv(DEMO / "collars.csv")
+    assert free.bounds[5] > collars["elevation"].max()
+    assert cut.bounds[5] <= collars["elevation"].max() + 1e-6
+
+
 @pytest.mark.parametrize("ending", ["obj", "stl", "ply", "glb"])
 def test_every_mesh_format_is_read_by_a_general_reader(tmp_path, ending, mesh):
     path = tmp_path / f"F1.{ending}"

@@ -39,6 +39,12 @@ def view(
     discs_by: Annotated[
         str, typer.Option("--discs-by", metavar="COLUMN", help="Colour discs by a column of the structures.")
     ] = "kind",
+    lineup: Annotated[
+        str,
+        typer.Option(
+            "--lineup", metavar="KIND", help="Line up these picks (fault …), and show faults, windows and misfits."
+        ),
+    ] = "",
     size: Annotated[tuple[int, int], typer.Option("--size", metavar="W H", help="Pixels of the still.")] = (1600, 1000),
     look: Annotated[Literal["light", "dark"], typer.Option("--look", help="Background.")] = "light",
     host: Annotated[
@@ -63,7 +69,7 @@ def view(
         first = View(holes_by=holes_by, discs_by=discs_by, look=look)
         serve(project, host=host, port=port, token=token, open_browser=browser, view=first, say=say)
         return
-    data, built = _built(project, holes_by, discs_by)
+    data, built = _built(project, holes_by, discs_by, lineup)
     if shot is not None:
         from viewer.still import still
 
@@ -81,14 +87,22 @@ def view(
     finish(data.findings)
 
 
-def _built(folder: Path, holes_by: str, discs_by: str) -> tuple[Project, Scene]:
-    """Return a project and its scene."""
+def _built(folder: Path, holes_by: str, discs_by: str, kind: str) -> tuple[Project, Scene]:
+    """Return a project and its scene, with the line-up of a kind of structure where one is named."""
+    from desurvey.lineup import windows_table
     from desurvey.orient import oriented
     from viewer import scene
     from viewer.collect import topography_of
+    from viewer.commands.judging import line_up
+    from viewer.scene.faults import with_faults
     from viewer.scene.ground import with_ground
 
     data, holes = traced(folder)
     with working("Building the scene"):
         built = scene.build(data, holes, oriented(data, holes), holes_by=holes_by, discs_by=discs_by)
-        return data, with_ground(built, topography_of(data))
+        built = with_ground(built, topography_of(data))
+    if kind:
+        with working("Lining up the picks"):
+            answer = line_up(data, holes, kind)
+            built = with_faults(built, answer, windows_table(answer))
+    return data, built

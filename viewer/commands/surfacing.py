@@ -49,7 +49,9 @@ def surface(
         float | None, typer.Option("--margin", metavar="M", help="Metres beyond the hull, or from the nearest pick.")
     ] = None,
     older: Annotated[str, typer.Option("--older", metavar="F2", help="Ends at this older fault.")] = "",
-    ground: Annotated[bool, typer.Option("--ground", help="Ends at the ground, as the collars tell it.")] = False,
+    ground: Annotated[
+        bool, typer.Option("--ground", help="Ends at the ground: the [checks] topography, or the collars.")
+    ] = False,
     sides: Annotated[
         bool,
         typer.Option("--sides", help="Drilled rock without the fault keeps to its side: where logging is complete."),
@@ -66,7 +68,7 @@ def surface(
     """
     _check(fault, contact, out, contours)
     data, holes = traced(project)
-    limits = _ground(holes) if ground else ()
+    limits = _ground(data, holes) if ground else ()
     with working("Building the surface"):
         if fault:
             made = {fault: _fault(data, holes, kind, fault, _edge(edge, margin), older, limits, sides)}
@@ -121,10 +123,14 @@ def _edge(shape: Literal["hull", "distance"], margin: float | None) -> Edge | No
     return None if shape == "hull" and margin is None else Edge(shape, margin)
 
 
-def _ground(holes: Traces) -> tuple[Outside, ...]:
+def _ground(data: Project, holes: Traces) -> tuple[Outside, ...]:
+    """Return the limit at the ground: the table that ``[checks]`` names, else the collars."""
+    from desurvey.checks.ground import ground_points
+    from desurvey.checks.limits import limits_of
     from desurvey.surface import over_ground
 
-    return (over_ground(holes.position[holes.offsets[:-1]]),)
+    file = limits_of(data).topography
+    return (over_ground(ground_points(data.folder, file) if file else holes.position[holes.offsets[:-1]]),)
 
 
 def _fault(
