@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from desurvey.lineup.crossings import Course, course_of
 from desurvey.lineup.grouping import Grouping, Problem, gains, grouped
@@ -187,7 +188,8 @@ def lined_up(
 ) -> LineUp:
     """Return which picks are the same fault: :func:`line_up` on arrays."""
     settings = settings or LineupSettings()
-    problem, state = grouped(picks, course_of(traces, drilled), settings, pins_of(settings, names))
+    with threadpool_limits(1):  # thousands of small products: more threads only wait for each other
+        problem, state = grouped(picks, course_of(traces, drilled), settings, pins_of(settings, names))
     faults = faults_of(problem, state)
     group = np.full(len(picks), -1)
     for number, fault in enumerate(faults):

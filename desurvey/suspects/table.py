@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from desurvey.orient import Oriented
 from desurvey.project import Project
@@ -71,7 +72,8 @@ def suspects(project: Project, traces: Traces, oriented: Oriented) -> pd.DataFra
     collar = traces.position[traces.offsets[:-1]] - origin
     table = [_spikes(traces, oriented)]
     if len(rows):
-        found = find(readings, runs, collar, _north_offset(project), sigmas)
+        with threadpool_limits(1):  # thousands of small products: on two cores a second thread costs half as much again
+            found = find(readings, runs, collar, _north_offset(project), sigmas)
         table += [
             _hole_rows(found, readings, traces),
             _run_rows(found, project.runs.iloc[run_row], project.structures["line"].iloc[rows]),
