@@ -230,14 +230,6 @@ class Traces:
         return low
 
     @property
-    def length_below(self) -> Floats:
-        """Length of the interval below each station; 1 m below the last of a hole, where the arc is straight."""
-        length = np.ones(len(self.depth))
-        length[:-1] = np.diff(self.depth)
-        length[self.offsets[1:] - 1] = 1.0
-        return length
-
-    @property
     def arcs(self) -> curvature.Arcs:
         """The arc below each station, straight below the last of a hole."""
         return curvature.arcs(self.tangent, self.tangent.T.take(_row_below(self.offsets), axis=1).T)

@@ -13,10 +13,11 @@ from desurvey import orient, traces
 from desurvey.lineup import line_up
 from desurvey.problems import DataProblem
 from desurvey.project import load_project
+from desurvey.surface import fault_mesh
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer import collect
 from viewer.cli import app
-from viewer.faults import answers_of, fault_mesh
+from viewer.faults import answers_of
 from viewer.net import chosen_rows, net_of
 from viewer.sheet import Title
 from viewer.slab import slab_of

@@ -19,8 +19,8 @@ from desurvey import orient, traces
 from desurvey.problems import DataProblem
 from desurvey.project import load_project
 from tests.projects import PROJECT_TOML, TABLES, write_project
+from viewer.cautions import CAUTION
 from viewer.cli import app
-from viewer.commands.shared import CAUTION
 from viewer.faults import Answers
 from viewer.report import Results, Wanted, compose, print_pdf, render
 from viewer.report.wording import count

@@ -4,7 +4,7 @@ from desurvey.surface.clip import over_ground
 from desurvey.surface.contacts import bedding_picks, changes, contact_picks
 from desurvey.surface.contours import Contour, contours
 from desurvey.surface.extract import Edge, Extracted, extracted
-from desurvey.surface.faults import fault_surface
+from desurvey.surface.faults import fault_mesh, fault_surface
 from desurvey.surface.field import Field
 from desurvey.surface.fit import fit
 from desurvey.surface.mesh import Mesh
@@ -27,6 +27,7 @@ __all__ = [
     "contact_picks",
     "contours",
     "extracted",
+    "fault_mesh",
     "fault_surface",
     "fit",
     "over_ground",

@@ -5,17 +5,18 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from desurvey.lineup import LineUp
+from desurvey.lineup import Fault, LineUp
 from desurvey.problems import DataProblem, nearest
 from desurvey.spread import pole_sigma_deg
 from desurvey.surface.clip import Outside, beyond_older
 from desurvey.surface.extract import Edge, Extracted, LevelOf, extracted
 from desurvey.surface.fit import fit
+from desurvey.surface.mesh import Mesh
 from desurvey.surface.model import Options
 from desurvey.surface.picks import Picks, Sides
 from desurvey.traces import Traces
 
-__all__ = ["fault_number", "fault_picks", "fault_sides", "fault_surface", "sides_along"]
+__all__ = ["fault_mesh", "fault_number", "fault_picks", "fault_sides", "fault_surface", "sides_along"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -65,6 +66,37 @@ def fault_surface(
         cut = fit(fault_picks(found, fault_number(found, older)), options)
         limits = (*limits, beyond_older(LevelOf(cut, 0), picks.position))
     return extracted(field, edge=edge, limits=limits)
+
+
+RINGS = 6
+"""Rings of points from the middle of a fault to its outline: enough for a gentle curve."""
+
+
+def fault_mesh(fault: Fault) -> Mesh:
+    """Return a fault's surface as triangles: rings of points that shrink from its outline to its middle."""
+    sheet = fault.sheet
+    outline = ((fault.outline - sheet.centre) @ sheet.axes.T)[:, :2]
+    corners, middle = len(outline), outline.mean(axis=0)
+    shares = np.arange(RINGS, 0, -1) / RINGS
+    place = np.vstack([(middle + shares[:, None, None] * (outline - middle)).reshape(-1, 2), middle])
+    height, covariance = sheet.surface(place)
+    local = np.column_stack([place, height[:, 0]])
+    sigma = np.sqrt(np.maximum(covariance[:, 0, 0], 0.0))
+    return Mesh(sheet.centre + local @ sheet.axes, _rings(corners), sigma)
+
+
+def _rings(corners: int) -> npt.NDArray[np.int64]:
+    """Return the triangles between rings of ``corners`` points each, and of the innermost with the middle."""
+    here = np.arange(corners)
+    after = (here + 1) % corners
+    triangles = []
+    for ring in range(RINGS - 1):
+        outer, inner = ring * corners, (ring + 1) * corners
+        triangles.append(np.stack([outer + here, outer + after, inner + here], axis=1))
+        triangles.append(np.stack([inner + here, outer + after, inner + after], axis=1))
+    last = (RINGS - 1) * corners
+    triangles.append(np.stack([last + here, last + after, np.full(corners, RINGS * corners)], axis=1))
+    return np.concatenate(triangles)
 
 
 def fault_number(found: LineUp, fault_id: str) -> int:

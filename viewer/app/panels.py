@@ -8,7 +8,7 @@ from trame.widgets import vuetify3 as v
 from trame_client.widgets.core import AbstractElement
 from trame_server.core import Server
 
-from viewer.commands.shared import CAUTION
+from viewer.cautions import CAUTION
 
 __all__ = ["lay_out"]
 

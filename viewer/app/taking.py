@@ -8,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
+from desurvey.surface import fault_mesh
 from viewer.app.parts import Part, careful
 from viewer.collect import content_of
-from viewer.faults import Answers, fault_mesh
+from viewer.faults import Answers
 from viewer.net import draw_net, net_of
 from viewer.page import page
 from viewer.section import draw_section

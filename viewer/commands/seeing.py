@@ -11,6 +11,7 @@ from viewer.commands.shared import ProjectFolder, finish, say, traced, working
 
 if TYPE_CHECKING:
     from desurvey.project import Project
+    from desurvey.traces import Traces
     from viewer.scene import Scene
 
 __all__ = ["add_to"]
@@ -89,20 +90,24 @@ def view(
 
 def _built(folder: Path, holes_by: str, discs_by: str, kind: str) -> tuple[Project, Scene]:
     """Return a project and its scene, with the line-up of a kind of structure where one is named."""
-    from desurvey.lineup import windows_table
     from desurvey.orient import oriented
     from viewer import scene
     from viewer.collect import topography_of
-    from viewer.commands.judging import line_up
-    from viewer.scene.faults import with_faults
     from viewer.scene.ground import with_ground
 
     data, holes = traced(folder)
     with working("Building the scene"):
         built = scene.build(data, holes, oriented(data, holes), holes_by=holes_by, discs_by=discs_by)
         built = with_ground(built, topography_of(data))
-    if kind:
-        with working("Lining up the picks"):
-            answer = line_up(data, holes, kind)
-            built = with_faults(built, answer, windows_table(answer))
-    return data, built
+    return data, _with_faults(built, data, holes, kind) if kind else built
+
+
+def _with_faults(built: Scene, data: Project, holes: Traces, kind: str) -> Scene:
+    """Return a scene with the line-up of a kind of structure."""
+    from desurvey.lineup import windows_table
+    from viewer.commands.judging import line_up
+    from viewer.scene.faults import with_faults
+
+    with working("Lining up the picks"):
+        answer = line_up(data, holes, kind)
+        return with_faults(built, answer, windows_table(answer))

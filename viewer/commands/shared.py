@@ -18,19 +18,12 @@ if TYPE_CHECKING:
     from desurvey.traces import Traces
     from viewer.faults import Answers
 
-__all__ = ["CAUTION", "Out", "ProjectFolder", "finish", "lined_up", "loaded", "oriented", "say", "traced", "working"]
+__all__ = ["Out", "ProjectFolder", "finish", "lined_up", "loaded", "oriented", "say", "traced", "working"]
 
 ProjectFolder = Annotated[
     Path, typer.Argument(metavar="PROJECT", help="Folder with a project.toml.", show_default=False)
 ]
 Out = Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Where to write.", show_default=False)]
-
-CAUTION = (
-    "Orientations and predicted depths are estimates with the stated uncertainty. Decisions on ground support, slopes, "
-    "drilling hazards and public reporting belong to licensed or competent persons under local codes. Follow the rig's "
-    "and the site's procedures around rods, tubes and core."
-)
-"""The cautions that stand in the README, in reports and in the viewer (DESIGN.md section 8)."""
 
 SHOWN = 5
 """Findings that a command other than ``check`` quotes before it points to ``check``."""

@@ -13,6 +13,7 @@ from viewer.commands.shared import Out, ProjectFolder, finish, say, traced, work
 
 if TYPE_CHECKING:
     from desurvey.project import Project
+    from desurvey.spread import HoleSpread
     from desurvey.surface import Edge, Extracted, Options, Picks
     from desurvey.surface.clip import Outside
     from desurvey.traces import Traces
@@ -168,7 +169,7 @@ def _contacts(
     intervals = data.intervals[table]
     placed = intervals[intervals["hole_id"].isin(holes.hole_ids)]
     spread = project_spread(data, holes)
-    picks = contact_picks(changes(placed, column), pairs, holes, spread, _bedding(data, holes, bedding))
+    picks = contact_picks(changes(placed, column), pairs, holes, spread, _bedding(data, holes, spread, bedding))
     field = fit(picks, _options(data))
     return {
         f"{one} | {other}": extracted(field, place, edge=edge, limits=limits)
@@ -176,12 +177,12 @@ def _contacts(
     }
 
 
-def _bedding(data: Project, holes: Traces, kind: str) -> Picks | None:
+def _bedding(data: Project, holes: Traces, spread: HoleSpread, kind: str) -> Picks | None:
     from desurvey.orient import oriented
-    from desurvey.spread import project_spread, structure_spread
+    from desurvey.spread import structure_spread
     from desurvey.surface import bedding_picks
 
     if not kind:
         return None
     structures = oriented(data, holes)
-    return bedding_picks(structures, structure_spread(structures, project_spread(data, holes)), kind)
+    return bedding_picks(structures, structure_spread(structures, spread), kind)

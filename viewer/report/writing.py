@@ -13,7 +13,7 @@ import jinja2
 
 from desurvey.exchange import replacing
 from desurvey.problems import DataProblem
-from viewer.commands.shared import CAUTION
+from viewer.cautions import CAUTION
 from viewer.report.gather import Report
 
 __all__ = ["print_pdf", "render", "write_report"]

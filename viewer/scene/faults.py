@@ -10,8 +10,8 @@ import pandas as pd
 import pyvista as pv
 
 from desurvey.lineup import Fault, LineUp, left_out
+from desurvey.surface import fault_mesh
 from viewer import theme
-from viewer.faults import fault_mesh
 from viewer.scene.build import Scene
 from viewer.scene.colouring import Block, Entry
 from viewer.scene.frame import Frame
