@@ -19,8 +19,9 @@ from viewer.app.core_piece import core_piece
 from viewer.app.decisions import FILE, Decision, Decisions, read_decisions, write_decisions
 from viewer.app.desk import load_desk, shown_rows
 from viewer.app.door import is_loopback
-from viewer.app.painter import Camera, Painter
+from viewer.app.painter import Painter
 from viewer.app.view import History, View
+from viewer.scene.camera import Camera
 
 # ---- history ------------------------------------------------------------------------------------------------
 

@@ -22,7 +22,7 @@ from viewer.app.desk import Desk, Way, load_desk, look_of, net_points, poles_on_
 from viewer.app.door import Door
 from viewer.app.keeping import Keeping
 from viewer.app.lines import Lines
-from viewer.app.painter import Camera, Painter
+from viewer.app.painter import Painter
 from viewer.app.parts import careful
 from viewer.app.possible import Possible
 from viewer.app.slabs import Slabs
@@ -32,6 +32,7 @@ from viewer.app.watching import Watching
 from viewer.app.work import Stopped, Worker
 from viewer.page.packing import cell_colours, encoded, encoded_bytes, legend_html, packed
 from viewer.scene import Scene, values
+from viewer.scene.camera import Camera
 from viewer.scene.doubt import with_doubt
 from viewer.scene.faults import with_faults
 from viewer.scene.ground import with_ground

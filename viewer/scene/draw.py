@@ -9,6 +9,7 @@ import pyvista as pv
 from viewer import theme
 from viewer.scene import floor
 from viewer.scene.build import Scene
+from viewer.scene.camera import VIEW_ANGLE_DEG as VIEW_ANGLE_DEG
 from viewer.scene.frame import Frame
 from viewer.scene.holes import PIECE_M
 from viewer.scene.labels import Signs
@@ -32,9 +33,8 @@ ASIDE = 0.1
 FLAT_SHARE = 0.1
 """Holes that go less than this share of their length in a common direction have no section to look square at."""
 
-VIEW_AZIMUTH_DEG, VIEW_DIP_DEG, VIEW_ANGLE_DEG = 20.0, -24.0, 20.0
-"""The first view: from south-south-west and above, so that north points up the picture; a narrow angle keeps lengths
-in front and behind comparable."""
+VIEW_AZIMUTH_DEG, VIEW_DIP_DEG = 20.0, -24.0
+"""The first view: from south-south-west and above, so that north points up the picture."""
 
 
 def draw(scene: Scene, plotter: pv.Plotter, *, look: theme.Look = theme.LIGHT, text_px: int = 14) -> Signs:
