@@ -82,7 +82,8 @@ def disc_at(tab: Page, x: float, y: float) -> int:
     return tab.evaluate(
         """([x, y]) => {
             const { space } = document.querySelector(".low-host"), box = space.canvas.getBoundingClientRect();
-            return space.pick(x - box.left, y - box.top);
+            const found = space.under(x - box.left, y - box.top);
+            return found.what === "disc" ? found.index : -1;
         }""",
         [x, y],
     )

@@ -12,20 +12,20 @@ from typing import Any, TypeVar, get_args
 import numpy as np
 from trame_server.core import Server
 
-from desurvey import orient
 from desurvey.problems import DataProblem
 from viewer import page as pages
 from viewer.app import panels
 from viewer.app.aiming import Aiming
-from viewer.app.cards import disc_card, hole_card
 from viewer.app.desk import Desk, Way, load_desk, look_of, net_points, poles_on_net, shown_scene, sight_along
 from viewer.app.door import Door
 from viewer.app.keeping import Keeping
 from viewer.app.lines import Lines
+from viewer.app.listing import Listing
 from viewer.app.painter import Painter
 from viewer.app.parts import careful
+from viewer.app.picking import Picking
 from viewer.app.possible import Possible
-from viewer.app.slabs import Slabs
+from viewer.app.slabs import fence
 from viewer.app.taking import Taking
 from viewer.app.view import History, View
 from viewer.app.watching import Watching
@@ -48,9 +48,6 @@ SPACE = Path(pages.__file__).parent
 
 DRAWN_BY_SERVER = 6000
 """Discs up to which pictures come from the server unless told otherwise (FEASIBILITY: about ten a second)."""
-
-LISTED = 60
-"""Selected rows that are listed on the page."""
 
 LEAST_MOVE = 0.01
 """Radii of the net by which a pole has to move before the move is drawn."""
@@ -89,11 +86,12 @@ class App:
         self._painted = -1
         self._tasks: set[asyncio.Task[None]] = set()
         self.possible, self.lines = Possible(self), Lines(self)
+        self.picking, self.listing = Picking(self), Listing(self)
         self._prepare_state()
         self._rebuild()
         self._bind()
         self.aiming = Aiming(self)
-        self.parts = (self.possible, self.lines, self.aiming, Slabs(self), Taking(self), Keeping(self))
+        self.parts = (self.possible, self.lines, self.aiming, self.picking, self.listing, Taking(self), Keeping(self))
         self.watching = Watching(self)
         server.enable_module(
             {
@@ -142,7 +140,6 @@ class App:
                 "busy": "",
                 "chosen": [],
                 "drawing": "server" if len(self.desk.project.structures) <= DRAWN_BY_SERVER else "here",
-                "stretch": 1,
                 "keys_shown": False,
                 "findings": [],
                 "findings_said": "",
@@ -256,7 +253,7 @@ class App:
         selected = self.history.now.selected
         shown = np.isin(self.scene.discs.index, list(selected))
         self.state.chosen = np.flatnonzero(shown).tolist()
-        self.state.selected_rows = _listed(self.desk, sorted(selected)[:LISTED])
+        self.listing.show()
         there = f"{len(self.scene.discs.index):,} discs shown".replace(",", "\N{NARROW NO-BREAK SPACE}")
         beyond = len(selected) - int(shown.sum())
         more = f", {beyond} of them not shown" if beyond else ""
@@ -272,7 +269,7 @@ class App:
 
     def _scene_json(self) -> dict[str, Any]:
         data = packed(self.scene, look_of(self.history.now), rows=False)
-        return data | {"version": self.state.version}
+        return data | {"version": self.state.version, "fence": fence(self.scene, self.shown.traces)}
 
     def _net_json(self) -> dict[str, Any]:
         look = look_of(self.history.now)
@@ -300,49 +297,6 @@ class App:
         return await self.painter.paint(camera)
 
     # -- triggers ---
-
-    @careful
-    def pick(self, disc: int, piece: int, many: bool, version: int) -> None:
-        """Select what was clicked and show its card: a disc, a piece of a hole, or nothing."""
-        if version != self.state.version:
-            return
-        if 0 <= disc < len(self.scene.discs.index):
-            row = int(self.scene.discs.index[disc])
-            self.select([row], add=many)
-            self.show_card(row)
-        elif 0 <= piece < self.scene.drilled.n_cells:
-            cells = self.scene.drilled.cell_data
-            self.state.card = hole_card(
-                self.shown, int(cells["hole"][piece]), float(cells["depth_from"][piece] + cells["depth_to"][piece]) / 2
-            )
-        else:
-            self.state.card = ""
-            if not many:
-                self.select([])
-
-    @careful
-    def pick_row(self, row: int) -> None:
-        """Select a row of the structures table and show its card."""
-        if 0 <= row < len(self.desk.project.structures):
-            self.select([row])
-            self.show_card(row)
-
-    @careful
-    def show_row(self, row: int) -> None:
-        """Show the card of a selected row; the selection stays."""
-        if 0 <= row < len(self.desk.project.structures):
-            self.show_card(row)
-
-    def show_card(self, row: int) -> None:
-        """Show the card of a row of the structures table."""
-        self.state.card = disc_card(self.shown, row, [*self.possible.said_of(row), *self.lines.said_of(row)])
-
-    @careful
-    def lasso(self, discs: list[int], many: bool, version: int) -> None:
-        """Select the discs in a loop drawn on the net."""
-        if version == self.state.version:
-            index = self.scene.discs.index
-            self.select([int(index[disc]) for disc in discs if 0 <= disc < len(index)], add=many)
 
     @careful
     def sight(self, way: Way) -> dict[str, Any] | None:
@@ -386,9 +340,8 @@ class App:
 
     @careful
     def show_everything(self) -> None:
-        """Take back all filters and the slab."""
+        """Take back all filters."""
         now = self.history.now
-        self.state.slab_on = False
         self.apply(
             self.history.change(**asdict(View(now.holes_by, now.discs_by, selected=now.selected, look=now.look)))
         )
@@ -449,10 +402,6 @@ CONTROLS = (
 """Names of state that the page's controls change and that belong to the view."""
 
 TRIGGERS = (
-    "pick",
-    "pick_row",
-    "show_row",
-    "lasso",
     "sight",
     "undo",
     "redo",
@@ -474,22 +423,6 @@ def _same_structures(before: Desk, after: Desk, rows: frozenset[int]) -> frozens
 
 def _without(view: View, names: frozenset[str]) -> dict[str, Any]:
     return {name: value for name, value in asdict(view).items() if name not in names}
-
-
-def _listed(desk: Desk, rows: list[int]) -> list[dict[str, Any]]:
-    """Return rows of the structures table as the page lists them."""
-    table = desk.project.structures.iloc[rows]
-    dip, direction = orient.dip_of_plane(desk.oriented.normal[rows])
-    return [
-        {
-            "row": row,
-            "name": str(one.structure_id),
-            "kind": str(one.kind),
-            "where": f"{one.hole_id} {one.depth:.1f}",
-            "plane": f"{d:.0f}°/{b:03.0f}°" if np.isfinite([d, b]).all() else "–",
-        }
-        for row, one, d, b in zip(rows, table.itertuples(), dip, direction, strict=True)
-    ]
 
 
 def _items(choices: list[values.Choice]) -> list[dict[str, str]]:

@@ -14,7 +14,7 @@ from viewer import theme
 from viewer.app.core_piece import core_piece
 from viewer.app.desk import Desk
 
-__all__ = ["disc_card", "hole_card"]
+__all__ = ["card", "disc_card", "hole_card"]
 
 TEMPLATES = jinja2.Environment(
     loader=jinja2.PackageLoader("viewer.app", "web"), autoescape=True, trim_blocks=True, lstrip_blocks=True
@@ -52,7 +52,7 @@ def disc_card(desk: Desk, row: int, said: Sequence[str] = ()) -> str:
     drawing = ""
     if np.isfinite(logged["alpha"]):
         drawing = Markup(core_piece(float(logged["alpha"]), float(logged["beta"]), str(logged["line"])))
-    return _card(
+    return card(
         f"{logged['kind']} {logged['structure_id'] or ''}".strip(),
         f"{logged['hole_id']} at {logged['depth']:g} m · {desk.project.files['structures']}, row {logged['row']}",
         [*said, *found],
@@ -87,10 +87,11 @@ def hole_card(desk: Desk, hole: int, depth: float) -> str:
         *_others(collar),
     ]
     said = ["Below the last survey station: the hole is drawn straight on."] if place.extrapolated[0] else []
-    return _card(f"{name} at {depth:.1f} m", f"{desk.project.files['collars']}, row {collar['row']}", said, rows, "")
+    return card(f"{name} at {depth:.1f} m", f"{desk.project.files['collars']}, row {collar['row']}", said, rows)
 
 
-def _card(title: str, source: str, said: Sequence[str], rows: Iterable[tuple[str, str]], drawing: str) -> str:
+def card(title: str, source: str, said: Sequence[str], rows: Iterable[tuple[str, str]], drawing: str = "") -> str:
+    """Return a card as HTML: a title, where it comes from, sentences, names with values, and a drawing."""
     template = TEMPLATES.get_template("card.html")
     return template.render(title=title, source=source, said=said, rows=list(rows), drawing=drawing)
 

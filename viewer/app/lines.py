@@ -123,18 +123,18 @@ class Lines(Part):
 
     @careful
     def pick_fault(self, fault_id: str) -> None:
-        """Select the picks of a fault."""
-        if self.answer is not None:
-            names = self.answer.picks.loc[self.answer.picks["fault_id"] == fault_id, "structure_id"]
-            self.app.select(self._rows(names))
+        """Select the picks of a fault and show its card."""
+        if self.answer is not None and fault_id in set(self.answer.faults["fault_id"]):
+            self.app.picking.show_fault(fault_id)
 
     @careful
     def pick_name(self, name: str) -> None:
         """Select a pick by its structure id and show its card."""
-        for row in self._rows([name]):
-            self.app.pick_row(row)
+        for row in self.rows_of([name]):
+            self.app.picking.pick_row(row)
 
-    def _rows(self, names: Iterable[str]) -> list[int]:
+    def rows_of(self, names: Iterable[str]) -> list[int]:
+        """Return the rows of the structures table that have these ids."""
         column = self.app.desk.project.structures["structure_id"]
         return [int(row) for row in np.flatnonzero(column.isin(list(names)))]
 

@@ -28,6 +28,13 @@ KEYS = (
 )
 
 
+PICK_ROW = (
+    "list_all || $event.ctrlKey || $event.metaKey"
+    " ? trigger('pick_row', [r.row, $event.ctrlKey || $event.metaKey]) : trigger('show_row', [r.row])"
+)
+"""A click on a row of the list: among all rows it selects; among the selected ones it shows the card only."""
+
+
 def lay_out(server: Server) -> None:
     """Make the page of a server."""
     with VAppLayout(server, theme=("look",), classes=("'low-' + look",)) as layout:
@@ -55,7 +62,7 @@ def _own(name: str, **names: str) -> None:
 
 
 def _space() -> None:
-    names = ("version", "drawing", "chosen", "stretch", "slab", "aim", "views", "legend", "title", "subtitle")
+    names = ("version", "drawing", "chosen", "aim", "views", "legend", "title", "subtitle")
     _own("low-space", **{name: name for name in names})
 
 
@@ -285,7 +292,7 @@ def _show() -> None:
             with html.Label():
                 _box("drawing", on="here", off="server")
                 html.Span("draw in this browser")
-        _slider("vertical scale", "stretch", "×", low="0.5", high="5", step="0.5")
+        _slider("vertical scale", "tab.stretch", "×", low="0.5", high="5", step="0.5")
         _slab()
         _pictures()
         html.H2("About")
@@ -305,39 +312,62 @@ def _selection() -> None:
             ("show everything", "show_everything"),
             ("none", "clear"),
         ):
-            html.Button(text, classes="low-button", click=f"trigger('{name}')")
-    with html.Table(classes="low-table", v_if="selected_rows.length"):
+            also = "; tab.on = false" if name == "show_everything" else ""
+            html.Button(text, classes="low-button", click=f"trigger('{name}'){also}")
+    with html.Div(classes="low-row"):
+        with html.Label():
+            _box("list_all")
+            html.Span(" list all that are shown")
+        html.Input(
+            raw_attrs=['type="text"', 'v-model="list_find"', 'placeholder="find id, hole, kind"',
+                       'aria-label="find id, hole or kind in the list"', 'style="width: 12em"']
+        )  # fmt: skip
+    with html.Table(classes="low-table", v_if="listed.length"):
         with html.Tr():
             for name in ("id", "kind", "hole, m", "dip/direction"):
                 html.Th(name)
-        with html.Tr(v_for="r in selected_rows", key="r.row", classes="pickable", click="trigger('show_row', [r.row])"):
+        with html.Tr(
+            v_for="r in listed", key="r.row",
+            raw_attrs=[":class=\"{ pickable: true, chosen: r.on }\"", 'tabindex="0"',
+                       f'@click="{PICK_ROW}"', f'@keydown.enter="{PICK_ROW}"'],
+        ):  # fmt: skip
             html.Td("{{ r.name }}")
             html.Td("{{ r.kind }}")
             html.Td("{{ r.where }}")
             html.Td("{{ r.plane }}")
+    with html.Div(classes="low-row", v_if="listed.length"):
+        html.Button("◀", classes="low-button", click="trigger('turn_list', [-1])", title="Earlier rows",
+                    raw_attrs=[':disabled="!list_more[0]"'])  # fmt: skip
+        html.Span("{{ listed_said }}", classes="quiet")
+        html.Button("▶", classes="low-button", click="trigger('turn_list', [1])", title="Later rows",
+                    raw_attrs=[':disabled="!list_more[1]"'])  # fmt: skip
 
 
 def _slab() -> None:
+    """Put the slab's sliders on the page; they move the slab of this tab, without the server."""
     html.H2("Slab")
     with html.Div(classes="low-kinds"):
-        _tick("only a slab", "slab_on")
-    with html.Div(v_if="slab_on"):
-        _slider("thickness", "slab_thickness", "m", low="5", high="slab_reach", step="5")
-        _slider("place", "slab_place", "m", low="-slab_reach", high="slab_reach", step="1")
-        _slider("along azimuth", "slab_azimuth", "°", low="0", high="179", step="1")
+        _tick("only a slab", "tab.on")
+    with html.Div(v_if="tab.on"):
+        _slider("thickness", "tab.thickness", "m", low="5", high="tab.reach", step="5")
+        _slider("place", "tab.place", "m", low="-tab.reach", high="tab.reach", step="1")
+        _slider("along azimuth", "tab.azimuth", "°", low="0", high="179", step="1")
         with html.Div(classes="low-row"):
-            html.Button("◀ hole", classes="low-button", click="trigger('previous_hole')", title="Key ,")
-            html.Button("hole ▶", classes="low-button", click="trigger('next_hole_along')", title="Key .")
-            html.Span("{{ slab_said }}", classes="quiet")
+            html.Button("◀ hole", classes="low-button", click="step_slab(-1)", title="Key ,")
+            html.Button("hole ▶", classes="low-button", click="step_slab(1)", title="Key .")
+            html.Span("{{ tab.said }}", classes="quiet")
 
 
 def _pictures() -> None:
     html.H2("To take away")
     with html.Div(classes="low-row"):
-        html.Button("picture (PNG)", classes="low-button", click="trigger('save_picture')")
-        html.Button("offline page (HTML)", classes="low-button", click="trigger('save_page')")
+        html.Button("picture (PNG)", classes="low-button", click="trigger('save_picture', [seen()])")
+        html.Button("offline page (HTML)", classes="low-button", click="trigger('save_page', [seen()])")
         html.Button("net (PDF)", classes="low-button", click="trigger('save_net')")
-        html.Button("section of the slab (PDF)", classes="low-button", click="trigger('save_section')")
+        html.Button(
+            "section of the slab (PDF)", classes="low-button", click="trigger('save_section', [seen()])",
+            raw_attrs=[':disabled="!tab.on"'], title="Switch a slab on first",
+        )  # fmt: skip
 
 
 def _slider(text: str, name: str, unit: str, *, low: str, high: str, step: str) -> None:

@@ -67,6 +67,8 @@ def packed(scene: Scene, look: theme.Look = theme.LIGHT, *, aside: float = ASIDE
                 "triangles": encoded_bytes(sheet.mesh.regular_faces.astype("<u4").view(np.uint8)),
                 "rgb": rgb(sheet.colour),
                 "alpha": sheet.alpha,
+                "name": sheet.name,
+                "what": sheet.what,
             }
             for sheet in scene.sheets
         ],

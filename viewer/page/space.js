@@ -113,8 +113,8 @@ window.lowside = window.lowside || {};
         this.layer(discs(disc, disc.radius.length > 20000 ? 8 : 16), gl.TRIANGLES),
         this.layer(flat(floats(scene.lineations), colours.text), gl.LINES),
         this.layer(tubes(floats(scene.misfits), colours.accent, 0.5 * scene.tube, 6), gl.TRIANGLES),
-        ...(scene.sleeves || []).map((part) => this.layer(tubes(floats(part.ends), part.rgb, part.radius, 12), gl.TRIANGLES, true, 0.45)),
-        ...(scene.sheets || []).map((mesh) => this.layer(sheet(mesh), gl.TRIANGLES, true, mesh.alpha)),
+        ...scene.sleeves.map((part) => this.layer(tubes(floats(part.ends), part.rgb, part.radius, 12), gl.TRIANGLES, true, 0.45)),
+        ...scene.sheets.map((mesh) => this.layer(sheet(mesh), gl.TRIANGLES, true, mesh.alpha)),
       ];
     }
 
@@ -201,18 +201,20 @@ window.lowside = window.lowside || {};
   const AROUND = { here: [[0, 0]], beside: [[0, -1], [1, 0], [-1, 0], [0.9, -1], [-0.9, -1], [0, 1]] };
 
   class Space {
-    // host: an element to fill. hear: { pick(index, event), moved(camera), complain(error) }.
+    // host: an element to fill. hear: { pick({ what, index, at, many }), moved(camera), complain(error) }; what is "disc",
+    // "hole", "window", "fault" or "nothing", index its number in the scene (pieces of holes, of windows), at a place.
     // ask: how a server draws a picture; without it everything is drawn here. keepOff: elements that texts keep clear of.
     constructor(host, { hear = {}, ask = null, keepOff = () => [] } = {}) {
       host.classList.add("space");
       host.innerHTML = '<canvas tabindex="0" aria-label="Holes and structures in space. Drag to turn, wheel to come nearer."></canvas>' +
         '<canvas class="marks" aria-hidden="true"></canvas><div class="labels" aria-hidden="true"></div>' +
-        '<svg class="directions" viewBox="-50 -50 100 100" role="img" aria-label="East, north and up"></svg>';
+        '<p class="scale" hidden></p><svg class="directions" viewBox="-50 -50 100 100" role="img" aria-label="East, north and up"></svg>';
       this.host = host;
       host.space = this;
       [this.canvas, this.marks] = host.querySelectorAll("canvas");
       this.texts = host.querySelector(".labels");
       this.arms = host.querySelector(".directions");
+      this.scale = host.querySelector(".scale");
       this.hear = hear;
       this.keepOff = keepOff;
       this.how = { stretch: 1, slab: null };
@@ -309,6 +311,7 @@ window.lowside = window.lowside || {};
     }
     drawn() {
       const view = this.projection();
+      this.drawScale();
       this.placeLabels(view);
       this.markChosen(view);
       this.drawDirections();
@@ -328,7 +331,7 @@ window.lowside = window.lowside || {};
     }
     placeLabels(view) {  // the first has the first choice of place, those without room are left out
       const home = this.host.getBoundingClientRect();
-      const taken = this.keepOff().map((part) => part.getBoundingClientRect()).map((b) => [b.left - home.left, b.top - home.top, b.right - home.left, b.bottom - home.top]);
+      const taken = [this.scale, ...this.keepOff()].map((part) => part.getBoundingClientRect()).map((b) => [b.left - home.left, b.top - home.top, b.right - home.left, b.bottom - home.top]);
       for (const label of this.labels) {
         const at = this.inSlab(label.at, label.element.className) ? this.onScreen(view, label.at) : null;
         const places = at ? AROUND[label.way].map(([a, b]) => [at[0] + a * (label.width / 2 + 6), at[1] + b * 0.8 * label.height]) : [];
@@ -390,6 +393,15 @@ window.lowside = window.lowside || {};
         pen.fillText(text, seen[1][0] + 12, seen[1][1] + 4);
       }
     }
+    drawScale() {  // with parallel sight lengths can be measured on the screen
+      const { scale, camera } = this, metre = this.canvas.clientHeight / (2 * camera.distance * Math.tan(this.lens / 2));
+      scale.hidden = !camera.parallel;
+      if (scale.hidden) return;
+      const most = 220 / metre, ten = 10 ** Math.floor(Math.log10(most)), length = [5, 2, 1].find((n) => n * ten <= most) * ten;
+      const way = this.how.stretch === 1 ? "" : camera.dip === -90 || camera.dip === 90 ? "" : " across";
+      scale.style.width = `${length * metre}px`;
+      scale.textContent = length >= 1000 ? `${length / 1000} km${way}` : `${Number(length.toPrecision(1))} m${way}`;
+    }
     drawDirections() {
       const { right, up, ahead } = this.directions();
       const arm = (v, name, style) => {
@@ -400,7 +412,7 @@ window.lowside = window.lowside || {};
       this.arms.innerHTML = arms.sort((a, b) => b[0] - a[0]).map((a) => a[1]).join("");
     }
 
-    // -- picking: the first disc that the line of sight meets, exactly
+    // -- picking: what the line of sight meets, by exact geometry
     sight(x, y) {  // start and direction of the line of sight through a pixel, with the vertical scale taken out
       const { ahead, right, up, eye } = this.directions(), { camera } = this, half = Math.tan(this.lens / 2);
       const across = (2 * x / this.canvas.clientWidth - 1 - this.aside) * half * this.wide, high = (1 - 2 * y / this.canvas.clientHeight) * half;
@@ -409,27 +421,85 @@ window.lowside = window.lowside || {};
       const level = (v) => [v[0], v[1], v[2] / this.how.stretch];
       return { start: level(start), along: unit(level(along)) };
     }
-    pick(x, y) {
-      const { start, along } = this.sight(x, y), { disc } = this.scene, { slab } = this.how;
-      let best = -1, nearest = Infinity;
+    under(x, y) {  // what a pixel shows: { what, index, at }
+      // Discs and holes come first, the nearest of them; then sleeves, which can be seen through; then a hole close by, for
+      // tubes are thin; then the sheet of a fault, through which all of these are seen.
+      const line = this.sight(x, y), { disc, drilled, sleeves, sheets, tube } = this.solid();
+      const plate = this.meetDiscs(line, disc), hole = this.meetTubes(line, drilled, tube, "hole");
+      if (hole && !(plate && hole.s > plate.s - disc.radius[plate.index])) return hole;  // a disc's own hole doesn't hide it
+      if (plate) return plate;
+      const sleeve = this.meetTubes(line, sleeves, this.scene.sleeves[0]?.radius, "window");
+      if (sleeve) return sleeve;
+      const piece = this.holeNear(x, y);
+      if (piece >= 0) return { what: "hole", index: piece, at: null };
+      return this.meetSheets(line, sheets) || { what: "nothing", index: -1, at: null };
+    }
+    solid() {  // the scene as numbers to calculate with, made when they are first asked for
+      const { scene } = this;
+      scene.solid = scene.solid || {
+        disc: scene.disc, tube: scene.tube, drilled: floats(scene.drilled.ends),
+        sleeves: Float32Array.from(scene.sleeves.flatMap((part) => [...floats(part.ends)])),
+        sheets: scene.sheets.filter((mesh) => mesh.what === "fault").map((mesh) => ({
+          points: floats(mesh.points), triangles: new Uint32Array(bytes(mesh.triangles).buffer),
+        })),
+      };
+      return scene.solid;
+    }
+    cutAway(p) {  // whether the slab leaves a place out
+      const { slab } = this.how;
+      return Boolean(slab) && Math.abs(dot(slab.normal, p) - slab.offset) > slab.thickness / 2;
+    }
+    meetDiscs({ start, along }, disc) {
+      let found = null, least = Infinity;
       for (let i = 0; i < disc.radius.length; i++) {
         const c = third(disc.centre, i), n = third(disc.normal, i), s = dot(n, add(c, start, -1)) / dot(n, along);
-        if (!(s > 0 && s < nearest)) continue;
+        if (!(s > 0 && s < least)) continue;
         const p = add(start, along, s);
-        if (slab && Math.abs(dot(slab.normal, p) - slab.offset) > slab.thickness / 2) continue;
-        if (Math.hypot(...add(p, c, -1)) <= disc.radius[i]) { best = i; nearest = s; }
+        if (this.cutAway(p) || Math.hypot(...add(p, c, -1)) > disc.radius[i]) continue;
+        least = s;
+        found = { what: "disc", index: i, at: p, s };
       }
-      return best;
+      return found;
     }
-    pickHole(x, y, within = 8) {  // the piece of hole nearest to a pixel: its number, or -1
-      const view = this.projection(), ends = this.ends || (this.ends = floats(this.scene.drilled.ends));
-      let best = -1, nearest = within;
+    meetTubes({ start, along }, ends, radius, what) {  // round segments: where line and axis pass each other nearest
+      let found = null, least = Infinity;
       for (let i = 0; i < ends.length / 6; i++) {
-        const a = this.onScreen(view, third(ends, 2 * i)), b = this.onScreen(view, third(ends, 2 * i + 1));
+        const a = third(ends, 2 * i), d = add(third(ends, 2 * i + 1), a, -1), w = add(a, start, -1);
+        const dd = dot(d, d), ad = dot(along, d), slant = dd - ad * ad;
+        const t = slant > 1e-9 * dd ? Math.max(0, Math.min(1, (ad * dot(along, w) - dot(d, w)) / slant)) : 0;
+        const q = add(a, d, t), s = dot(along, add(q, start, -1));
+        if (!(s > 0 && s - radius < least) || Math.hypot(...add(add(start, along, s), q, -1)) > radius || this.cutAway(q)) continue;
+        least = s - radius;
+        found = { what, index: i, at: q, s: least };
+      }
+      return found;
+    }
+    meetSheets({ start, along }, sheets) {  // Moller and Trumbore 1997: line and triangle
+      let found = null, least = Infinity;
+      sheets.forEach(({ points, triangles }, index) => {
+        for (let k = 0; k < triangles.length; k += 3) {
+          const a = third(points, triangles[k]), e = add(third(points, triangles[k + 1]), a, -1), f = add(third(points, triangles[k + 2]), a, -1);
+          const h = cross(along, f), size = dot(e, h), w = add(start, a, -1), u = dot(w, h) / size, q = cross(w, e), v = dot(along, q) / size, s = dot(f, q) / size;
+          if (!(u >= 0 && v >= 0 && u + v <= 1 && s > 0 && s < least)) continue;
+          const p = add(start, along, s);
+          if (this.cutAway(p)) continue;
+          least = s;
+          found = { what: "fault", index, at: p, s };
+        }
+      });
+      return found;
+    }
+    holeNear(x, y, within = 8) {  // the piece of hole nearest to a pixel: its number, or -1
+      const view = this.projection(), ends = this.solid().drilled;
+      let best = -1, least = within;
+      for (let i = 0; i < ends.length / 6; i++) {
+        const from = third(ends, 2 * i), to = third(ends, 2 * i + 1);
+        if (this.cutAway(from) && this.cutAway(to)) continue;
+        const a = this.onScreen(view, from), b = this.onScreen(view, to);
         if (!a || !b) continue;
         const d = [b[0] - a[0], b[1] - a[1]], share = Math.max(0, Math.min(1, ((x - a[0]) * d[0] + (y - a[1]) * d[1]) / (d[0] ** 2 + d[1] ** 2 || 1)));
         const away = Math.hypot(x - a[0] - share * d[0], y - a[1] - share * d[1]);
-        if (away < nearest) { nearest = away; best = i; }
+        if (away < least) { least = away; best = i; }
       }
       return best;
     }
@@ -485,8 +555,8 @@ window.lowside = window.lowside || {};
       });
       const lift = (event) => {
         if (fingers.delete(event.pointerId) && event.type === "pointerup" && moved < 5 && event.button === 0) {
-          const box = canvas.getBoundingClientRect(), x = event.clientX - box.left, y = event.clientY - box.top, disc = this.pick(x, y);
-          this.hear.pick?.({ disc, piece: disc < 0 ? this.pickHole(x, y) : -1, many: event.ctrlKey || event.metaKey });
+          const box = canvas.getBoundingClientRect(), x = event.clientX - box.left, y = event.clientY - box.top;
+          this.hear.pick?.({ ...this.under(x, y), many: event.ctrlKey || event.metaKey });
         }
       };
       canvas.addEventListener("pointerup", lift);

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +27,7 @@ SHEET_ALPHA = 0.35
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sheet:
-    """A fault as a surface.
+    """Something with an area that can be seen through.
 
     Attributes
     ----------
@@ -36,12 +37,14 @@ class Sheet:
     colour : str
     alpha : float
         0 can't be seen, 1 hides what is behind.
+    what : {"fault", "ground", "doubt"}
     """
 
     name: str
     mesh: pv.PolyData
     colour: str
     alpha: float = SHEET_ALPHA
+    what: Literal["fault", "ground", "doubt"] = "fault"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -3,15 +3,50 @@
 "use strict";
 window.lowside = window.lowside || {};
 (() => {
-  const { lowside } = window;  // space.js may be loaded after this file: what it brings is looked up when it is used
+  const { lowside, Vue } = window;  // space.js may be loaded after this file: what it brings is looked up when it is used
+
+  // What belongs to this tab alone, like its camera: the vertical scale and the slab. Panels change it by name.
+  const START = { stretch: 1, on: false, thickness: 40, place: 0, azimuth: null, said: "" };
+  const tab = lowside.tab = Vue.reactive({ ...START, reach: 100 });
+  let fence = null, through = -1;  // holes to step along, and the one that the slab goes through
+
+  const across = ([east, north]) => {  // how far a place is from the middle of the scene, square to the slab
+    const azimuth = (Number(tab.azimuth) + 90) * Math.PI / 180;
+    return (east - fence.middle[0]) * Math.sin(azimuth) + (north - fence.middle[1]) * Math.cos(azimuth);
+  };
+  const slab = () => {  // the layer as it stands, on or off: normal, offset and thickness in local metres
+    if (!fence) return null;
+    const azimuth = (Number(tab.azimuth) + 90) * Math.PI / 180, normal = [Math.sin(azimuth), Math.cos(azimuth), 0];
+    const offset = normal[0] * fence.middle[0] + normal[1] * fence.middle[1] + Number(tab.place);
+    return { normal, offset, thickness: Math.max(0.1, Number(tab.thickness)) };
+  };
+  const sweep = (share) => {  // move the slab by a share of its thickness
+    tab.on = true;
+    tab.place = Math.max(-tab.reach, Math.min(tab.reach, Number(tab.place) + share * Number(tab.thickness)));
+    tab.said = "";
+  };
+  const step = (by) => {  // put the slab through the next hole along the fence
+    if (!fence?.holes.length) return;
+    const order = fence.holes.map((_, i) => i).sort((a, b) => across(fence.holes[a].slice(1)) - across(fence.holes[b].slice(1)));
+    const at = order.indexOf(through), next = at < 0 ? (by > 0 ? 0 : order.length - 1) : (at + by + order.length) % order.length;
+    through = order[next];
+    Object.assign(tab, { on: true, place: Math.round(10 * across(fence.holes[through].slice(1))) / 10, said: `through ${fence.holes[through][0]}` });
+  };
+  const takeFence = (found) => {
+    fence = found;
+    tab.reach = found.reach;
+    tab.azimuth ??= found.azimuth;
+  };
+  Object.assign(tab, JSON.parse(sessionStorage.getItem("tab") || "{}"));
+  Vue.watch(tab, () => sessionStorage.setItem("tab", JSON.stringify(tab)));
 
   const LowSpace = {
-    props: { version: Number, drawing: String, chosen: Array, stretch: Number, slab: Object, aim: Object, views: Array, legend: String, title: String, subtitle: String },
+    props: { version: Number, drawing: String, chosen: Array, aim: Object, views: Array, legend: String, title: String, subtitle: String },
     inject: ["trame"],
     template: `<div class="low-space">
       <div ref="host" class="low-host"></div>
       <aside ref="legend" class="legend low-legend"><h1>{{ title }}</h1><p class="quiet">{{ subtitle }}</p>
-        <p v-if="stretch !== 1" class="low-stretch">vertical × {{ stretch }}</p><div v-html="legend"></div></aside>
+        <p v-if="tab.stretch !== 1" class="low-stretch">vertical × {{ tab.stretch }}</p><p v-if="tab.on" class="low-stretch">slab {{ tab.thickness }} m thick along {{ String(tab.azimuth).padStart(3, "0") }}° {{ tab.said }}</p><div v-html="legend"></div></aside>
       <nav ref="bar" class="low-bar" aria-label="Views">
         <select v-if="views && views.length" aria-label="kept views" @change="showView($event)"><option value="">views …</option><option v-for="view in views" :key="view">{{ view }}</option></select>
         <button type="button" title="Keep this view by a name" @click="keepView">keep view</button>
@@ -21,6 +56,7 @@ window.lowside = window.lowside || {};
     </div>`,
     data: () => ({
       trouble: "",
+      tab,
       ways: [
         ["first", "whole scene", "Key R"], ["plan", "from above", "Key P"], ["north", "looking north", "Key N"], ["west", "looking west", "Key W"],
         ["edge_on", "edge-on", "Key E: along the common plane of what is selected"],
@@ -33,8 +69,7 @@ window.lowside = window.lowside || {};
       version() { this.fetchScene(); },
       drawing() { this.build(); },
       chosen(now) { this.space?.choose([...(now || [])]); },
-      stretch(now) { this.space?.set({ stretch: now }); },
-      slab(now) { this.space?.set({ slab: now || null }); },
+      tab: { deep: true, handler() { this.space?.set(this.how()); } },
       aim(now) { if (this.space) { this.space.aim = now; this.space.mark(); } },
     },
     mounted() {
@@ -54,7 +89,7 @@ window.lowside = window.lowside || {};
         const make = (ask) => new lowside.Space(this.$refs.host, {
           ask, keepOff: () => [...this.$refs.legend.querySelectorAll("h1, p, h2, li, .bar"), ...this.$refs.bar.children],
           hear: {
-            pick: ({ disc, piece, many }) => this.trame.trigger("pick", [disc, piece, many, this.space.scene.version]),
+            pick: ({ what, index, at, many }) => this.trame.trigger("pick", [what, index, at && [...at], many, this.space.scene.version]),
             moved: () => sessionStorage.setItem("camera", JSON.stringify(this.space.camera)),
             complain: (error) => { this.trouble = String(error.message || error); },
           },
@@ -66,10 +101,11 @@ window.lowside = window.lowside || {};
           return;
         }
         this.kept = camera || this.kept;
-        this.space.how = { stretch: this.stretch || 1, slab: this.slab || null, aside: this.aside(), below: this.$refs.bar.offsetHeight + 14 };
+        this.space.how = { ...this.how(), aside: this.aside(), below: this.$refs.bar.offsetHeight + 14 };
         this.space.aim = this.aim;
         this.fetchScene();
       },
+      how() { return { stretch: Number(tab.stretch) || 1, slab: tab.on ? slab() : null }; },
       aside() {  // room for the legend on the left
         const wide = this.$refs.host.clientWidth || 1000;
         return Math.min(0.25, Math.max(0.05, 0.6 * this.$refs.legend.offsetWidth / wide));
@@ -79,8 +115,8 @@ window.lowside = window.lowside || {};
         if (!answer.ok) { this.trouble = "The scene could not be fetched: " + (await answer.text()); return; }
         const scene = await answer.json();
         if (space !== this.space) return;
-        space.ends = null;
-        space.how.aside = this.aside();
+        takeFence(scene.fence);
+        space.how = { ...space.how, ...this.how(), aside: this.aside() };
         space.load(scene);
         if (this.kept) { space.camera = this.kept; this.kept = null; space.settle(); }
         space.choose([...(this.chosen || [])]);
@@ -112,7 +148,7 @@ window.lowside = window.lowside || {};
           return;
         } else {
           const sight = await this.trame.trigger("sight", [way]);
-          if (sight) space.face({ ...sight, target: [sight.target[0], sight.target[1], sight.target[2] * (this.stretch || 1)], distance: space.camera.distance, parallel: way !== "hole" });
+          if (sight) space.face({ ...sight, target: [sight.target[0], sight.target[1], sight.target[2] * space.how.stretch], distance: space.camera.distance, parallel: way !== "hole" });
         }
         this.spinning = null;
       },
@@ -125,8 +161,11 @@ window.lowside = window.lowside || {};
           return;
         }
         const ways = { e: "edge_on", h: "hole", s: "section", o: "flat", t: "spin" }, panels = { 1: "possible", 2: "lines_up", 3: "next_hole", 4: "show" };
-        const does = { Escape: "clear", x: "hide_selected", i: "isolate_selected", a: "show_everything", ",": "previous_hole", ".": "next_hole_along", "[": "slab_back", "]": "slab_on_step", "?": "keys" };
+        const does = { Escape: "clear", x: "hide_selected", i: "isolate_selected", a: "show_everything", "?": "keys" };
+        const moves = { ",": () => step(-1), ".": () => step(1), "[": () => sweep(-0.5), "]": () => sweep(0.5) };
+        if (event.key === "a") tab.on = false;
         if (ways[event.key]) this.look(ways[event.key]);
+        else if (moves[event.key]) moves[event.key]();
         else if (panels[event.key]) this.trame.state.set("panel", panels[event.key]);
         else if (does[event.key]) this.trame.trigger(does[event.key]);
         else if (tag === "INPUT" || !this.space?.key(event.key)) return;
@@ -236,7 +275,7 @@ window.lowside = window.lowside || {};
           if (loop.length < 4 || wide < 5) {
             let best = -1, nearest = 9;
             for (let i = 0; i < this.count; i++) { const [a, b] = this.spot(i), d = Math.hypot(a - loop[0][0], b - loop[0][1]); if (d < nearest) { nearest = d; best = i; } }
-            if (best >= 0) { this.trame.trigger("pick", [best, -1, many, this.net.version]); this.draw(); return; }
+            if (best >= 0) { this.trame.trigger("pick", ["disc", best, null, many, this.net.version]); this.draw(); return; }
           } else for (let i = 0; i < this.count; i++) if (inside(this.spot(i), loop)) found.push(i);
           this.trame.trigger("lasso", [found, many, this.net.version]);
           this.draw();
@@ -254,5 +293,14 @@ window.lowside = window.lowside || {};
     return odd;
   }
 
-  lowside.install = (app) => { app.component("low-space", LowSpace); app.component("low-net", LowNet); };
+  const seen = () => {  // what this tab sees, for pictures to take away
+    const host = document.querySelector(".low-host");
+    return JSON.parse(JSON.stringify({ ...host.space.seen(), size: [host.clientWidth, host.clientHeight] }));
+  };
+
+  lowside.install = (app) => {
+    Object.assign(app.config.globalProperties, { tab, step_slab: step, seen });
+    app.component("low-space", LowSpace);
+    app.component("low-net", LowNet);
+  };
 })();
