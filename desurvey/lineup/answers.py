@@ -17,12 +17,14 @@ from desurvey.lineup.piercing import Z95, pierced
 from desurvey.lineup.shape import Fault, faults_of
 from desurvey.orient import Oriented, oriented
 from desurvey.problems import DataProblem, nearest
+from desurvey.progress import followed, part, silent
 from desurvey.project import options
 from desurvey.spread import HoleSpread, StructureSpread, project_spread, structure_spread
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from desurvey.progress import Progress
     from desurvey.project import Project
     from desurvey.traces import Traces
 
@@ -123,6 +125,7 @@ def line_up(
     kind: str = "fault",
     *,
     distrust: Mapping[str, float] | None = None,
+    progress: Progress | None = None,
 ) -> LineUp:
     """Return which structures of a kind are the same fault.
 
@@ -136,6 +139,8 @@ def line_up(
         The kind of structure, as in the structures table.
     distrust : mapping of str to float, optional
         Structure id → probability that its orientation is wrong (from an analysis of suspects).
+    progress : callable, optional
+        Told the share of the work that is done, 0 to 1 (:mod:`desurvey.progress`).
 
     Raises
     ------
@@ -154,7 +159,7 @@ def line_up(
     picks = picks_of(structures, structure_spread(structures, spread), rows, spread, distrust or {})
     names = structures.table["structure_id"].to_numpy(dtype=np.str_)[rows]
     status = project.collars.set_index("hole_id")["status"].reindex(traces.hole_ids).to_numpy(dtype=np.str_)
-    return lined_up(picks, names, traces, spread, status != "planned", settings)
+    return lined_up(picks, names, traces, spread, status != "planned", settings, progress=progress)
 
 
 def picks_of(
@@ -185,16 +190,20 @@ def lined_up(
     spread: HoleSpread,
     drilled: Bools,
     settings: LineupSettings | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> LineUp:
     """Return which picks are the same fault: :func:`line_up` on arrays."""
-    settings = settings or LineupSettings()
+    settings, tell = settings or LineupSettings(), progress or silent
     with threadpool_limits(1):  # thousands of small products: more threads only wait for each other
-        problem, state = grouped(picks, course_of(traces, drilled), settings, pins_of(settings, names))
+        course, pins = course_of(traces, drilled), pins_of(settings, names)
+        problem, state = grouped(picks, course, settings, pins, part(tell, 0.0, 0.98))
     faults = faults_of(problem, state)
     group = np.full(len(picks), -1)
     for number, fault in enumerate(faults):
         group[fault.rows] = number
     probability = _probabilities(problem, state, faults, group)
+    tell(1.0)
     return LineUp(picks, names, faults, group, probability, state.trusted, settings, traces, spread, drilled)
 
 
@@ -355,13 +364,16 @@ WORTH_NAMING = 1e-3
 """Probability below which a runner-up is left blank."""
 
 
-def windows_table(lineup: LineUp) -> pd.DataFrame:
+def windows_table(lineup: LineUp, *, progress: Progress | None = None) -> pd.DataFrame:
     """Return ``windows.csv``: every fault against every hole.
 
-    A hole that never comes within 100 m of its end to the fault has no depth and the status ``outside``.
+    A hole that never comes within 100 m of its end to the fault has no depth and the status ``outside``. ``progress``
+    is told the share of the faults that are done.
     """
+    tell = progress or silent
     everywhere = course_of(lineup.traces, np.ones(len(lineup.drilled), dtype=bool), BEYOND)
-    tables = [_windows(lineup, fault, everywhere) for fault in lineup.faults]
+    tables = [_windows(lineup, fault, everywhere) for fault in followed(lineup.faults, tell)]
+    tell(1.0)
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=WINDOW_COLUMNS)
 
 

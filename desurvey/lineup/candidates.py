@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from desurvey.lineup.picks import Picks
 from desurvey.lineup.sheet import Habit, Readings, frame_of, readings
+from desurvey.progress import Progress, followed, silent
 
 __all__ = ["Candidates", "candidates"]
 
@@ -33,8 +34,8 @@ PARTNERS = 6
 LONGEST = 40
 """Picks after which growth stops; the grouping adds the rest."""
 
-TOGETHER = 400_000
-"""Pairs of a seed and a neighbour handled at once, which bounds the memory."""
+TOGETHER = 100_000
+"""Pairs of a seed and a neighbour handled at once: bounds the memory, and is a fifth faster than four times as many."""
 
 
 class Candidates(NamedTuple):
@@ -64,7 +65,14 @@ class _Growth(NamedTuple):
 
 
 def candidates(
-    picks: Picks, habit: Habit, null: Floats, odds: float, seeds: Bools | None = None, most: int = 4000
+    picks: Picks,
+    habit: Habit,
+    null: Floats,
+    odds: float,
+    seeds: Bools | None = None,
+    most: int = 4000,
+    *,
+    progress: Progress = silent,
 ) -> Candidates:
     """Return sets of picks that might be one fault.
 
@@ -82,6 +90,8 @@ def candidates(
         Picks to grow from; all if not given.
     most : int
         Sets kept at most.
+    progress : callable
+        Told the share of the seeds that are done.
     """
     start = np.flatnonzero(picks.oriented if seeds is None else picks.oriented & seeds)
     if len(start) < 2:
@@ -91,7 +101,7 @@ def candidates(
     size = max(1, TOGETHER // (near.shape[1] * partners))
     parts = [
         _grown(picks, habit, null, odds, start[i : i + size], near[i : i + size], partners)
-        for i in range(0, len(start), size)
+        for i in followed(range(0, len(start), size), progress)
     ]
     member = np.concatenate([p.member for p in parts])
     normal = np.concatenate([p.normal for p in parts])

@@ -21,6 +21,7 @@ from desurvey.lineup.partition import Grouping, pins_hold, refitted, settled, st
 from desurvey.lineup.picks import LineupSettings, Picks, Pins
 from desurvey.lineup.sheet import Habit, Sheet
 from desurvey.lineup.weighing import Null, Problem, gains_of, hole_count, raw_worth, sheet_of, view_of, worth
+from desurvey.progress import Progress, followed, part, silent
 
 __all__ = ["Grouping", "Problem", "gains", "grouped"]
 
@@ -34,7 +35,7 @@ MANY = 1000
 
 
 def grouped(
-    picks: Picks, course: Course, settings: LineupSettings, pins: Pins | None = None
+    picks: Picks, course: Course, settings: LineupSettings, pins: Pins | None = None, progress: Progress = silent
 ) -> tuple[Problem, Grouping]:
     """Return the most probable partition that was found, with the problem as it was learnt.
 
@@ -48,6 +49,8 @@ def grouped(
         What is taken for granted.
     pins : Pins, optional
         What holds whatever the evidence.
+    progress : callable
+        Told the share of the work that is done.
     """
     habit = Habit(
         settings.waviness_m, settings.waviness_range_m, np.deg2rad(settings.pole_scatter_deg), 1.0, _span(picks)
@@ -56,18 +59,30 @@ def grouped(
     state = state_of(problem, np.full(len(picks), -1), np.ones(len(picks), dtype=bool), [], [])
     if not len(picks):
         return problem, state
-    state = _packed(problem, _candidates(problem, Null.sparse(problem)))
-    for _ in range(3 if len(picks) <= MANY else 2):
+    grown, packed = SHARES
+    first = _candidates(problem, Null.sparse(problem), progress=part(progress, 0.0, grown))
+    state = _packed(problem, first, part(progress, grown, packed))
+    turns = 3 if len(picks) <= MANY else 2
+    for turn in range(turns):
+        step = part(part(progress, packed, 1.0), turn / turns, (turn + 1) / turns)
         before = state.group
         if settings.learn:
             problem = learnt(problem, state)
         state = revalued(problem, state)
+        step(0.1)
         seeds = state.null if len(picks) > MANY else None
-        found = _candidates(problem, Null.of(problem, state.group), seeds)
-        state = improved(problem, state, found)
+        found = _candidates(problem, Null.of(problem, state.group), seeds, part(step, 0.1, 0.35))
+        state = improved(problem, state, found, part(step, 0.35, 1.0))
         if np.array_equal(before, state.group):
             break
     return problem, state
+
+
+SHARES = (0.25, 0.5)
+"""Share of the work after which candidates are grown, and a first partition made of them.
+
+26 and 59 % of the time among 4,900 picks, 21 and 24 % among 235.
+"""
 
 
 def _span(picks: Picks) -> float:
@@ -77,8 +92,8 @@ def _span(picks: Picks) -> float:
     return float(max(np.ptp(picks.position, axis=0).max(), 50.0))
 
 
-def _candidates(problem: Problem, null: Null, seeds: Bools | None = None) -> Candidates:
-    return candidates(problem.picks, problem.habit, null.place + null.pole, problem.odds, seeds)
+def _candidates(problem: Problem, null: Null, seeds: Bools | None = None, progress: Progress = silent) -> Candidates:
+    return candidates(problem.picks, problem.habit, null.place + null.pole, problem.odds, seeds, progress=progress)
 
 
 def gains(problem: Problem, state: Grouping, sheet: Sheet) -> tuple[Ints, Floats]:
@@ -92,13 +107,14 @@ def revalued(problem: Problem, state: Grouping) -> Grouping:
     return refitted(problem, state, state.group, state.trusted, list(range(len(state.sheets))))[0]
 
 
-def _packed(problem: Problem, found: Candidates) -> Grouping:
+def _packed(problem: Problem, found: Candidates, progress: Progress) -> Grouping:
     """Return a first partition: candidates put in one after another, the best first, if their free picks suffice."""
     count = len(problem.picks)
     null = Null.sparse(problem)
     state = state_of(problem, np.full(count, -1), np.ones(count, dtype=bool), [], [])
     state = with_pinned(problem, state, null)
-    for member, normal in zip(found.member, found.normal, strict=True):
+    sets = list(zip(found.member, found.normal, strict=True))
+    for member, normal in followed(sets, part(progress, 0.0, 0.5)):
         rows = np.flatnonzero(member & state.null)
         if 2 * len(rows) <= member.sum() or hole_count(problem, rows) < problem.settings.least_holes:
             continue
@@ -112,7 +128,7 @@ def _packed(problem: Problem, found: Candidates) -> Grouping:
             trusted = np.where(group == len(state.sheets), trusted, state.trusted)
             state = state_of(problem, group, trusted, [*state.sheets, sheet], [*state.raw, raw])
             state = settled(problem, state, [len(state.sheets) - 1], null)
-    return settled(problem, state, list(range(len(state.sheets))))
+    return settled(problem, state, list(range(len(state.sheets))), progress=part(progress, 0.5, 1.0))
 
 
 def with_pinned(problem: Problem, state: Grouping, null: Null) -> Grouping:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from desurvey.lineup.candidates import Candidates
 from desurvey.lineup.partition import Grouping, pins_hold, refitted, settled, state_of, trimmed
 from desurvey.lineup.weighing import Null, Problem, hole_count
+from desurvey.progress import Progress, part, silent
 
 __all__ = ["improved"]
 
@@ -27,19 +28,19 @@ TRIALS = 6000
 """Candidates put in on trial, times picks: all that matter among hundreds of picks, the best few among thousands."""
 
 
-def improved(problem: Problem, state: Grouping, found: Candidates) -> Grouping:
+def improved(problem: Problem, state: Grouping, found: Candidates, progress: Progress = silent) -> Grouping:
     """Return the partition after every move that makes the whole more probable."""
-    state = settled(problem, state, list(range(len(state.sheets))))
-    for _ in range(2):
+    state = settled(problem, state, list(range(len(state.sheets))), progress=part(progress, 0.0, 0.4))
+    for begin, end in ((0.4, 0.7), (0.7, 1.0)):
         before = state.total
-        state = _with_inserted(problem, state, found)
+        state = _with_inserted(problem, state, found, part(progress, begin, end))
         state = _with_merged(problem, state)
         if state.total <= before + 1e-6:
             break
     return state
 
 
-def _with_inserted(problem: Problem, state: Grouping, found: Candidates) -> Grouping:
+def _with_inserted(problem: Problem, state: Grouping, found: Candidates, progress: Progress) -> Grouping:
     """Return the partition after candidates have been tried as new faults, taking picks from the others."""
     tried, most = 0, int(np.clip(TRIALS / max(len(problem.picks), 1), 6, 40))
     for member, normal in zip(found.member, found.normal, strict=True):
@@ -50,6 +51,7 @@ def _with_inserted(problem: Problem, state: Grouping, found: Candidates) -> Grou
             continue
         tried += 1
         trial = _inserted(problem, state, rows, normal)
+        progress(tried / most)
         if trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group):
             state = trial
     return state

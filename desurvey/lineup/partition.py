@@ -21,6 +21,7 @@ from desurvey.lineup.weighing import (
     worth,
     zone_odds,
 )
+from desurvey.progress import Progress, silent
 
 __all__ = ["Grouping", "pins_hold", "refitted", "settled", "state_of", "trimmed"]
 
@@ -104,15 +105,22 @@ def trimmed(problem: Problem, rows: Ints, normal: Floats, null: Null) -> tuple[I
 
 
 def settled(
-    problem: Problem, state: Grouping, active: list[int], null: Null | None = None, rounds: int = 12
+    problem: Problem,
+    state: Grouping,
+    active: list[int],
+    null: Null | None = None,
+    rounds: int = 12,
+    *,
+    progress: Progress = silent,
 ) -> Grouping:
     """Return the partition after picks have changed sides among some faults until nothing gets better.
 
     Only the active faults change; picks of the others stay where they are.
     """
     best = state
-    for _ in range(rounds):
+    for turn in range(1, rounds + 1):
         trial, active = _swept(problem, state, active, null or Null.of(problem, state.group))
+        progress(1.0 - 0.5**turn)  # how many rounds there will be nobody knows: half of what is left
         if np.array_equal(trial.group, state.group) and np.array_equal(trial.trusted, state.trusted):
             return trial if trial.total >= best.total else best
         if trial.total > best.total + 1e-9:

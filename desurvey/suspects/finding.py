@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.progress import Progress, part, silent
 from desurvey.suspects.holes import HoleFindings, find_holes
 from desurvey.suspects.learning import Sigmas, learn
 from desurvey.suspects.readings import Readings, Runs
@@ -58,7 +59,14 @@ class Found(NamedTuple):
     reading_evidence: Floats
 
 
-def find(readings: Readings, runs: Runs, collar: Floats, north_offset_deg: float, sigmas: Sigmas) -> Found:
+def find(
+    readings: Readings,
+    runs: Runs,
+    collar: Floats,
+    north_offset_deg: float,
+    sigmas: Sigmas,
+    progress: Progress = silent,
+) -> Found:
     """Weigh all holes, runs and readings.
 
     Parameters
@@ -71,12 +79,18 @@ def find(readings: Readings, runs: Runs, collar: Floats, north_offset_deg: float
         What the project adds to magnetic azimuths to get grid ones; 0 when it does not say.
     sigmas : pair of float
         Errors of reading alpha and beta, radians.
+    progress : callable
+        Told the share of the work that is done.
     """
-    holes = find_holes(readings, collar, north_offset_deg, sigmas)
-    _, expected, verdict = learn(holes.readings, runs, holes.lessons, sigmas)
+    holes = find_holes(readings, collar, north_offset_deg, sigmas, part(progress, 0.0, HOLES_SHARE))
+    _, expected, verdict = learn(holes.readings, runs, holes.lessons, sigmas, part(progress, HOLES_SHARE, 1.0))
     run, blunder = run_suspects(verdict)
     single, which, evidence = reading_suspects(holes.readings, expected, np.isin(readings.run, run))
     return Found(holes, expected, verdict, run, blunder, single, which, evidence)
+
+
+HOLES_SHARE = 0.75
+"""Share of the work that goes into whole holes: 69 to 94 % from 1,600 to 19,000 readings, and 27 holes to 60."""
 
 
 def run_suspects(verdict: Verdict) -> tuple[Ints, Ints]:

@@ -25,6 +25,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.progress import Progress, part, silent
 from desurvey.suspects.learning import Lesson, Sigmas, lessons_of, relearn
 from desurvey.suspects.readings import Readings
 from desurvey.suspects.stretches import Stretches
@@ -185,6 +186,7 @@ def weigh_holes(
     collar: Floats,
     tried: tuple[Hypothesis, ...],
     sigmas: Sigmas,
+    progress: Progress = silent,
 ) -> HoleVerdict:
     """Return the verdict on every hole.
 
@@ -196,17 +198,20 @@ def weigh_holes(
         Only what they say *without* a hole is used for that hole.
     collar : (h, 3) array
         Of every hole, in the order of the codes ``readings.hole``.
+    progress : callable
+        Told the share of the hypotheses that are weighed.
     """
     stretches = [Stretches.of(readings, lesson, len(collar), sigmas) for lesson in lessons if lesson.tells()]
     logs = np.zeros((len(collar), len(tried), len(DOUBTS)))
-    for part in stretches:
-        ground = part.ground(readings.position)  # of all hypotheses that leave the holes where they are
+    for rank, stretch in enumerate(stretches):
+        ground = stretch.ground(readings.position)  # of all hypotheses that leave the holes where they are
         for number, hypothesis in enumerate(tried):
             moved = restated(readings, collar[readings.hole], hypothesis)
-            below = ground if hypothesis.stays else part.ground(moved.position)
-            area = part.summed(log_area_ratio(readings.alpha_deg, moved.alpha_deg))
+            below = ground if hypothesis.stays else stretch.ground(moved.position)
+            area = stretch.summed(log_area_ratio(readings.alpha_deg, moved.alpha_deg))
             for level, doubt in enumerate(DOUBTS):
-                logs[:, number, level] += part.log_likelihood(moved, below, doubt) + area
+                logs[:, number, level] += stretch.log_likelihood(moved, below, doubt) + area
+            progress((rank + (number + 1) / len(tried)) / len(stretches))
     return _judge(_over_doubts(logs), tried)
 
 
@@ -277,7 +282,9 @@ SURE = 0.99
 """Least probability of a blunder at which a hole is accused."""
 
 
-def find_holes(readings: Readings, collar: Floats, north_offset_deg: float, sigmas: Sigmas) -> HoleFindings:
+def find_holes(
+    readings: Readings, collar: Floats, north_offset_deg: float, sigmas: Sigmas, progress: Progress = silent
+) -> HoleFindings:
     """Return the holes that are wrong as a whole.
 
     Notes
@@ -288,14 +295,19 @@ def find_holes(readings: Readings, collar: Floats, north_offset_deg: float, sigm
     to measure the others against, and none is accused.
     """
     tried = hypotheses(north_offset_deg)
-    lessons, trust = lessons_of(readings, sigmas), np.ones(len(collar))
+    lessons, trust = lessons_of(readings, sigmas, part(progress, 0.0, LESSONS_SHARE)), np.ones(len(collar))
+    begin = LESSONS_SHARE
     for _ in range(TURNS):
-        verdict = weigh_holes(readings, lessons, collar, tried, sigmas)
+        step = part(
+            progress, begin, (begin + 1.0) / 2
+        )  # how many turns there will be nobody knows: half of what is left
+        verdict = weigh_holes(readings, lessons, collar, tried, sigmas, part(step, 0.0, WEIGHING_SHARE))
+        begin = (begin + 1.0) / 2
         change = float(np.max(np.abs(verdict.probability[:, 0] - trust), initial=0.0))
         trust = verdict.probability[:, 0]
         if change < SETTLED:
             break
-        lessons = relearn(readings, lessons, trust[readings.hole], sigmas)
+        lessons = relearn(readings, lessons, trust[readings.hole], sigmas, part(step, WEIGHING_SHARE, 1.0))
     majority = np.count_nonzero(trust > 0.5) > len(trust) / 2
     hole = np.flatnonzero((trust <= 1 - SURE) & majority)
     right = _put_right(readings, collar, tried, np.where(np.isin(np.arange(len(trust)), hole), verdict.best, 0))
@@ -305,9 +317,17 @@ def find_holes(readings: Readings, collar: Floats, north_offset_deg: float, sigm
         evidence=verdict.evidence[hole].max(axis=1, initial=-np.inf),
         turn_sigma=verdict.turn_sigma[hole],
         readings=right,
-        lessons=relearn(right, lessons, np.ones(len(right.depth)), sigmas) if len(hole) else lessons,
+        lessons=relearn(right, lessons, np.ones(len(right.depth)), sigmas, part(progress, begin, 1.0))
+        if len(hole)
+        else lessons,
     )
 
+
+LESSONS_SHARE = 0.4
+"""Share of the first lessons in the work on holes: 12 % where holes take three turns, about half where one."""
+
+WEIGHING_SHARE = 0.85
+"""Share of weighing holes in a turn; the rest is learning anew (demo project: 83 %)."""
 
 TURNS = 6
 SETTLED = 0.05

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.progress import Progress, followed, part, silent
 from desurvey.suspects import expectation
 from desurvey.suspects.readings import Readings, Runs, groups
 from desurvey.suspects.weighing import Expectation, Verdict, offset_table, weigh
@@ -84,46 +85,60 @@ class Lesson:
 
 
 def learn(
-    readings: Readings, runs: Runs, lessons: list[Lesson], sigmas: Sigmas
+    readings: Readings, runs: Runs, lessons: list[Lesson], sigmas: Sigmas, progress: Progress = silent
 ) -> tuple[list[Lesson], Expectation, Verdict]:
     """Return what is expected of each reading, and the verdict on each run, by turns of the two."""
     trust = np.ones(len(readings.depth))
     offsets = offset_table(runs)
     for turn in range(TURNS):
+        step = part(progress, turn / TURNS, (turn + 1) / TURNS)
         if turn:
-            lessons = [_study(lesson, readings, trust, sigmas, afresh=turn == 1) for lesson in lessons]
+            lessons = [
+                _study(lesson, readings, trust, sigmas, afresh=turn == 1)
+                for lesson in followed(lessons, part(step, 0.0, 0.8))
+            ]
         expected = expect(readings, lessons, sigmas)
         verdict = weigh(readings, expected, offsets)
         right = np.append(verdict.probability[:, 0], 1.0)  # the last is for readings of no run (−1)
         trust = right[readings.run]
+        step(1.0)
     return lessons, expected, verdict
 
 
-def lessons_of(readings: Readings, sigmas: Sigmas) -> list[Lesson]:
+def lessons_of(readings: Readings, sigmas: Sigmas, progress: Progress = silent) -> list[Lesson]:
     """Return a first lesson on every kind that has an expectation, all readings being trusted."""
     node = readings.node()
     members = [np.flatnonzero(readings.kind == kind) for kind in np.unique(readings.kind)]
-    lessons = [_first(readings, rows, groups(node[rows]), sigmas) for rows in members if len(rows) >= FEWEST]
+    members = [rows for rows in members if len(rows) >= FEWEST]
+    done = np.append(0.0, np.cumsum([len(rows) for rows in members])) / max(sum(map(len, members)), 1)
+    lessons = [
+        _first(readings, rows, groups(node[rows]), sigmas, part(progress, *done[rank : rank + 2].tolist()))
+        for rank, rows in enumerate(members)
+    ]
     return [lesson for lesson in lessons if lesson.tells()]
 
 
-def relearn(readings: Readings, lessons: list[Lesson], trust: Floats, sigmas: Sigmas) -> list[Lesson]:
+def relearn(
+    readings: Readings, lessons: list[Lesson], trust: Floats, sigmas: Sigmas, progress: Progress = silent
+) -> list[Lesson]:
     """Return the lessons learnt afresh, each reading teaching as far as it is trusted (n,)."""
     blank = [replace(lesson, fields=()) for lesson in lessons]  # what wrong holes had taught may be far off
-    return [_study(lesson, readings, trust, sigmas, afresh=True) for lesson in blank]
+    return [_study(lesson, readings, trust, sigmas, afresh=True) for lesson in followed(blank, progress)]
 
 
-def _first(readings: Readings, members: Ints, node: Ints, sigmas: Sigmas) -> Lesson:
+def _first(readings: Readings, members: Ints, node: Ints, sigmas: Sigmas, progress: Progress) -> Lesson:
     """Return a lesson with as many sets as predict best."""
     trust = np.ones(len(readings.depth))
     best = _begin(readings, members, node, 1)
     best = _study(best, readings, trust, sigmas, afresh=True)
+    progress(0.1)
     if np.all(best.scatter < POOR_SCATTER) and best.stray < POOR_STRAY:
         return best
     for sets in range(2, MOST_SETS + 1):
         trial = _begin(readings, members, node, sets)
         for afresh in (True, False):
             trial = _study(trial, readings, trust, sigmas, afresh=afresh)
+            progress(0.1 * (sets * (sets + 1) / 2 - (0.5 * sets if afresh else 0)))  # a study takes time for each set
         if trial.score < best.score + SET_GAIN:
             break
         best = trial

@@ -8,6 +8,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from desurvey.orient import Oriented
+from desurvey.progress import Progress, silent
 from desurvey.project import Project
 from desurvey.spread import sigmas_from
 from desurvey.suspects.finding import Found, corrected, find
@@ -36,7 +37,7 @@ COLUMNS = (
 )
 
 
-def suspects(project: Project, traces: Traces, oriented: Oriented) -> pd.DataFrame:
+def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: Progress | None = None) -> pd.DataFrame:
     """Return what is better explained by a named blunder than as logged, strongest evidence first.
 
     Parameters
@@ -46,6 +47,8 @@ def suspects(project: Project, traces: Traces, oriented: Oriented) -> pd.DataFra
         Of the project.
     oriented : desurvey.orient.Oriented
         Its structures.
+    progress : callable, optional
+        Told the share of the work that is done, 0 to 1 (:mod:`desurvey.progress`).
 
     Returns
     -------
@@ -64,6 +67,7 @@ def suspects(project: Project, traces: Traces, oriented: Oriented) -> pd.DataFra
 
         Rows may be deleted and the rest handed to :func:`desurvey.suspects.accept`.
     """
+    tell = progress or silent
     rows, readings = _readings(project, traces, oriented)
     runs, run_row, readings = _runs(project, traces, readings, rows)
     spread = sigmas_from(project.section("spread"))
@@ -73,7 +77,7 @@ def suspects(project: Project, traces: Traces, oriented: Oriented) -> pd.DataFra
     table = [_spikes(traces, oriented)]
     if len(rows):
         with threadpool_limits(1):  # thousands of small products: on two cores a second thread costs half as much again
-            found = find(readings, runs, collar, _north_offset(project), sigmas)
+            found = find(readings, runs, collar, _north_offset(project), sigmas, tell)
         table += [
             _hole_rows(found, readings, traces),
             _run_rows(found, project.runs.iloc[run_row], project.structures["line"].iloc[rows]),
@@ -81,6 +85,7 @@ def suspects(project: Project, traces: Traces, oriented: Oriented) -> pd.DataFra
         ]
     whole = pd.concat([part for part in table if len(part)] or [_frame({})], ignore_index=True)
     whole = whole.sort_values("evidence", ascending=False, kind="stable", ignore_index=True)
+    tell(1.0)
     return whole[list(COLUMNS)]
 
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from desurvey.aim import Shot
     from desurvey.lineup import LineUp
+    from desurvey.progress import Progress
     from desurvey.project import Project
     from desurvey.traces import Traces
 
@@ -41,8 +42,8 @@ def suspects(project: ProjectFolder, out: Out) -> None:
     from desurvey.suspects import suspects as weigh
 
     data, holes = traced(project)
-    with working("Weighing the readings against their neighbours"):
-        found = weigh(data, holes, oriented(data, holes))
+    with working("Weighing the readings against their neighbours") as progress:
+        found = weigh(data, holes, oriented(data, holes), progress=progress)
         write_table(found, out)
     for sentence in found["message"]:
         say(f"  {sentence}")
@@ -73,11 +74,12 @@ def lineup(
     """
     from desurvey.exchange import write_table
     from desurvey.lineup import faults_table, picks_table, summary, windows_table
+    from desurvey.progress import part
 
     data, holes = traced(project)
-    with working("Lining up the picks"):
-        answer = line_up(data, holes, kind, suspects)
-        picks, windows = picks_table(answer), windows_table(answer)
+    with working("Lining up the picks") as progress:
+        answer = line_up(data, holes, kind, suspects, progress=part(progress, 0.0, 0.8))
+        picks, windows = picks_table(answer), windows_table(answer, progress=part(progress, 0.8, 1.0))
         folder = _folder(out)
         for name, table in (("faults", faults_table(answer)), ("picks", picks), ("windows", windows)):
             write_table(table, folder / f"{name}.csv")
@@ -115,8 +117,8 @@ def aim(
     from desurvey.exchange import write_table
 
     data, holes = traced(project)
-    with working("Lining up the picks"):
-        answer = line_up(data, holes, kind)
+    with working("Lining up the picks") as progress:
+        answer = line_up(data, holes, kind, progress=progress)
     if fault is None:
         meetings = aiming.planned_meetings(answer)
         write_table(meetings, out)
@@ -132,14 +134,16 @@ def aim(
     finish(data.findings)
 
 
-def line_up(data: Project, holes: Traces, kind: str, accused: Path | None = None) -> LineUp:
+def line_up(
+    data: Project, holes: Traces, kind: str, accused: Path | None = None, *, progress: Progress | None = None
+) -> LineUp:
     """Return the project's line-up of a kind of structure, orientations that are accused in a file distrusted."""
     from desurvey import lineup, suspects
     from desurvey.exchange import read_table
 
     data.require("structures", "runs")
     distrust = suspects.distrusted(data, read_table(accused), accused.name) if accused is not None else None
-    return lineup.line_up(data, holes, kind, distrust=distrust)
+    return lineup.line_up(data, holes, kind, distrust=distrust, progress=progress)
 
 
 def _folder(out: Path) -> Path:

@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from desurvey.problems import Finding
+from desurvey.progress import silent
 
 if TYPE_CHECKING:
     from desurvey.orient import Oriented
+    from desurvey.progress import Progress
     from desurvey.project import Project
     from desurvey.traces import Traces
     from viewer.faults import Answers
@@ -35,18 +37,24 @@ def say(text: str) -> None:
 
 
 @contextmanager
-def working(what: str) -> Iterator[None]:
-    """Show on a terminal that something is being done; stay silent elsewhere."""
+def working(what: str) -> Iterator[Progress]:
+    """Show on a terminal that something is being done, and how far it is once told; stay silent elsewhere."""
     if not sys.stderr.isatty():
-        yield
+        yield silent
         return
+    from rich import progress as bars
     from rich.console import Console
-    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
-        progress.add_task(what, total=None)
-        yield
+    columns = (
+        bars.SpinnerColumn(),
+        bars.TextColumn("{task.description}"),
+        bars.BarColumn(),
+        bars.TaskProgressColumn(),
+        bars.TimeElapsedColumn(),
+    )
+    with bars.Progress(*columns, console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task(what, total=None)  # a bar that only moves to and fro
+        yield lambda share: shown.update(task, total=1.0, completed=share)
 
 
 def loaded(folder: Path) -> Project:
