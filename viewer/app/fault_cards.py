@@ -18,7 +18,7 @@ __all__ = ["fault_card", "window_card"]
 
 Floats = npt.NDArray[np.float64]
 
-LISTED = 12
+LISTED = 8
 """Picks of a fault that its card lists, the worst first."""
 
 
@@ -37,15 +37,17 @@ def fault_card(answer: Answer, fault_id: str, place: Floats | None = None) -> st
     row = answer.faults[answer.faults["fault_id"] == fault_id].iloc[0]
     windows = answer.windows[(answer.windows["fault_id"] == fault_id) & (answer.windows["status"] == "not_logged")]
     rows = [
-        ("dip / dip direction", f"{row['dip']:.0f}° / {round(row['dip_direction']) % 360:03d}°"),
-        ("dip known to", f"± {row['dip_sigma']:.1f}° (1 σ)"),
+        (
+            "dip / dip direction",
+            f"{row['dip']:.0f}° / {round(row['dip_direction']) % 360:03d}°, dip ± {row['dip_sigma']:.1f}° (1 σ)",
+        ),
         ("shape", f"{row['shape']}, drawn {fault.reach:.0f} m beyond its picks"),
         ("off its picks (rms)", f"{row['rms_m']:.1f} m, {row['rms_deg']:.0f}°"),
         *(_at(answer, fault, place) if place is not None else []),
+        *_look_again(windows),
         *_picks(answer.picks[answer.picks["fault_id"] == fault_id]),
     ]
     said = [line for line in answer.words.splitlines() if line.startswith(f"{fault_id}:")]
-    said += [_look_again(window) for window in windows.to_dict("records")]
     return card(
         f"Fault {fault_id}", f"{row['picks']} picks in {row['holes']} holes, lined up by this program", said, rows
     )
@@ -59,14 +61,14 @@ def window_card(windows: pd.DataFrame, fault_id: str, hole_id: str) -> str:
         ("window (95 %)", f"{window['depth_from']:.1f} – {window['depth_to']:.1f} m"),
         ("angle to core", f"{window['pierce_angle']:.0f}°"),
     ]
-    return card(f"{fault_id} in {hole_id}", "relog window of the line-up", [_look_again(window)], rows)
+    said = "Look again: the fault should be here, and nothing is logged."
+    return card(f"{fault_id} in {hole_id}", "relog window of the line-up", [said], rows)
 
 
-def _look_again(window: dict[str, float]) -> str:
-    return (
-        f"Look again in {window['hole_id']}, {window['depth_from']:.1f} – {window['depth_to']:.1f} m: "
-        "the fault should be there (95 %), and nothing is logged."
-    )
+def _look_again(windows: pd.DataFrame) -> list[tuple[str, str]]:
+    """Return the windows in which a fault should be (95 %) and nothing is logged, in one line."""
+    each = [f"{one['hole_id']} {one['depth_from']:.0f} – {one['depth_to']:.0f} m" for one in windows.to_dict("records")]
+    return [("look again", ", ".join(each))] if each else []
 
 
 def _at(answer: Answer, fault: Fault, place: Floats) -> list[tuple[str, str]]:
@@ -93,6 +95,10 @@ def _picks(picks: pd.DataFrame) -> list[tuple[str, str]]:
 
 
 def _fit(pick: dict[str, float]) -> str:
-    off = f"{pick['misfit_m']:+.1f} m off" if np.isfinite(pick["misfit_m"]) else "no other hole to compare with"
+    off = (
+        f"{pick['misfit_m']:+.1f} m off".replace("-", "−")
+        if np.isfinite(pick["misfit_m"])
+        else "no other hole to compare with"
+    )
     turned = f", {pick['misfit_deg']:.0f}°" if np.isfinite(pick["misfit_deg"]) else ""
     return f"{off}{turned}, {100 * pick['probability']:.0f} % sure"

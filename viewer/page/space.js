@@ -260,7 +260,7 @@ window.lowside = window.lowside || {};
       let far = 0;
       for (const c of this.scene.corners) {
         const p = add([c[0], c[1], c[2] * this.how.stretch], view.target, -1);
-        const across = Math.abs(dot(p, right)) / (half * this.wide * (1 - aside));
+        const across = Math.abs(dot(p, right)) / (half * this.wide * (1 - Math.abs(aside)));
         const room = 1 + 2 * (this.how.below || 0) / Math.max(this.canvas.clientHeight, 200);  // for a bar at the bottom
         far = Math.max(far, margin * Math.max(across, room * Math.abs(dot(p, up)) / half) - (view.parallel ? 0 : dot(p, ahead)));
       }
@@ -357,7 +357,7 @@ window.lowside = window.lowside || {};
       pen.lineWidth = 2.5;
       pen.strokeStyle = `rgb(${scene.colours.accent.join()})`;
       for (const i of this.chosen.slice(0, 3000)) {
-        if (i >= scene.disc.radius.length) continue;
+        if (i >= scene.disc.radius.length || this.cutAway(third(scene.disc.centre, i))) continue;
         const edge = rim(third(scene.disc.centre, i), third(scene.disc.normal, i), 1.2 * scene.disc.radius[i], 32).map((p) => this.onScreen(view, p));
         if (edge.some((p) => !p)) continue;
         pen.beginPath();

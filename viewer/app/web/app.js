@@ -106,9 +106,9 @@ window.lowside = window.lowside || {};
         this.fetchScene();
       },
       how() { return { stretch: Number(tab.stretch) || 1, slab: tab.on ? slab() : null }; },
-      aside() {  // room for the legend on the left
-        const wide = this.$refs.host.clientWidth || 1000;
-        return Math.min(0.25, Math.max(0.05, 0.6 * this.$refs.legend.offsetWidth / wide));
+      aside() {  // room for the legend on the left, and for a card on the right
+        const wide = this.$refs.host.clientWidth || 1000, card = document.querySelector(".low-card")?.offsetWidth || 0;
+        return Math.max(-0.25, Math.min(0.25, 0.05 + (0.5 * this.$refs.legend.offsetWidth - 0.6 * card) / wide));
       },
       async fetchScene() {
         const { space } = this, answer = await fetch("scene.json", { cache: "no-store" });
@@ -140,6 +140,7 @@ window.lowside = window.lowside || {};
       async look(way) {
         const { space } = this;
         clearInterval(this.spinning);
+        space.how.aside = this.aside();
         if (["first", "plan", "north", "west"].includes(way)) space.go(way);
         else if (way === "flat") { space.camera.parallel = !space.camera.parallel; space.settle(); }
         else if (way === "spin") {
