@@ -120,6 +120,19 @@ class Traces:
             self.end[first:last],
         )
 
+    def only(self, chosen: Bools) -> Traces:
+        """Return the chosen holes, (H,) bool array, in the same order."""
+        rows = chosen[self.station_hole]
+        return Traces(
+            self.hole_ids[chosen],
+            np.concatenate([[0], np.cumsum(np.diff(self.offsets)[chosen])]),
+            self.depth[rows],
+            self.position[rows],
+            self.tangent[rows],
+            self.surveyed[chosen],
+            self.end[chosen],
+        )
+
     @property
     def station_hole(self) -> Ints:
         """Index of the hole that each station belongs to, shape (S,)."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +24,7 @@ from viewer.layers import Bars, Content, Structures, Surface, Windows
 from viewer.sheet import Title
 
 __all__ = [
+    "Shown",
     "bars_of",
     "content_of",
     "convention",
@@ -33,6 +35,25 @@ __all__ = [
 ]
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+
+class Shown(NamedTuple):
+    """The part of a project that a figure is to draw.
+
+    Attributes
+    ----------
+    rows : (n,) bool array
+        Structures.
+    holes : (H,) bool array
+        Holes of the traces.
+    said : str
+        How they were chosen, for the title block; empty when nothing is left out.
+    """
+
+    rows: Bools
+    holes: Bools
+    said: str
 
 
 def content_of(
@@ -43,8 +64,9 @@ def content_of(
     heading: str,
     bars: str | None = None,
     answers: Answers | None = None,
+    shown: Shown | None = None,
 ) -> Content:
-    """Return all that a figure of a project can draw.
+    """Return all that a figure of a project can draw, or a chosen part of it.
 
     Parameters
     ----------
@@ -56,19 +78,27 @@ def content_of(
         Intervals to draw as coloured bars: ``TABLE`` or ``TABLE.COLUMN``.
     answers : Answers, optional
         What the line-up answers: faults and windows to draw.
+    shown : Shown, optional
+        The holes and structures to draw; everything without it.
     """
+    without = len(project.collars) - len(traces.hole_ids)
+    usable = structures.usable
+    if shown is not None:
+        usable = usable & shown.rows & shown.holes[structures.hole]
+        heading = f"{heading}. {shown.said}" if shown.said else heading
+        traces = traces.only(shown.holes)
     planned = project.collars.set_index("hole_id")["status"].reindex(traces.hole_ids.tolist()) == "planned"
     absent = []
-    if not structures.usable.all():
-        absent.append(f"{int((~structures.usable).sum())} structures have no orientation, not drawn")
-    without = len(project.collars) - len(traces.hole_ids)
+    flat = int((~structures.usable & (True if shown is None else shown.rows)).sum())
+    if flat:
+        absent.append(f"{flat} structures have no orientation, not drawn")
     if without:
         absent.append(f"{without} holes can't be placed: see lowside check")
     content = Content(
         traces=traces,
         planned=planned.to_numpy(dtype=bool),
         title=Title(project.name, heading, project.settings.frame.crs, convention(project)),
-        structures=structures_of(structures) if structures.usable.any() else None,
+        structures=structures_of(structures, usable, traces) if usable.any() else None,
         bars=bars_of(project, traces, bars) if bars else None,
         topography=topography_of(project),
         absent=tuple(absent),
@@ -159,13 +189,13 @@ def convention(project: Project) -> str:
     )
 
 
-def structures_of(structures: Oriented) -> Structures:
-    """Return the planes that have an orientation."""
-    use = structures.usable
+def structures_of(structures: Oriented, use: Bools, traces: Traces) -> Structures:
+    """Return the planes of chosen rows, all of them with an orientation and in one of the holes."""
     dip, direction = orient.dip_of_plane(structures.normal[use])
     depth = structures.table["depth"].to_numpy(dtype=float)[use]
     kind = structures.table["kind"].fillna("").to_numpy(dtype=np.str_)[use]
-    return Structures(structures.hole[use], depth, structures.position[use], dip, direction, kind)
+    hole = traces.index(structures.table["hole_id"].to_numpy(dtype=np.str_)[use])
+    return Structures(hole, depth, structures.position[use], dip, direction, kind)
 
 
 def bars_of(project: Project, traces: Traces, name: str) -> Bars:

@@ -24,6 +24,7 @@ __all__ = [
     "Desk",
     "Sight",
     "Way",
+    "filters_said",
     "load_desk",
     "net_points",
     "poles_on_net",
@@ -115,6 +116,46 @@ def shown_rows(desk: Desk, view: View, suspected: Bools) -> Bools:
     if view.alone:
         shown &= np.isin(rows, list(view.alone))
     return shown & ~np.isin(rows, list(view.hidden))
+
+
+def filters_said(desk: Desk, view: View, shown: Bools) -> str:
+    """Return how a view leaves structures and holes out, in a sentence for a picture; empty when it doesn't.
+
+    Parameters
+    ----------
+    desk, view
+        The project and the view.
+    shown : (n,) bool array
+        What :func:`shown_rows` says.
+    """
+    holes, depth = desk.traces.hole_ids.tolist(), view.depth
+    parts = [
+        _only("kinds", desk.kinds, view.kinds_off),
+        _only("holes", holes, view.holes_off),
+        _only("run grades", desk.grades, view.grades_off),
+        "" if depth == (0.0, float("inf")) else f"depth {depth[0]:g} to {min(depth[1], desk.deepest):g} m",
+        {"all": "", "suspect": "suspects only", "clear": "without suspects"}[view.suspicion],
+        f"{len(view.alone)} picked out by hand" if view.alone else "",
+        f"{len(view.hidden)} hidden by hand" if view.hidden else "",
+    ]
+    named = "; ".join(part for part in parts if part)
+    counted = f"{int(shown.sum())} of {len(shown)} structures"
+    return f"Filter on: {named}: {counted}." if named else ""
+
+
+def _only(what: str, names: list[str], off: frozenset[str]) -> str:
+    """Return which names are left, or which are left out where that is shorter; empty when none is."""
+    kept, gone = [name for name in names if name not in off], [name for name in names if name in off]
+    if not gone:
+        return ""
+    few, word = (gone, "without") if len(gone) < len(kept) else (kept, "only")
+    listed = [name or "unnamed" for name in few[:NAMED]]
+    more = [f"{len(few) - NAMED} more"] if len(few) > NAMED else []
+    return f"{what}: {word} {', '.join(listed + more)}" if few else f"no {what}"
+
+
+NAMED = 6
+"""Names that a sentence about filters lists."""
 
 
 def shown_scene(desk: Desk, view: View, suspected: Bools) -> Scene:

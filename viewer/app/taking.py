@@ -1,28 +1,43 @@
-"""What is taken away, written beside the project's tables: a picture, the offline page, a net and a section."""
+"""What is taken away, written beside the project's tables: a picture, the offline page, a net and a section.
+
+Each is what a tab shows: its camera, vertical scale and slab come with the call (:class:`viewer.scene.camera.Camera`),
+the filters from the view, and both are said on what is written.
+"""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+import textwrap
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
+from desurvey.problems import DataProblem
 from desurvey.surface import fault_mesh
+from viewer.app.desk import filters_said, shown_rows
 from viewer.app.parts import Part, careful
-from viewer.collect import content_of
+from viewer.collect import Shown, content_of
 from viewer.faults import Answers
 from viewer.net import draw_net, net_of
 from viewer.page import page
+from viewer.scene.camera import UPRIGHT, Camera
+from viewer.scene.frame import Frame
+from viewer.scene.marks import Marks, Meeting
 from viewer.section import draw_section
 from viewer.sheet import save
 from viewer.slab import Slab
 from viewer.still import still
 
-__all__ = ["Taking"]
+__all__ = ["Taking", "section_slab"]
 
-PRINT_SIZE = (3200, 2000)
-"""Pixels: 27 cm wide at 300 dots to the inch."""
+PRINT_SIDE = 3200
+"""Pixels of a picture's longer side: 27 cm at 300 dots to the inch."""
+
+LINE = 46
+"""Letters of a line below a picture's title."""
 
 
 class Taking(Part):
@@ -31,43 +46,83 @@ class Taking(Part):
     triggers = ("save_picture", "save_page", "save_net", "save_section")
 
     @careful
-    def save_picture(self) -> None:
-        """Write a still at print size."""
-        scene, look = self.app.scene, self.app.history.now.look
-        self._save("scene.png", lambda path: still(scene, path, size=PRINT_SIZE, look=look))
+    def save_picture(self, seen: Mapping[str, Any]) -> None:
+        """Write a still at print size of what a tab sees."""
+        scene, look, camera = self.app.scene, self.app.history.now.look, Camera.asked(seen)
+        marks, size = self._marks(), _print_size(camera.size)
+        self._save("scene.png", lambda path: still(scene, path, size=size, look=look, camera=camera, marks=marks))
 
     @careful
-    def save_page(self) -> None:
-        """Write the offline page."""
-        scene = self.app.scene
-        self._save("scene.html", lambda path: page(scene, path))
+    def save_page(self, seen: Mapping[str, Any]) -> None:
+        """Write the offline page, which begins with what a tab sees."""
+        scene, camera, said = self.app.scene, Camera.asked(seen), tuple(self._said())
+        self._save("scene.html", lambda path: page(scene, path, camera=camera, said=said))
 
     @careful
     def save_net(self) -> None:
         """Draw the net of the discs that are shown."""
-        app = self.app
-        desk, rows = app.shown, np.zeros(len(app.desk.project.structures), dtype=bool)
-        rows[app.scene.discs.index] = True
-        content = content_of(desk.project, desk.traces, desk.oriented, heading="Net of what the viewer shows")
-        net = net_of(desk.oriented, desk.traces, ~content.planned, rows, content.title)
+        desk, shown = self.app.shown, self._shown()
+        content = content_of(desk.project, desk.traces, desk.oriented, heading="Net of the viewer", shown=shown)
+        seeing = np.isin(desk.traces.hole_ids, content.traces.hole_ids[~content.planned])
+        net = net_of(desk.oriented, desk.traces, seeing, shown.rows, content.title)
         self._save("net.pdf", lambda path: save(draw_net(net), path))
 
     @careful
-    def save_section(self) -> None:
-        """Draw the section of the slab, with all that lies in it."""
-        app, state = self.app, self.state
-        desk, frame = app.shown, app.scene.frame
-        azimuth = np.deg2rad(float(state.slab_azimuth) + 90.0)
-        middle = frame.true((frame.low + frame.high) / 2)
-        middle = middle + float(state.slab_place) * np.array([np.sin(azimuth), np.cos(azimuth), 0.0])
-        slab = Slab(float(middle[0]), float(middle[1]), float(state.slab_azimuth), float(state.slab_thickness))
-        heading, found = "Section of the viewer's slab", self.app.lines.answer
+    def save_section(self, seen: Mapping[str, Any]) -> None:
+        """Draw the section of a tab's slab, seen from the tab's side, with all that is shown in it."""
+        app, desk, camera, shown = self.app, self.app.shown, Camera.asked(seen), self._shown()
+        slab = section_slab(camera, app.scene.frame)
+        if not shown.holes.any():
+            raise DataProblem("a section needs a hole, and the filters leave none")
+        found = app.lines.answer
         answers = None
         if found is not None:
             meshes = {fault.fault_id: fault_mesh(fault) for fault in found.lineup.faults}
             answers = Answers(found.faults, found.picks, found.windows, meshes)
-        content = content_of(desk.project, desk.traces, desk.oriented, heading=heading, answers=answers)
-        self._save("section.pdf", lambda path: save(draw_section(content, slab), path))
+        content = content_of(
+            desk.project,
+            desk.traces,
+            desk.oriented,
+            heading="Section of the viewer's slab",
+            answers=answers,
+            shown=shown,
+        )
+        self._save("section.pdf", lambda path: save(draw_section(content, slab, exaggeration=camera.stretch), path))
+
+    def _answers(self) -> Answers | None:
+        """Return the faults that the line-up has found, None before it was asked."""
+        found = self.app.lines.answer
+        if found is None:
+            return None
+        meshes = {fault.fault_id: fault_mesh(fault) for fault in found.lineup.faults}
+        return Answers(found.faults, found.picks, found.windows, meshes)
+
+    def _shown(self) -> Shown:
+        """Return the part of the project that the filters leave."""
+        app, view = self.app, self.app.history.now
+        rows = shown_rows(app.shown, view, app.possible.concerned())
+        holes = ~np.isin(app.shown.traces.hole_ids, list(view.holes_off))
+        return Shown(rows, holes, " ".join(self._said()))
+
+    def _said(self) -> list[str]:
+        """Return what has to be said of what is shown: the filters, and what is not shown as it was logged."""
+        app, view = self.app, self.app.history.now
+        filters = filters_said(app.shown, view, shown_rows(app.shown, view, app.possible.concerned()))
+        count = len(view.explained)
+        turned = f"{count} suspect{'s' if count > 1 else ''} shown as explained, not as logged." if count else ""
+        return [said for said in (filters, turned) if said]
+
+    def _marks(self) -> Marks:
+        """Return what the page draws over the scene: what is selected, and the hole that is being planned."""
+        aim, chosen = self.state.aim, np.isin(self.app.scene.discs.index, list(self.app.history.now.selected))
+        return Marks(
+            chosen=np.flatnonzero(chosen),
+            course=np.array(aim["points"] if aim else np.empty((0, 3))),
+            meetings=tuple(
+                Meeting(np.array(one["window"]), one["colour"], one["text"]) for one in (aim["meetings"] if aim else [])
+            ),
+            said=tuple(line for said in self._said() for line in textwrap.wrap(said, LINE)),
+        )
 
     def _save(self, name: str, write: Callable[[Path], object]) -> None:
         folder = self.app.folder / "pictures"
@@ -76,3 +131,41 @@ class Taking(Part):
         self.app.later(
             f"Writing {name}", lambda: asyncio.to_thread(write, path), lambda _: self.tell(f"Written: {path}")
         )
+
+
+def _print_size(size: tuple[int, int]) -> tuple[int, int]:
+    """Return pixels for print in the proportions of a tab."""
+    factor = PRINT_SIDE / max(size)
+    return max(round(size[0] * factor), 1), max(round(size[1] * factor), 1)
+
+
+def section_slab(camera: Camera, frame: Frame) -> Slab:
+    """Return a tab's slab as that of a section, seen from the side that the camera looks from.
+
+    Raises
+    ------
+    DataProblem
+        When the tab shows no slab, or one that doesn't stand upright.
+    """
+    slab = camera.slab
+    if slab is None:
+        raise DataProblem(
+            "a section needs a slab, and this tab shows none", hint="tick 'only a slab' or press ] to begin one"
+        )
+    normal = np.array(slab.normal)
+    if abs(normal[2]) > UPRIGHT:
+        raise DataProblem("a section needs an upright slab")
+    into = normal if normal @ camera.ahead > LEVEL else -normal if normal @ camera.ahead < -LEVEL else _north(normal)
+    azimuth = float(np.rad2deg(np.arctan2(into[0], into[1])) + 90.0) % 360.0
+    middle = (frame.low + frame.high) / 2
+    spot = frame.true(middle + (slab.offset - middle @ normal) * normal)
+    return Slab(float(spot[0]), float(spot[1]), azimuth, slab.thickness)
+
+
+LEVEL = 0.05
+"""Least cosine between sight and slab for the sight to say from which side; else the section looks northwards."""
+
+
+def _north(normal: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return the normal, or its opposite, that points to the northern half of the compass."""
+    return normal if (normal[1], normal[0]) > (0.0, 0.0) else -normal

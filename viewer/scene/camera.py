@@ -13,7 +13,7 @@ from vtkmodules.vtkCommonDataModel import vtkPlane
 
 from desurvey.problems import DataProblem
 
-__all__ = ["LARGEST", "VIEW_ANGLE_DEG", "Camera", "Slab", "aim", "cut"]
+__all__ = ["LARGEST", "UPRIGHT", "VIEW_ANGLE_DEG", "Camera", "Slab", "aim", "cut"]
 
 Floats = npt.NDArray[np.float64]
 

@@ -10,10 +10,12 @@ from viewer import theme
 from viewer.scene import floor
 from viewer.scene.build import Scene
 from viewer.scene.camera import VIEW_ANGLE_DEG as VIEW_ANGLE_DEG
+from viewer.scene.camera import Camera, aim
+from viewer.scene.floor import Labels
 from viewer.scene.frame import Frame
 from viewer.scene.holes import PIECE_M
 from viewer.scene.labels import Signs
-from viewer.scene.legend import font, legend_props, share
+from viewer.scene.legend import font, legend_props, scale_props, share
 
 __all__ = ["draw", "draw_shapes", "look_at", "tube_radius", "view_azimuth"]
 
@@ -37,8 +39,16 @@ VIEW_AZIMUTH_DEG, VIEW_DIP_DEG = 20.0, -24.0
 """The first view: from south-south-west and above, so that north points up the picture."""
 
 
-def draw(scene: Scene, plotter: pv.Plotter, *, look: theme.Look = theme.LIGHT, text_px: int = 14) -> Signs:
-    """Put a scene into a plotter and set the first view.
+def draw(
+    scene: Scene,
+    plotter: pv.Plotter,
+    *,
+    look: theme.Look = theme.LIGHT,
+    text_px: int = 14,
+    camera: Camera | None = None,
+    said: tuple[str, ...] = (),
+) -> Signs:
+    """Put a scene into a plotter and set the first view, or that of a camera.
 
     Parameters
     ----------
@@ -50,6 +60,11 @@ def draw(scene: Scene, plotter: pv.Plotter, *, look: theme.Look = theme.LIGHT, t
         Light or dark.
     text_px : int
         Height of text in pixels.
+    camera : Camera, optional
+        Where to look from; the whole scene is seen without one. Its vertical exaggeration and slab are said below the
+        title, and parallel sight gets a scale bar. The plotter keeps its size.
+    said : tuple of str
+        What else is said there.
 
     Returns
     -------
@@ -57,13 +72,32 @@ def draw(scene: Scene, plotter: pv.Plotter, *, look: theme.Look = theme.LIGHT, t
         The texts in space, placed for the first view; place them again when the camera has moved.
     """
     draw_shapes(scene, plotter, look)
-    for prop in legend_props(scene.title, scene.subtitle, scene.legend, look, text_px):
+    said = (*(camera.said if camera else ()), *said)
+    for prop in legend_props((scene.title, scene.subtitle), said, scene.legend, look, text_px):
         plotter.renderer.AddViewProp(prop)
     _draw_directions(plotter, look)
-    look_at(plotter, scene, view_azimuth(scene))
-    signs = _write(scene, plotter, look, text_px)
+    if camera is None:
+        look_at(plotter, scene, view_azimuth(scene))
+    else:
+        aim(plotter, camera)
+        _draw_scale(plotter, camera, look, text_px)
+    signs = _write(scene, plotter, look, text_px, camera)
     signs.place()
     return signs
+
+
+def _draw_scale(plotter: pv.Plotter, camera: Camera, look: theme.Look, text_px: int) -> None:
+    """Draw a scale bar beside the directions, where lengths can be measured on the picture."""
+    if camera.parallel:
+        width, height = plotter.window_size
+        pixel = camera.metres_per_pixel * camera.size[1] / height
+        only = "" if camera.stretch == 1.0 or abs(camera.dip) == 90.0 else " across"
+        for prop in scale_props(pixel, only, (DIRECTIONS_LEFT * width, height - 2.0 * text_px), look, text_px):
+            plotter.renderer.AddViewProp(prop)
+
+
+DIRECTIONS_LEFT = 0.88
+"""Where the corner with the directions begins, as a share of the width."""
 
 
 def draw_shapes(scene: Scene, plotter: pv.Plotter, look: theme.Look) -> None:
@@ -148,7 +182,8 @@ def _draw_directions(plotter: pv.Plotter, look: theme.Look) -> None:
     """Draw east, north and up in the bottom right corner, turning with the camera."""
     axes = plotter.add_axes(
         xlabel="E", ylabel="N", zlabel="Up", line_width=3, color=look.text,
-        x_color=look.quiet, y_color=theme.OKABE_ITO["vermilion"], z_color=look.quiet, viewport=(0.88, 0.0, 1.0, 0.19),
+        x_color=look.quiet, y_color=theme.OKABE_ITO["vermilion"], z_color=look.quiet,
+        viewport=(DIRECTIONS_LEFT, 0.0, 1.0, 0.19),
     )  # fmt: skip
     for caption in (axes.GetXAxisCaptionActor2D(), axes.GetYAxisCaptionActor2D(), axes.GetZAxisCaptionActor2D()):
         style = caption.GetCaptionTextProperty()
@@ -158,15 +193,24 @@ def _draw_directions(plotter: pv.Plotter, look: theme.Look) -> None:
         style.SetColor(*share(look.text))
 
 
-def _write(scene: Scene, plotter: pv.Plotter, look: theme.Look, text_px: int) -> Signs:
-    """Write the texts that stand in space, the ones that matter most first."""
+def _write(scene: Scene, plotter: pv.Plotter, look: theme.Look, text_px: int, camera: Camera | None) -> Signs:
+    """Write the texts that stand in space, the ones that matter most first; those of holes only in the slab."""
     signs, frame = Signs(plotter), scene.frame
+    stretch, slab = (camera.stretch, camera.slab) if camera else (1.0, None)
+
+    def add(labels: Labels, colour: str, size: float, *, of_holes: bool = False, **how: bool) -> None:
+        kept = np.ones(len(labels.text), dtype=bool)
+        if of_holes and slab is not None:
+            kept = slab.holds(labels.position)
+        texts = tuple(text for text, keep in zip(labels.text, kept, strict=True) if keep)
+        signs.add(Labels(labels.position[kept] * [1.0, 1.0, stretch], texts), colour, round(size), **how)
+
     for _, labels in (floor.north_arrow(frame, look), floor.scale_bar(frame, look)):
-        signs.add(labels, look.text, round(1.2 * text_px), bold=True)
-    signs.add(floor.axis_labels(frame), look.quiet, text_px)
-    signs.add(floor.axis_titles(frame), look.text, text_px, bold=True, moving=True)
-    signs.add(scene.collars, look.text, text_px, moving=True)
-    signs.add(scene.depths, look.quiet, round(0.85 * text_px))
+        add(labels, look.text, 1.2 * text_px, bold=True)
+    add(floor.axis_labels(frame), look.quiet, text_px)
+    add(floor.axis_titles(frame), look.text, text_px, bold=True, moving=True)
+    add(scene.collars, look.text, text_px, of_holes=True, moving=True)
+    add(scene.depths, look.quiet, 0.85 * text_px, of_holes=True)
     return signs
 
 

@@ -99,7 +99,16 @@ class Signs:
     plotter: pv.Plotter
     _groups: list[_Group] = field(default_factory=list)
 
-    def add(self, labels: Labels, colour: str, text_px: int, *, bold: bool = False, moving: bool = False) -> None:
+    def add(
+        self,
+        labels: Labels,
+        colour: str,
+        text_px: int,
+        *,
+        bold: bool = False,
+        moving: bool = False,
+        first: bool = False,
+    ) -> None:
         """Add texts; those added first have the first choice of place.
 
         Parameters
@@ -114,6 +123,8 @@ class Signs:
             Bold letters.
         moving : bool
             Whether a text may stand beside its point instead of on it.
+        first : bool
+            Whether these choose before all that are there already.
         """
         if not labels.text:
             return
@@ -132,7 +143,8 @@ class Signs:
         actor.PickableOff()
         self.plotter.renderer.AddViewProp(actor)
         width = np.array([len(text) for text in labels.text]) * LETTER * text_px
-        self._groups.append(_Group(labels, width, LINE * text_px, AROUND if moving else HERE, mapper))
+        group = _Group(labels, width, LINE * text_px, AROUND if moving else HERE, mapper)
+        self._groups.insert(0 if first else len(self._groups), group)
 
     def place(self) -> None:
         """Place all texts for the present camera and size of the window."""

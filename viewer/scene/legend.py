@@ -17,7 +17,7 @@ from vtkmodules.vtkRenderingCore import vtkProp as Prop
 from viewer import theme
 from viewer.scene.colouring import Bar, Block, Entry, rgb
 
-__all__ = ["font", "legend_props", "share"]
+__all__ = ["font", "legend_props", "scale_props", "share"]
 
 FONT_FILE = str(Path(mpl.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf")
 """The font that matplotlib brings along."""
@@ -39,14 +39,14 @@ class _Corner:
         self.corner.SetCoordinateSystemToNormalizedViewport()
         self.corner.SetValue(0.0, 1.0)
 
-    def text(self, text: str, *, x: float = 0.0, size: float = 1.0, bold: bool = False, quiet: bool = False) -> None:
+    def text(self, text: str, *, x: float = 0.0, size: float = 1.0, bold: bool = False, colour: str = "") -> None:
         """Write a text with its middle line at the present height."""
         actor = vtkTextActor()
         actor.SetInput(text)
         style = actor.GetTextProperty()
         font(style, bold=bold)
         style.SetFontSize(round(size * self.em))
-        style.SetColor(*share(self.look.quiet if quiet else self.look.text))
+        style.SetColor(*share(colour or self.look.text))
         style.SetVerticalJustificationToCentered()
         self._place(actor, self.x + x, self.y)
 
@@ -101,13 +101,17 @@ BAR_STRIPS = 128
 """Strips of one colour each that a colour bar is made of."""
 
 
-def legend_props(title: str, subtitle: str, blocks: tuple[Block, ...], look: theme.Look, text_px: int) -> list[Prop]:
+def legend_props(
+    head: tuple[str, str], said: tuple[str, ...], blocks: tuple[Block, ...], look: theme.Look, text_px: int
+) -> list[Prop]:
     """Return the title and the legend as VTK props for a renderer.
 
     Parameters
     ----------
-    title, subtitle : str
+    head : (str, str)
         Name of the project and the line below it.
+    said : tuple of str
+        What a reader of the picture must not miss, a line each: vertical exaggeration, slab, filters.
     blocks : tuple of Block
         Parts of the legend.
     look : Look
@@ -116,13 +120,52 @@ def legend_props(title: str, subtitle: str, blocks: tuple[Block, ...], look: the
         Height of the text in pixels.
     """
     corner = _Corner(look, text_px)
-    corner.text(title, size=1.7, bold=True)
+    corner.text(head[0], size=1.7, bold=True)
     corner.down(1.25)
-    corner.text(subtitle, quiet=True)
+    corner.text(head[1], colour=look.quiet)
+    for line in said:
+        corner.down(1.0)
+        corner.text(line, bold=True, colour=look.accent)
     corner.down(0.6)
     for block in blocks:
         _write(corner, block)
     return corner.props
+
+
+def scale_props(
+    metres_per_pixel: float, said: str, place: tuple[float, float], look: theme.Look, text_px: int
+) -> list[Prop]:
+    """Return a bar of a round length for a picture with parallel sight, as VTK props.
+
+    Parameters
+    ----------
+    metres_per_pixel : float
+        Length across the picture.
+    said : str
+        What follows the length: empty, or that it holds across only.
+    place : (float, float)
+        Right end of the bar and its foot, pixels from the top left corner, downwards.
+    look, text_px
+        Colours, and height of the text in pixels.
+    """
+    corner = _Corner(look, text_px)
+    most = SCALE_BAR_EMS * text_px * metres_per_pixel
+    ten = 10.0 ** np.floor(np.log10(most))
+    length = float(max(step for step in (1.0, 2.0, 5.0) if step * ten <= most) * ten)
+    width, high = length / metres_per_pixel, 0.45 * text_px
+    name = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
+    corner.x, corner.y = place[0] - width, -place[1]
+    outer = np.array([[0, high], [0, 0], [width, 0], [width, high]])
+    inner = np.array([[width - 0.15 * text_px, high], [width - 0.15 * text_px, 0.2 * text_px]])
+    inner = np.vstack([inner, [0.15 * text_px, 0.2 * text_px], [0.15 * text_px, high]])
+    corner.patch(np.vstack([outer, inner]), look.text)
+    corner.y += 1.1 * text_px
+    corner.text(f"{name}{said}", bold=True)
+    return corner.props
+
+
+SCALE_BAR_EMS = 16.0
+"""Longest scale bar, in heights of the text."""
 
 
 def _write(corner: _Corner, block: Block) -> None:
