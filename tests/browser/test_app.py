@@ -256,16 +256,6 @@ def test_a_tab_opened_anew_keeps_its_camera_and_what_is_selected(tab):
     tab.wait_for_function("document.querySelector('.low-host').space.chosen.length === 1")
 
 
-def test_figures_are_written_beside_the_tables(tab, app):
-    tab.keyboard.press("4")
-    for name in ("net (PDF)", "section of the slab (PDF)", "offline page (HTML)"):
-        tab.get_by_role("button", name=name).click()
-        tab.wait_for_selector(".low-message:has-text('Written')", timeout=60_000)
-        tab.locator(".low-message").click()
-        tab.wait_for_selector(".low-message", state="detached")
-        tab.wait_for_selector(".low-busy", state="detached")
-
-
 def test_a_broken_connection_is_mended(app, browser):
     context = browser.new_context(viewport={"width": 1280, "height": 720})
     context.add_init_script(
