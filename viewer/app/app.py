@@ -18,6 +18,7 @@ from viewer.app import panels
 from viewer.app.aiming import Aiming
 from viewer.app.desk import Desk, Way, load_desk, look_of, net_points, poles_on_net, shown_scene, sight_along
 from viewer.app.door import Door
+from viewer.app.findings import Findings
 from viewer.app.keeping import Keeping
 from viewer.app.lines import Lines
 from viewer.app.listing import Listing
@@ -25,11 +26,12 @@ from viewer.app.painter import Painter
 from viewer.app.parts import careful
 from viewer.app.picking import Picking
 from viewer.app.possible import Possible
+from viewer.app.sets import Sets
 from viewer.app.slabs import fence
 from viewer.app.taking import Taking
-from viewer.app.view import History, View
+from viewer.app.view import FILTERS, NO_FILTERS, History, View
 from viewer.app.watching import Watching
-from viewer.app.work import Stopped, Worker
+from viewer.app.work import NOT_TOLD, Stopped, Worker
 from viewer.page.packing import cell_colours, encoded, encoded_bytes, legend_html, packed
 from viewer.scene import Scene, values
 from viewer.scene.camera import Camera
@@ -86,12 +88,14 @@ class App:
         self._painted = -1
         self._tasks: set[asyncio.Task[None]] = set()
         self.possible, self.lines = Possible(self), Lines(self)
-        self.picking, self.listing = Picking(self), Listing(self)
+        self.picking, self.listing, self.sets = Picking(self), Listing(self), Sets(self)
+        self.findings = Findings(self)
         self._prepare_state()
         self._rebuild()
         self._bind()
         self.aiming = Aiming(self)
-        self.parts = (self.possible, self.lines, self.aiming, self.picking, self.listing, Taking(self), Keeping(self))
+        asked = (self.possible, self.lines, self.aiming, self.sets)
+        self.parts = (*asked, self.picking, self.listing, self.findings, Taking(self), Keeping(self))
         self.watching = Watching(self)
         server.enable_module(
             {
@@ -109,13 +113,14 @@ class App:
         selected = _same_structures(self.desk, desk, self.history.now.selected)
         with self.state:
             self.desk = desk
-            for part in (self.possible, self.lines):
+            for part in (self.possible, self.lines, self.sets):
                 part.reset()
             self.history = History(
                 [replace(self.history.now, selected=selected, hidden=frozenset(), alone=frozenset())]
             )
             self.state.card = ""
             self._show_desk()
+            self.findings.show()
             self._rebuild()
             self._show_view(self.history.now)
 
@@ -138,11 +143,10 @@ class App:
                 "card": "",
                 "message": "",
                 "busy": "",
+                "busy_share": NOT_TOLD,
                 "chosen": [],
                 "drawing": "server" if len(self.desk.project.structures) <= DRAWN_BY_SERVER else "here",
                 "keys_shown": False,
-                "findings": [],
-                "findings_said": "",
             }
         )
         self._show_desk()
@@ -159,8 +163,6 @@ class App:
                 "deepest": float(np.ceil(desk.deepest)),
                 "disc_columns": _items(values.disc_choices(project)),
                 "hole_columns": [{"title": "plain", "value": "none"}, *_items(values.hole_choices(project))],
-                "findings": _findings(desk),
-                "findings_said": _said_of_findings(desk),
             }
         )
 
@@ -187,6 +189,7 @@ class App:
                 "look": view.look,
             }
         )
+        self.sets.show(view)
 
     def _bind(self) -> None:
         state, controller = self.state, self.server.controller
@@ -212,6 +215,7 @@ class App:
                 discs_by=on.discs_by or "kind",
                 kinds_off=frozenset(self.desk.kinds) - frozenset(on.kinds_on),
                 grades_off=frozenset(self.desk.grades) - frozenset(on.grades_on),
+                sets_off=self.sets.off(self.history.now, on.sets_on),
                 holes_off=frozenset(self.desk.traces.hole_ids.tolist()) - holes if holes else frozenset(),
                 depth=(float(on.depth_from), float(on.depth_to) if on.depth_to < self.desk.deepest else float("inf")),
                 suspicion=on.suspicion,
@@ -233,7 +237,7 @@ class App:
 
     def _rebuild(self) -> None:
         view = self.history.now
-        self.shown = self.possible.desk(view.explained)
+        self.shown = self.sets.named(self.possible.desk(view.explained), view)
         self.scene: Scene = shown_scene(self.shown, view, self.possible.concerned())
         self.scene = with_ground(self.scene, self.desk.ground)
         if self.lines.answer is not None:
@@ -248,6 +252,7 @@ class App:
             self.state.title, self.state.subtitle = self.scene.title, self.scene.subtitle
             self.state.legend = legend_html(self.scene.legend)
             self._show_selection()
+            self.possible.show()
 
     def _show_selection(self) -> None:
         selected = self.history.now.selected
@@ -341,10 +346,7 @@ class App:
     @careful
     def show_everything(self) -> None:
         """Take back all filters."""
-        now = self.history.now
-        self.apply(
-            self.history.change(**asdict(View(now.holes_by, now.discs_by, selected=now.selected, look=now.look)))
-        )
+        self.apply(self.history.change(**{name: getattr(NO_FILTERS, name) for name in FILTERS}))
 
     @careful
     def keys(self) -> None:
@@ -356,13 +358,14 @@ class App:
         if self.state.busy:
             self.tell(f"Still busy: {self.state.busy}.")
             return
+        with self.state:
+            self.state.busy, self.state.busy_share = what, NOT_TOLD
         task = asyncio.get_running_loop().create_task(self._work(what, job, then))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
     async def _work(self, what: str, job: Callable[[], Awaitable[T]], then: Callable[[T], None]) -> None:
-        with self.state:
-            self.state.busy = what
+        following = asyncio.ensure_future(self.worker.follow(self._tell_share))
         try:
             result = await job()
             with self.state:
@@ -375,8 +378,13 @@ class App:
             log.exception("in %s", what)
             self.tell(f"{what}: something went wrong in the program ({error}); the terminal has more.")
         finally:
+            following.cancel()
             with self.state:
                 self.state.busy = ""
+
+    def _tell_share(self, share: float) -> None:
+        with self.state:
+            self.state.busy_share = share
 
     @careful
     def stop_work(self) -> None:
@@ -389,6 +397,7 @@ CONTROLS = (
     "discs_by",
     "kinds_on",
     "grades_on",
+    "sets_on",
     "holes_on",
     "depth_from",
     "depth_to",
@@ -427,24 +436,3 @@ def _without(view: View, names: frozenset[str]) -> dict[str, Any]:
 
 def _items(choices: list[values.Choice]) -> list[dict[str, str]]:
     return [{"title": choice.title, "value": str(choice)} for choice in choices]
-
-
-def _findings(desk: Desk) -> list[dict[str, Any]]:
-    """Return what loading found, with the row to pick where it is about a structure."""
-    rows = {int(row): place for place, row in enumerate(desk.project.structures["row"])}
-    return [
-        {
-            "hole": finding.hole_id,
-            "depth": "" if finding.depth is None else f"{finding.depth:g} m",
-            "said": str(finding),
-            "row": rows.get(finding.row, -1) if finding.table == "structures" and finding.row is not None else -1,
-        }
-        for finding in desk.project.findings[:500]
-    ]
-
-
-def _said_of_findings(desk: Desk) -> str:
-    count = len(desk.project.findings)
-    if not count:
-        return "Loading the tables found nothing to say."
-    return f"Loading the tables found {count} thing{'s' if count > 1 else ''} to look at."

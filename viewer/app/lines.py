@@ -14,12 +14,13 @@ import pandas as pd
 from desurvey import suspects, traces
 from desurvey.lineup import LineUp, faults_table, line_up, picks_table, summary, windows_table
 from desurvey.problems import DataProblem
+from desurvey.progress import Progress, part, silent
 from desurvey.project import Project, load_project
 from viewer.app.decisions import Decision
 from viewer.app.parts import Part, careful
 from viewer.scene.faults import fault_colours
 
-__all__ = ["Answer", "Lines", "answer_in", "pinned"]
+__all__ = ["Answer", "Asked", "Lines", "answer_in", "pinned"]
 
 
 class Answer(NamedTuple):
@@ -30,28 +31,53 @@ class Answer(NamedTuple):
     picks: pd.DataFrame
     windows: pd.DataFrame
     words: str
+    distrusted: int = 0
+    """Picks whose orientation was distrusted."""
 
 
-def answer_in(folder: Path, kind: str, accepted: pd.DataFrame, pins: dict[str, str]) -> Answer:
+class Asked(NamedTuple):
+    """What a line-up is asked.
+
+    Attributes
+    ----------
+    kind : str
+        Kind of structure.
+    right, doubted : frozenset of str
+        Keys of the suspects that are put right first, and of those whose readings are distrusted.
+    pins : frozenset of (str, str)
+        Pick, and a pick of the fault that it belongs to, or an empty string for none.
+    """
+
+    kind: str
+    right: frozenset[str]
+    doubted: frozenset[str]
+    pins: frozenset[tuple[str, str]]
+
+
+def answer_in(folder: Path, asked: Asked, accused: pd.DataFrame, *, progress: Progress | None = None) -> Answer:
     """Return the line-up of the project in a folder.
 
     Parameters
     ----------
     folder : Path
         The project.
-    kind : str
-        Kind of structure.
-    accepted : DataFrame
-        Suspects to be put right first.
-    pins : dict
-        Pick → a pick of the fault that it belongs to, or an empty string for none.
+    asked : Asked
+    accused : DataFrame
+        Suspects with their keys.
+    progress : callable, optional
+        Told the share of the work that is done.
     """
+    tell = progress or silent
+    right, doubted = (accused[accused["key"].isin(list(keys))] for keys in (asked.right, asked.doubted))
     project = load_project(folder)
-    if len(accepted):
-        project = suspects.accept(project, accepted)
-    found = line_up(pinned(project, kind, pins), traces.build(project), kind)
-    picks, windows = picks_table(found), windows_table(found)
-    return Answer(found, faults_table(found), picks, windows, summary(found, picks, windows))
+    if len(right):
+        project = suspects.accept(project, right)
+    distrust = suspects.distrusted(project, doubted) if len(doubted) else {}
+    project = pinned(project, asked.kind, dict(asked.pins))
+    found = line_up(project, traces.build(project), asked.kind, distrust=distrust, progress=part(tell, 0.0, 0.8))
+    picks, windows = picks_table(found), windows_table(found, progress=part(tell, 0.8, 1.0))
+    words = summary(found, picks, windows)
+    return Answer(found, faults_table(found), picks, windows, words, int(np.isin(found.names, list(distrust)).sum()))
 
 
 def pinned(project: Project, kind: str, pins: dict[str, str]) -> Project:
@@ -75,14 +101,14 @@ class Lines(Part):
     def __init__(self, app: Any) -> None:
         super().__init__(app)
         self.answer: Answer | None = None
-        self.state.update({"faults": [], "picks": [], "windows": [], "dragged": "", "lineup_words": []})
-        self.state.lineup_said = "The picks have not been lined up yet."
+        self.asked: Asked | None = None
+        self.state.update(BLANK | {"dragged": "", "lineup_said": "The picks have not been lined up yet."})
         self.state.lineup_kind = "fault" if "fault" in app.desk.kinds else (app.desk.kinds or [""])[0]
 
     def reset(self) -> None:
         """Forget the answer; the tables have changed."""
-        self.answer = None
-        self.state.update({"faults": [], "picks": [], "windows": [], "lineup_words": []})
+        self.answer = self.asked = None
+        self.state.update(BLANK)
         self.state.lineup_said = "The tables have changed: the picks have to be lined up anew."
 
     def said_of(self, row: int) -> list[str]:
@@ -93,23 +119,39 @@ class Lines(Part):
         found = self.answer.picks[self.answer.picks["structure_id"] == name]
         return [_of_pick(one) for _, one in found.iterrows()]
 
+    def question(self) -> Asked:
+        """Return what the line-up is asked as decisions stand now.
+
+        What is shown as explained is put right; what is neither that nor set aside is distrusted.
+        """
+        possible, right = self.app.possible, frozenset(self.app.history.now.explained)
+        aside = {key for key, one in possible.decisions.about("suspect").items() if one.answer == "set_aside"}
+        keys = frozenset(possible.table["key"])
+        pins = {(key, one.fault) for key, one in possible.decisions.about("pick").items()}
+        return Asked(str(self.state.lineup_kind), keys & right, keys - right - aside, frozenset(pins))
+
+    def notice(self) -> None:
+        """Say when what the answer was made from has changed since."""
+        if self.answer is None or self.asked is None:
+            return
+        now, pins = self.question()._replace(kind=self.asked.kind), self.app.possible.decisions.about("pick")
+        self.state.picks = [one | {"pinned": one["id"] in pins} for one in self.state.picks]
+        self.state.lineup_stale = "" if now == self.asked else "Pins or suspects have changed since: line up anew."
+
     # --- triggers
 
     @careful
     def find_faults(self) -> None:
-        """Line the picks up in the background, with what is accepted and pinned."""
-        possible, kind = self.app.possible, str(self.state.lineup_kind)
-        shown = self.app.history.now.explained
-        accepted = possible.table[possible.table["key"].isin(list(shown))]
-        pins = {key: one.fault for key, one in possible.decisions.about("pick").items()}
+        """Line the picks up in the background, with what is put right, distrusted and pinned."""
+        asked, accused = self.question(), self.app.possible.table
         self.app.later(
-            f"Lining up the picks of kind {kind}",
-            lambda: self.app.worker.run(answer_in, self.app.folder, kind, accepted, pins),
-            self._found,
+            f"Lining up the picks of kind {asked.kind}",
+            lambda: self.app.worker.run(answer_in, self.app.folder, asked, accused),
+            lambda answer: self._found(answer, asked),
         )
 
-    def _found(self, answer: Answer) -> None:
-        self.answer = answer
+    def _found(self, answer: Answer, asked: Asked) -> None:
+        self.answer, self.asked = answer, asked
         pins = self.app.possible.decisions.about("pick")
         colours = fault_colours(answer.lineup)
         self.state.faults = [_fault(row, colours[str(row.fault_id)]) for row in answer.faults.itertuples()]
@@ -119,6 +161,8 @@ class Lines(Part):
         words = answer.words.splitlines()
         self.state.lineup_said = words[0] if words else ""
         self.state.lineup_words = words[1:]
+        self.state.lineup_basis = _basis(answer, asked, looked=self.app.possible.looked)
+        self.notice()
         self.app.apply(self.app.history.now, anew=True)
 
     @careful
@@ -170,6 +214,11 @@ class Lines(Part):
         return RELOG.format(title=title, rows=rows)
 
 
+BLANK: dict[str, Any] = {
+    "faults": [], "picks": [], "windows": [], "lineup_words": [], "lineup_basis": "", "lineup_stale": "",
+}  # fmt: skip
+"""State of the panel without an answer."""
+
 RELOG = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{title}</title><style>
 body {{ font: 12pt "DejaVu Sans", Verdana, sans-serif; margin: 2em; }}
 table {{ border-collapse: collapse; width: 100%; }}
@@ -178,6 +227,20 @@ td:last-child {{ width: 40%; height: 2.4em; }}
 </style></head><body><h1>{title}</h1><p>Lengths of hole in which a fault should be (95 %) and nothing is logged.</p>
 <table><tr><th>hole</th><th>from – to, m</th><th>fault</th><th>angle to core</th><th>seen</th></tr>{rows}</table>
 </body></html>"""
+
+
+def _basis(answer: Answer, asked: Asked, *, looked: bool) -> str:
+    """Return in words which readings the answer was made from."""
+    right = len(asked.right)
+    first = f"{right} suspect{'s' if right > 1 else ''} put right first. " if right else ""
+    if not looked:
+        return "Suspects have not been looked for yet (Possible?), so no orientation is distrusted."
+    if not answer.distrusted:
+        return f"{first}No pick's orientation is distrusted: no suspect that is left accuses one."
+    return (
+        f"{first}The orientation of {answer.distrusted} of {len(answer.lineup.picks)} picks is distrusted: they are "
+        "suspects, neither put right nor set aside."
+    )
 
 
 def _sorted(picks: pd.DataFrame) -> pd.DataFrame:

@@ -8,6 +8,7 @@ from trame.widgets import vuetify3 as v
 from trame_client.widgets.core import AbstractElement
 from trame_server.core import Server
 
+from viewer.app.desk import BY_SET
 from viewer.cautions import CAUTION
 
 __all__ = ["lay_out"]
@@ -71,8 +72,10 @@ def _tabs() -> None:
         for number, (name, text) in enumerate(PANELS, start=1):
             v.VTab(text, value=name, title=f"Key {number}", classes="text-none px-1")
     with html.Div(v_if="busy", classes="low-busy", raw_attrs=['role="status"']):
-        v.VProgressLinear(indeterminate=True, height=3, color="primary")
-        html.Span("{{ busy }} …")
+        v.VProgressLinear(
+            indeterminate=("busy_share < 0",), model_value=("100 * Math.max(busy_share, 0)",), height=3, color="primary"
+        )
+        html.Span("{{ busy }} … {{ busy_share < 0 ? '' : Math.floor(100 * busy_share) + ' %' }}")
         html.Button("stop", classes="low-button", click="trigger('stop_work')")
 
 
@@ -110,18 +113,30 @@ def _possible() -> None:
         with html.Label(v_if="suspects.length"):
             html.Span("why, for the next decision: ", classes="quiet")
             html.Input(raw_attrs=['type="text"', 'v-model="why"', 'maxlength="300"'])
-        html.H2("Findings")
-        html.P("{{ findings_said }}")
-        with html.Table(classes="low-table", v_if="findings.length"):
-            with html.Tr():
-                for name in ("hole", "depth", "finding"):
-                    html.Th(name)
-            with html.Tr(
-                v_for="(one, k) in findings", key="k", classes="pickable", click="trigger('pick_row', [one.row])"
-            ):
-                html.Td("{{ one.hole }}")
-                html.Td("{{ one.depth }}")
-                html.Td("{{ one.said }}")
+        _findings()
+
+
+def _findings() -> None:
+    html.H2("Findings")
+    with html.Div(classes="low-row"):
+        html.Span("{{ findings_said }}")
+        with html.Select(raw_attrs=['v-model="finding_severity"', 'aria-label="findings to list"']):
+            for value, text in (("all", "all"), ("error", "errors"), ("warning", "warnings"), ("note", "notes")):
+                html.Option(text, value=value)
+    show = "trigger('show_finding', [one.number]).then(look_there)"
+    with html.Table(classes="low-table", v_if="findings.length"):
+        with html.Tr():
+            for name in ("hole", "m", "finding"):
+                html.Th(name)
+        with html.Tr(
+            v_for="one in findings", key="one.number", classes="pickable", title=("`${one.where}. ${one.do}`",),
+            raw_attrs=['tabindex="0"', f'@click="{show}"', f'@keydown.enter="{show}"'],
+        ):  # fmt: skip
+            html.Td("{{ one.hole }}")
+            html.Td("{{ one.depth }}")
+            with html.Td():
+                html.B("{{ one.severity }}: ", v_if="one.severity === 'error'")
+                html.Span("{{ one.said }}")
 
 
 def _lines_up() -> None:
@@ -135,6 +150,8 @@ def _lines_up() -> None:
                 click="trigger('find_faults')",
             )  # fmt: skip
         html.P("{{ lineup_said }}")
+        html.P("{{ lineup_basis }}", v_if="lineup_basis", classes="quiet")
+        html.P("{{ lineup_stale }}", v_if="lineup_stale && !busy", raw_attrs=['role="status"'])
         _faults()
         _picks()
         _windows()
@@ -272,6 +289,7 @@ def _show() -> None:
             with html.Label(v_for="grade in grades", key="grade"):
                 _box("grades_on", value="grade")
                 html.Span("{{ grade }}")
+        _sets()
         _slider("from depth", "depth_from", "m", low="0", high="deepest", step="5")
         _slider("to depth", "depth_to", "m", low="0", high="deepest", step="5")
         with html.Label(classes="wide"):
@@ -298,6 +316,24 @@ def _show() -> None:
         html.H2("About")
         html.P(CAUTION, classes="quiet")
         html.Button("keys", classes="low-button", click="keys_shown = !keys_shown", title="Key ?")
+
+
+def _sets() -> None:
+    with html.Div(classes="low-row"):
+        html.Span("sets of", classes="quiet")
+        with html.Select(raw_attrs=['v-model="sets_kind"', 'aria-label="kind to find sets of"']):
+            html.Option("all kinds", raw_attrs=['value=""'])
+            html.Option("{{ kind }}", v_for="kind in kinds", key="kind", raw_attrs=[':value="kind"'])
+        html.Button("find sets", classes="low-button", v_if="!busy", click="trigger('find_sets')")
+        by_set = f"discs_by = '{BY_SET}'"
+        html.Button("colour by set", classes="low-button", v_if="sets.length", click=by_set)
+    html.P("{{ sets_said }}", v_if="sets_said", classes="quiet")
+    with html.Div(classes="low-sets"), html.Label(v_for="one in sets", key="one.name"):
+        _box("sets_on", value="one.name")
+        html.Span(classes="low-swatch", raw_attrs=[':style="{ background: one.colour }"'])
+        html.Span("{{ one.name }}")
+        html.Span("{{ one.plane }}", classes="quiet")
+        html.Span("({{ one.count }})", classes="quiet")
 
 
 def _selection() -> None:

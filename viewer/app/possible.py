@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import orient, suspects, traces
+from desurvey.progress import Progress
 from desurvey.project import load_project
 from desurvey.project.loading import run_of
 from viewer.app.decisions import Decision, What, read_decisions, write_decisions
@@ -49,11 +50,11 @@ def explained(desk: Desk, accepted: pd.DataFrame) -> Desk:
     return replace(desk, project=project, traces=holes, oriented=orient.oriented(project, holes))
 
 
-def suspects_in(folder: Path) -> pd.DataFrame:
+def suspects_in(folder: Path, *, progress: Progress | None = None) -> pd.DataFrame:
     """Return the suspects of the project in a folder."""
     project = load_project(folder)
     holes = traces.build(project)
-    return suspects.suspects(project, holes, orient.oriented(project, holes))
+    return suspects.suspects(project, holes, orient.oriented(project, holes), progress=progress)
 
 
 class Possible(Part):
@@ -64,13 +65,14 @@ class Possible(Part):
     def __init__(self, app: Any) -> None:
         super().__init__(app)
         self.table = pd.DataFrame(columns=[*suspects.COLUMNS, "key"])
+        self.looked = False
         self.decisions = read_decisions(app.folder)
         self._cache: tuple[frozenset[str], Desk] = (frozenset(), app.desk)
         self.state.update({"suspects": [], "why": "", "suspects_said": "Suspects have not been looked for yet."})
 
     def reset(self) -> None:
         """Forget what was found; the tables have changed."""
-        self.table = self.table.iloc[:0]
+        self.table, self.looked = self.table.iloc[:0], False
         self._cache = (frozenset(), self.app.desk)
         self.state.suspects_said = "The tables have changed: suspects have to be looked for anew."
         self.show()
@@ -102,6 +104,7 @@ class Possible(Part):
         self.state.suspects = [
             _item(one, decided.get(one["key"]), one["key"] in now) for _, one in self.table.iterrows()
         ]
+        self.app.lines.notice()
 
     # --- triggers
 
@@ -115,7 +118,7 @@ class Possible(Part):
         )
 
     def _found(self, table: pd.DataFrame) -> None:
-        self.table = table.assign(key=[key_of(suspect) for _, suspect in table.iterrows()])
+        self.table, self.looked = table.assign(key=[key_of(suspect) for _, suspect in table.iterrows()]), True
         count = len(table)
         named = f"{count} suspect{'s' if count != 1 else ''}, strongest evidence first."
         self.state.suspects_said = named if count else "No suspects: nothing is better explained by a known blunder."

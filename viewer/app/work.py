@@ -1,17 +1,24 @@
-"""Long work in a process of its own, so that the page stays quick and a person can stop it."""
+"""Long work in a process of its own, so that the page stays quick, sees how far it is, and a person can stop it."""
 
 from __future__ import annotations
 
 import asyncio
+import ctypes
 import multiprocessing
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import TypeVar
 
-__all__ = ["Stopped", "Worker"]
+__all__ = ["NOT_TOLD", "Stopped", "Worker"]
 
 T = TypeVar("T")
+
+NOT_TOLD = -1.0
+"""The share of work that has not told any yet."""
+
+LOOK_S = 0.2
+"""Seconds between two looks at the share."""
 
 
 class Stopped(Exception):  # noqa: N818 - it is what a person wanted, not an error
@@ -22,11 +29,19 @@ class Worker:
     """Runs one piece of work at a time in another process.
 
     The process is started fresh (*spawn*), for a copy of one that holds threads and a graphics context would not be
-    sound. What is run has to be a function of a module, with arguments and a result that can be pickled.
+    sound. What is run has to be a function of a module, with arguments and a result that can be pickled; it is handed
+    ``progress`` besides (:mod:`desurvey.progress`), and what it tells comes over in memory that both processes share.
     """
 
     def __init__(self) -> None:
+        self._context = multiprocessing.get_context("spawn")
+        self._share = self._context.RawValue(ctypes.c_double, NOT_TOLD)  # one number, written whole: needs no lock
         self._pool: ProcessPoolExecutor | None = None
+
+    @property
+    def share(self) -> float:
+        """Share of the work that is done, 0 to 1; ``NOT_TOLD`` before it tells and when there is none."""
+        return float(self._share.value)
 
     async def run(self, function: Callable[..., T], *arguments: object) -> T:
         """Return what a function returns.
@@ -39,11 +54,28 @@ class Worker:
             Whatever the function raises.
         """
         if self._pool is None:
-            self._pool = ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn"))
+            self._pool = ProcessPoolExecutor(1, mp_context=self._context, initializer=_begin, initargs=(self._share,))
+        pool, self._share.value = self._pool, NOT_TOLD
         try:
-            return await asyncio.get_running_loop().run_in_executor(self._pool, function, *arguments)
-        except BrokenProcessPool as error:
-            raise Stopped from error
+            return await asyncio.wrap_future(pool.submit(_telling, function, arguments))
+        except (BrokenProcessPool, asyncio.CancelledError) as error:
+            if self._pool is not pool:
+                raise Stopped from error
+            if isinstance(error, asyncio.CancelledError):
+                raise  # it is not the work that ends, but whoever waits for it
+            self._pool = None
+            raise RuntimeError("its process has ended by itself, perhaps for want of memory") from error
+        finally:
+            self._share.value = NOT_TOLD
+
+    async def follow(self, tell: Callable[[float], None]) -> None:
+        """Tell whenever the share has changed, until cancelled."""
+        told = NOT_TOLD
+        while True:
+            await asyncio.sleep(LOOK_S)
+            if self.share != told:
+                told = self.share
+                tell(told)
 
     def stop(self) -> None:
         """End the process with whatever it is doing; the next piece of work starts a new one."""
@@ -53,3 +85,23 @@ class Worker:
         for process in list((pool._processes or {}).values()):
             process.kill()
         pool.shutdown(wait=False, cancel_futures=True)
+
+
+_told = ctypes.c_double(NOT_TOLD)
+"""Where work in this process tells its share."""
+
+
+def _begin(share: ctypes.c_double) -> None:
+    """Take over the memory in which to tell shares; the process that works begins with it."""
+    global _told
+    _told = share
+
+
+def _telling(function: Callable[..., T], arguments: tuple[object, ...]) -> T:
+    """Return what a function returns that tells its share."""
+    told = _told
+
+    def progress(share: float) -> None:
+        told.value = share
+
+    return function(*arguments, progress=progress)

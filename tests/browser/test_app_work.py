@@ -1,0 +1,140 @@
+"""Long work in Chromium, on the demo project: how far it is, stopping it, and what the line-up makes of suspects."""
+
+import re
+import shutil
+import tomllib
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from tests.browser.chromium import chromium, needs_chromium
+from tests.browser.served import opened, served
+
+pytestmark = [pytest.mark.browser, needs_chromium]
+
+DEMO = Path(__file__).parents[2] / "demo_project"
+
+LISTEN = """() => {
+    window.bars = [];
+    const look = () => {
+        const bar = document.querySelector(".low-busy .v-progress-linear");
+        const said = bar ? bar.getAttribute("aria-valuenow") : "none";
+        if (window.bars.at(-1) !== said) window.bars.push(said);
+        requestAnimationFrame(look);
+    };
+    look();
+}"""
+"""Keeps what the bar shows: nothing where there is none, null while it only moves to and fro, else a percentage."""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    whole = tmp_path_factory.mktemp("app") / "demo"
+    return Path(shutil.copytree(DEMO, whole, ignore=shutil.ignore_patterns("pictures", "truth", "*.py")))
+
+
+@pytest.fixture(scope="module")
+def app(folder):
+    with served(folder) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def tab(app):
+    with chromium() as browser:
+        yield opened(browser.new_page(viewport={"width": 1280, "height": 900}), app)
+
+
+def workers(app):
+    """Return the processes in which the app has work done."""
+    children = Path(f"/proc/{app.process.pid}/task/{app.process.pid}/children").read_text().split()
+    return [pid for pid in children if b"spawn_main" in Path(f"/proc/{pid}/cmdline").read_bytes()]
+
+
+def wait_until_idle(tab):
+    tab.wait_for_selector(".low-busy", state="detached", timeout=120_000)
+
+
+def stop(tab):
+    tab.wait_for_selector(".low-busy .v-progress-linear[aria-valuenow]", timeout=60_000)
+    tab.locator(".low-busy").get_by_role("button", name="stop").click()
+    tab.wait_for_selector(".low-message:has-text('stopped')")
+    tab.wait_for_selector(".low-busy", state="detached")
+
+
+def line_up(tab, kind):
+    tab.keyboard.press("2")
+    tab.get_by_label("kind to line up").select_option(kind)
+    tab.get_by_role("button", name=re.compile("^line up")).click()
+    tab.wait_for_selector(".low-busy")
+
+
+def test_a_line_up_before_suspects_says_so(tab):
+    line_up(tab, "fault")
+    wait_until_idle(tab)
+    tab.wait_for_selector("text=Suspects have not been looked for yet")
+
+
+def test_stop_ends_the_process_and_the_app_works_on(tab, app):
+    tab.keyboard.press("1")
+    tab.get_by_role("button", name="look for suspects").click()
+    stop(tab)
+    assert workers(app) == []
+    assert tab.get_by_role("button", name="look for suspects").is_visible()
+
+
+def test_the_bar_grows_to_the_end(tab, app):
+    """The demo's suspects take some seconds, and their shares come every fifth of a second."""
+    tab.evaluate(LISTEN)
+    tab.get_by_role("button", name="look for suspects").click()
+    tab.wait_for_selector(".low-item", timeout=120_000)
+    wait_until_idle(tab)
+    assert len(workers(app)) == 1
+    seen = tab.evaluate("window.bars")
+    assert seen[:2] == ["none", None]
+    assert seen[-1] == "none"
+    shares = [float(share) for share in seen[1:-1] if share is not None]
+    assert len(shares) >= 8
+    assert all(later > earlier for earlier, later in pairwise(shares))
+    assert shares[0] < 40
+    assert shares[-1] > 60
+
+
+def test_what_suspects_accuse_is_distrusted_until_it_is_set_aside(tab):
+    tab.wait_for_selector("text=look for suspects", state="detached")
+    tab.keyboard.press("2")
+    tab.wait_for_selector("text=Pins or suspects have changed since")
+    line_up(tab, "fault")
+    wait_until_idle(tab)
+    said = tab.wait_for_selector("text=/The orientation of \\d+ of \\d+ picks is distrusted/").inner_text()
+    distrusted, picks = (int(number) for number in re.search(r"of (\d+) of (\d+)", said).groups())
+    assert 0 < distrusted < picks == tab.locator("tr[data-pick]").count()
+    tab.keyboard.press("1")
+    for number in range(tab.locator(".low-item").count()):
+        tab.locator(".low-item").nth(number).get_by_role("button", name="set aside").click()
+        tab.locator(".low-item").nth(number).get_by_text("set aside by").wait_for()
+    line_up(tab, "fault")
+    wait_until_idle(tab)
+    tab.wait_for_selector("text=No pick's orientation is distrusted")
+
+
+def test_a_pin_survives_a_stop(tab, folder):
+    """Contacts of the demo take seconds to line up, so there is time to stop."""
+    line_up(tab, "contact")
+    wait_until_idle(tab)
+    row = tab.locator("tr[data-pick]").first
+    pick = row.get_attribute("data-pick")
+    before = row.locator("td").nth(1).inner_text()
+    assert before.startswith("F")
+    row.locator("select").select_option(label="none")
+    stop(tab)
+    pins = [one for one in tomllib.loads((folder / "decisions.toml").read_text())["decision"] if one["what"] == "pick"]
+    assert [(one["key"], one.get("fault", "")) for one in pins] == [(pick, "")]
+    row = tab.locator(f"tr[data-pick='{pick}']")
+    assert row.locator("td").nth(1).inner_text() == f"{before} (pinned)"  # the answer is still the one before
+    tab.wait_for_selector("text=Pins or suspects have changed since")
+    line_up(tab, "contact")
+    wait_until_idle(tab)
+    assert row.locator("td").nth(1).inner_text() == "– (pinned)"
+    assert not tab.get_by_text("Pins or suspects have changed since").is_visible()
