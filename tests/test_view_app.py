@@ -4,12 +4,14 @@ import asyncio
 import math
 import re
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from desurvey import orient, sphere
 from desurvey.problems import DataProblem
 from tests.benches import written
 from viewer import scene, theme
@@ -17,9 +19,10 @@ from viewer.app import serve
 from viewer.app.cards import disc_card, hole_card
 from viewer.app.core_piece import core_piece
 from viewer.app.decisions import FILE, Decision, Decisions, read_decisions, write_decisions
-from viewer.app.desk import load_desk, shown_rows
+from viewer.app.desk import BY_SET, filters_said, load_desk, shown_rows, shown_scene
 from viewer.app.door import is_loopback
 from viewer.app.painter import Painter
+from viewer.app.sets import named_sets
 from viewer.app.view import History, View
 from viewer.scene.camera import Camera
 
@@ -155,6 +158,44 @@ def test_filters_leave_what_they_say(desk):
     ]
     assert shown_rows(desk, View(suspicion="suspect"), np.array([True, False, False, False])).sum() == 1
     assert not shown_rows(desk, View(holes_off=frozenset({"B-1"})), none).any()
+
+
+def test_sets_are_named_with_their_mean_planes():
+    """Two tight clusters round known planes and three strays; the mean of each must be its plane."""
+    rng = np.random.default_rng(3)
+    planes = orient.vector_of_plane(np.array([30.0, 75.0]), np.array([40.0, 250.0]))
+    near = np.repeat(planes, [60, 25], axis=0) + rng.normal(0.0, 0.05, (85, 3))
+    strays = orient.vector_of_plane(np.array([85.0, 60.0, 50.0]), np.array([160.0, 330.0, 120.0]))
+    normal = np.concatenate([near, strays, planes[:1]])
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    looked_at = np.arange(89) < 88
+    found = named_sets(sphere.find_sets(normal[looked_at]), normal, looked_at)
+    assert found.names == ["set 1", "set 2", "in no set"]
+    assert [item["count"] for item in found.items] == [60, 25, 3]
+    assert found.name[-1] == "of another kind"
+    said = [[float(part) for part in re.findall(r"\d+", item["plane"])] for item in found.items[:2]]
+    assert [plane[:2] for plane in said] == [pytest.approx([30, 40], abs=2), pytest.approx([75, 250], abs=2)]
+    assert len({item["colour"] for item in found.items}) == 3
+
+
+def test_filters_by_set_wait_until_sets_are_found(desk):
+    none, view = np.zeros(4, dtype=bool), View(sets_off=frozenset({"set 1"}))
+    assert shown_rows(desk, view, none).all()
+    found = replace(desk, sets=np.array(["set 1", "in no set", "of another kind", "set 1"]))
+    assert shown_rows(found, view, none).tolist() == [False, True, True, False]
+    assert "sets: only in no set" in filters_said(found, view, shown_rows(found, view, none))
+
+
+def test_by_set_the_legend_counts_sets_and_greys_the_rest(desk):
+    found = replace(desk, sets=np.array(["set 1", "in no set", "of another kind", "set 1"]))
+    legend = shown_scene(found, View(discs_by=BY_SET), np.zeros(4, dtype=bool)).legend[0]
+    assert [(entry.label, entry.count) for entry in legend.entries] == [
+        ("set 1", 1),
+        ("in no set", 1),
+        ("of another kind", 1),
+    ]
+    assert [entry.colour == theme.OTHER for entry in legend.entries] == [False, True, True]
+    assert shown_scene(desk, View(discs_by=BY_SET), np.zeros(4, dtype=bool)).legend[0].title == "kind"
 
 
 # ---- pictures, door -----------------------------------------------------------------------------------------

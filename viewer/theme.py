@@ -25,7 +25,10 @@ __all__ = [
     "DARK",
     "FONT",
     "FONT_SIZE_PT",
+    "GREY",
+    "IN_NO_SET",
     "LIGHT",
+    "NOT_SORTED",
     "OKABE_ITO",
     "OTHER",
     "PLANNED",
@@ -73,6 +76,15 @@ KIND_COLOURS: Final = MappingProxyType(
 
 OTHER: Final = "#999999"
 """Classes beyond the eight colours, and values that are missing."""
+
+IN_NO_SET: Final = "in no set"
+"""Structures that belong to no set of orientations."""
+
+NOT_SORTED: Final = "of another kind"
+"""Structures among which no sets were looked for."""
+
+GREY: Final = (IN_NO_SET, NOT_SORTED)
+"""Classes that are grey in every picture, and come last."""
 
 PLANNED: Final = "#7A7A7A"
 """Planned holes: grey and dashed, for nothing in them has been seen yet."""
@@ -178,6 +190,7 @@ def class_colours(classes: Iterable[str]) -> dict[str, str]:
     """
     names = sorted(set(classes))
     own = {name: KIND_COLOURS[name.lower()] for name in names if name.lower() in KIND_COLOURS}
+    own |= {name: OTHER for name in names if name in GREY}
     left = iter([colour for colour in CLASS_COLOURS if colour not in own.values()])
     return {name: own.get(name) or next(left, OTHER) for name in names}
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from desurvey import orient, sphere, spread, traces
+from desurvey import checks, orient, sphere, spread, traces
 from desurvey.orient import Oriented
+from desurvey.problems import Finding
 from desurvey.project import Project, load_project
 from desurvey.spread import HoleSpread, StructureSpread
 from desurvey.traces import Traces
@@ -21,6 +22,7 @@ from viewer.layers import Surface
 from viewer.scene import Scene, Wanted, build_wanted
 
 __all__ = [
+    "BY_SET",
     "Desk",
     "Sight",
     "Way",
@@ -51,8 +53,12 @@ class Desk:
         How well the holes are known.
     spread : StructureSpread
         How well positions and poles of the structures are known.
+    findings : tuple of Finding
+        All that loading and the checks found.
     ground : Surface or None
         The ground, where the project has a table of it.
+    sets : (n,) str array or None
+        Name of the set of each structure, as :mod:`viewer.app.sets` gives it; None before sets were looked for.
     """
 
     project: Project
@@ -60,7 +66,9 @@ class Desk:
     oriented: Oriented
     hole_spread: HoleSpread
     spread: StructureSpread
+    findings: tuple[Finding, ...] = ()
     ground: Surface | None = None
+    sets: npt.NDArray[np.str_] | None = None
 
     @property
     def kinds(self) -> list[str]:
@@ -90,7 +98,8 @@ def load_desk(folder: Path) -> Desk:
     holes = traces.build(project)
     oriented = orient.oriented(project, holes)
     known = spread.project_spread(project, holes)
-    return Desk(project, holes, oriented, known, spread.structure_spread(oriented, known), topography_of(project))
+    doubt, found = spread.structure_spread(oriented, known), (*project.findings, *checks.check(project, holes))
+    return Desk(project, holes, oriented, known, doubt, found, topography_of(project))
 
 
 def shown_rows(desk: Desk, view: View, suspected: Bools) -> Bools:
@@ -111,6 +120,8 @@ def shown_rows(desk: Desk, view: View, suspected: Bools) -> Bools:
     shown &= (depth >= view.depth[0]) & (depth <= view.depth[1])
     if view.grades_off:
         shown &= ~np.isin(_grades(desk.project), list(view.grades_off))
+    if view.sets_off and desk.sets is not None:
+        shown &= ~np.isin(desk.sets, list(view.sets_off))
     if view.suspicion != "all":
         shown &= suspected if view.suspicion == "suspect" else ~suspected
     if view.alone:
@@ -133,6 +144,7 @@ def filters_said(desk: Desk, view: View, shown: Bools) -> str:
         _only("kinds", desk.kinds, view.kinds_off),
         _only("holes", holes, view.holes_off),
         _only("run grades", desk.grades, view.grades_off),
+        _only("sets", _set_names(desk), view.sets_off),
         "" if depth == (0.0, float("inf")) else f"depth {depth[0]:g} to {min(depth[1], desk.deepest):g} m",
         {"all": "", "suspect": "suspects only", "clear": "without suspects"}[view.suspicion],
         f"{len(view.alone)} picked out by hand" if view.alone else "",
@@ -141,6 +153,11 @@ def filters_said(desk: Desk, view: View, shown: Bools) -> str:
     named = "; ".join(part for part in parts if part)
     counted = f"{int(shown.sum())} of {len(shown)} structures"
     return f"Filter on: {named}: {counted}." if named else ""
+
+
+def _set_names(desk: Desk) -> list[str]:
+    names = set() if desk.sets is None else set(desk.sets.tolist()) - {theme.NOT_SORTED}
+    return sorted(names, key=lambda name: (name in theme.GREY, name))
 
 
 def _only(what: str, names: list[str], off: frozenset[str]) -> str:
@@ -160,16 +177,27 @@ NAMED = 6
 
 def shown_scene(desk: Desk, view: View, suspected: Bools) -> Scene:
     """Return the scene of a view of a desk."""
+    project, discs_by = desk.project, view.discs_by
+    if desk.sets is not None:
+        project = replace(project, structures=project.structures.assign(**{SET: desk.sets}))
+    elif discs_by == BY_SET:
+        discs_by = "kind"
     wanted = Wanted(
         holes_by=view.holes_by,
-        discs_by=view.discs_by,
+        discs_by=discs_by,
         rows=shown_rows(desk, view, suspected),
         holes=~np.isin(desk.traces.hole_ids, list(view.holes_off)),
         disc_size=view.disc_size,
         by_width=view.by_width,
         depths=view.depths,
     )
-    return build_wanted(desk.project, desk.traces, desk.oriented, wanted)
+    return build_wanted(project, desk.traces, desk.oriented, wanted)
+
+
+SET = "found_set"
+"""Column by which discs are coloured by their set."""
+
+BY_SET = f"structures.{SET}"
 
 
 def net_points(scene: Scene) -> Floats:

@@ -58,6 +58,7 @@ class Keeping(Part):
         if kept is None:
             raise DataProblem("there is no view of that name", value=name)
         self.app.apply(self.app.history.change(**_fields(kept["view"])))
+        self.app.sets.need(self.app.history.now)
         return dict(kept["camera"])
 
     @careful
@@ -72,8 +73,8 @@ class Keeping(Part):
         self.state.views = list(kept)
 
 
-SETS = ("kinds_off", "holes_off", "grades_off")
-KEPT = ("holes_by", "discs_by", "suspicion", "disc_size", "by_width", "depths", "look", "depth", *SETS)
+SETS = ("kinds_off", "holes_off", "grades_off", "sets_off")
+KEPT = ("holes_by", "discs_by", "suspicion", "disc_size", "by_width", "depths", "look", "depth", "sets_of", *SETS)
 
 
 def _plain(view: View) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-__all__ = ["History", "View"]
+__all__ = ["FILTERS", "NO_FILTERS", "History", "View"]
 
 MOST = 200
 """Views that are kept for undo."""
@@ -21,6 +21,10 @@ class View:
         Columns that colour holes and discs; see :class:`viewer.scene.Wanted`.
     kinds_off, holes_off, grades_off : frozenset of str
         Kinds of structure, holes and run grades that are switched off.
+    sets_of : str
+        The kind of structure whose sets are meant, empty for the sets of all kinds together.
+    sets_off : frozenset of str
+        Sets that are switched off.
     depth : (float, float)
         Metres along the hole between which structures are shown.
     suspicion : {"all", "suspect", "clear"}
@@ -48,6 +52,8 @@ class View:
     kinds_off: frozenset[str] = frozenset()
     holes_off: frozenset[str] = frozenset()
     grades_off: frozenset[str] = frozenset()
+    sets_of: str = ""
+    sets_off: frozenset[str] = frozenset()
     depth: tuple[float, float] = (0.0, float("inf"))
     suspicion: Literal["all", "suspect", "clear"] = "all"
     hidden: frozenset[int] = frozenset()
@@ -59,6 +65,12 @@ class View:
     doubt: bool = False
     depths: bool = False
     look: Literal["light", "dark"] = "light"
+
+
+NO_FILTERS = View()
+
+FILTERS = ("kinds_off", "holes_off", "grades_off", "sets_off", "depth", "suspicion", "hidden", "alone")
+"""Fields that leave structures or holes out."""
 
 
 @dataclass(slots=True)

@@ -110,9 +110,10 @@ def _by_class(values: pd.Series, title: str, symbol: str, *, muted: bool) -> Col
 
 
 def _most_frequent(counts: pd.Series) -> list[str]:
-    """Return the classes that are listed by name, in alphabetical order."""
-    named = counts.drop("", errors="ignore")
-    return sorted(str(name) for name in named.index[:CLASSES_MOST])
+    """Return the classes that are listed by name, in alphabetical order, and those that are always grey."""
+    named = counts.drop(["", *theme.GREY], errors="ignore")
+    grey = [name for name in theme.GREY if name in counts]
+    return [*sorted(str(name) for name in named.index[:CLASSES_MOST]), *grey]
 
 
 def _paler(colour: str) -> str:
