@@ -32,6 +32,7 @@ import pandas as pd
 
 from desurvey import curvature
 from desurvey.project import Project
+from desurvey.project.loading import TO_ORIENT
 from desurvey.traces import BLOCK, Traces
 
 __all__ = [
@@ -337,7 +338,14 @@ class Oriented:
 
 
 def oriented(project: Project, traces: Traces) -> Oriented:
-    """Return the true orientation of every structure of a project, or the reason why it has none."""
+    """Return the true orientation of every structure of a project, or the reason why it has none.
+
+    Raises
+    ------
+    DataProblem
+        When the table of structures or that of runs is named and can't be used.
+    """
+    project.require(*TO_ORIENT)
     table = project.structures
     hole = traces.index(table["hole_id"].to_numpy(dtype=np.str_))
     points = traces.at(hole, table["depth"].to_numpy(dtype=float))

@@ -44,7 +44,6 @@ def _trace(project: Project, paths: tuple[Path, ...]) -> None:
 
 
 def _orient(project: Project, paths: tuple[Path, ...]) -> None:
-    project.require("structures", "runs")
     holes = traces.build(project)
     structures = oriented(project, holes)
     known = spread.structure_spread(structures, spread.project_spread(project, holes))

@@ -7,7 +7,7 @@ line filled in for every structure. Rows keep their numbers; no row is dropped.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ from desurvey.tables.files import NO_FILE
 from desurvey.tables.names import one_spelling
 from desurvey.tables.rules import compare_tables
 
-__all__ = ["RULES", "Project", "load_project"]
+__all__ = ["RULES", "TO_ORIENT", "Project", "load_project"]
 
 MISSING_FILE = Rule("missing_file", "error", "the project names it", "Correct the name under [tables]", "table")
 UNREADABLE_FILE = Rule(
@@ -49,6 +49,9 @@ NO_LINE = Rule(
     'Say line = "low" (or "high", "north") under [core], or in a column of runs or structures',
     "row",
 )
+
+TO_ORIENT = ("structures", "runs")
+"""Tables that must be usable for structures to be oriented, if the project names them: runs say what the line marks."""
 
 RULES = (MISSING_FILE, UNREADABLE_FILE, NO_DECLINATION, NO_CONVERGENCE, NO_LINE)
 
@@ -122,6 +125,18 @@ class Project:
                 raise DataProblem(
                     finding.message, file=finding.file or finding.table, row=finding.row, hint=finding.suggestion
                 )
+
+    def showable(self) -> Project:
+        """Return what there is to look at: without structures where they can't be oriented as a whole.
+
+        Whatever computes with structures stops there instead (:func:`desurvey.orient.oriented`).
+        """
+        lost = [finding for finding in self.findings if finding.table in TO_ORIENT and finding.stops == "table"]
+        if not lost:
+            return self
+        findings = tuple(replace(one, stops="nothing") if one in lost else one for one in self.findings)
+        none = self.structures.iloc[:0]
+        return replace(self, structures=none, structure_run=self.structure_run[:0], findings=findings)
 
 
 def load_project(folder: Path | str) -> Project:

@@ -11,7 +11,7 @@ from scipy.special import expit
 
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
-from desurvey.project.loading import run_of
+from desurvey.project.loading import TO_ORIENT, run_of
 from desurvey.suspects.finding import corrected
 from desurvey.suspects.holes import HOLE_BLUNDERS
 from desurvey.suspects.weighing import BLUNDERS
@@ -49,7 +49,7 @@ def accept(project: Project, accepted: pd.DataFrame, file: str = "suspects.csv")
     Raises
     ------
     DataProblem
-        When a row names an unknown scope, blunder, hole, run or reading.
+        When a row names an unknown scope, blunder, hole, run or reading, or structures or runs can't be used.
     """
     _check(project, accepted, file)
     accepted = accepted.reset_index(drop=True)
@@ -133,6 +133,7 @@ def _turned(table: pd.DataFrame, accepted: pd.DataFrame) -> pd.DataFrame:
 
 
 def _check(project: Project, accepted: pd.DataFrame, file: str) -> None:
+    project.require(*TO_ORIENT)
     missing = [name for name in NEEDED if name not in accepted.columns]
     if missing:
         raise DataProblem(

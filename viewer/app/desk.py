@@ -94,7 +94,7 @@ def load_desk(folder: Path) -> Desk:
     DataProblem
         When the project can't be used.
     """
-    project = load_project(folder)
+    project = load_project(folder).showable()
     holes = traces.build(project)
     oriented = orient.oriented(project, holes)
     known = spread.project_spread(project, holes)

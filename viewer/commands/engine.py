@@ -63,7 +63,6 @@ def orient(
     from desurvey.orient import oriented
 
     data, holes = traced(project)
-    data.require("structures", "runs")
     if accept is not None:
         data, holes = _put_right(data, accept)
     with working("Orienting"):

@@ -141,7 +141,6 @@ def line_up(
     from desurvey import lineup, suspects
     from desurvey.exchange import read_table
 
-    data.require("structures", "runs")
     distrust = suspects.distrusted(data, read_table(accused), accused.name) if accused is not None else None
     return lineup.line_up(data, holes, kind, distrust=distrust, progress=progress)
 

@@ -97,7 +97,8 @@ def _built(folder: Path, holes_by: str, discs_by: str, kind: str) -> tuple[Proje
 
     data, holes = traced(folder)
     with working("Building the scene"):
-        built = scene.build(data, holes, oriented(data, holes), holes_by=holes_by, discs_by=discs_by)
+        shown = data.showable()
+        built = scene.build(shown, holes, oriented(shown, holes), holes_by=holes_by, discs_by=discs_by)
         built = with_ground(built, topography_of(data))
     return data, _with_faults(built, data, holes, kind) if kind else built
 

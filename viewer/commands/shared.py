@@ -79,7 +79,6 @@ def oriented(folder: Path) -> tuple[Project, Traces, Oriented]:
     from desurvey import orient
 
     project, traces = traced(folder)
-    project.require("structures", "runs")
     with working("Orienting"):
         return project, traces, orient.oriented(project, traces)
 
