@@ -10,6 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from desurvey import curvature, orient
+from desurvey.problems import Finding
 from viewer import theme
 from viewer.app.core_piece import core_piece
 from viewer.app.desk import Desk
@@ -48,7 +49,10 @@ def disc_card(desk: Desk, row: int, said: Sequence[str] = ()) -> str:
         ),
         *_others(logged),
     ]
-    found = [str(finding.message) for finding in desk.project.findings if _concerns(finding.table, finding.row, logged)]
+    run = desk.project.structure_run[row]
+    run_row = desk.project.runs["row"].iloc[run] if run >= 0 else None
+    own = {("structures", logged["row"]), ("runs", run_row)}
+    found = [finding.message for finding in desk.findings if (finding.table, finding.row) in own]
     drawing = ""
     if np.isfinite(logged["alpha"]):
         drawing = Markup(core_piece(float(logged["alpha"]), float(logged["beta"]), str(logged["line"])))
@@ -87,6 +91,7 @@ def hole_card(desk: Desk, hole: int, depth: float) -> str:
         *_others(collar),
     ]
     said = ["Below the last survey station: the hole is drawn straight on."] if place.extrapolated[0] else []
+    said += [finding.message for finding in desk.findings if _about_hole(finding, name)][:SAID_MOST]
     return card(f"{name} at {depth:.1f} m", f"{desk.project.files['collars']}, row {collar['row']}", said, rows)
 
 
@@ -117,14 +122,25 @@ SHOWN_ABOVE = frozenset({
 def _others(logged: pd.Series) -> list[tuple[str, str]]:
     """Return the other columns of a row that say something."""
     return [
-        (theme.heading(str(name)), f"{value:g}" if isinstance(value, float) else str(value))
+        (theme.heading(str(name)), _text(value))
         for name, value in logged.items()
         if name not in SHOWN_ABOVE and pd.notna(value) and str(value).strip()
     ]
 
 
-def _concerns(table: str, row: int | None, logged: pd.Series) -> bool:
-    return table == "structures" and row == logged["row"]
+def _text(value: object) -> str:
+    if isinstance(value, pd.Timestamp) and value == value.normalize():
+        return str(value.date())
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+SAID_MOST = 6
+"""Findings about a hole that its card says."""
+
+
+def _about_hole(finding: Finding, name: str) -> bool:
+    """Return whether a finding is about the hole as a whole or its path, not about what was logged in it."""
+    return finding.hole_id == name and finding.table in ("collars", "surveys")
 
 
 def _intervals_at(desk: Desk, name: str, depth: float) -> list[tuple[str, str]]:

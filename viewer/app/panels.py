@@ -123,7 +123,7 @@ def _findings() -> None:
         with html.Select(raw_attrs=['v-model="finding_severity"', 'aria-label="findings to list"']):
             for value, text in (("all", "all"), ("error", "errors"), ("warning", "warnings"), ("note", "notes")):
                 html.Option(text, value=value)
-    show = "trigger('show_finding', [one.number]).then(look_there)"
+    show = "show_finding(one.number)"
     with html.Table(classes="low-table", v_if="findings.length"):
         with html.Tr():
             for name in ("hole", "m", "finding"):
@@ -265,7 +265,8 @@ def _next_hole() -> None:
         html.P("line for the collars table (nothing is written): {{ aim_row }}", v_if="aim_row", classes="quiet")
         html.P(
             "A planned hole is taken as straight; the window holds what a surveyed hole of that length would not know. "
-            "The circle on the net bounds the poles of planes it would meet at less than 20°.", classes="quiet",
+            "On the net, the line bounds the poles of planes that it alone would meet at less than 20°; the areas are "
+            "those of all drilled holes together: a plane counts with the hole that meets it best.", classes="quiet",
         )  # fmt: skip
 
 

@@ -302,6 +302,12 @@ window.lowside = window.lowside || {};
       this.settle();
     }
 
+    lookThere(place) {  // bring a place to the middle and ring it; without a place nothing is ringed
+      this.spot = place;
+      if (place) this.camera.target = [place[0], place[1], place[2] * this.how.stretch];
+      this.settle();
+    }
+
     // -- drawing
     redraw() {
       if (!this.waiting && this.scene && this.canvas.clientWidth) {
@@ -312,9 +318,9 @@ window.lowside = window.lowside || {};
     drawn() {
       const view = this.projection();
       this.drawScale();
+      this.drawDirections();
       this.placeLabels(view);
       this.markChosen(view);
-      this.drawDirections();
       this.host.dataset.drawn = String(1 + Number(this.host.dataset.drawn || 0));
     }
     settle() {  // drawn at full quality when the hand rests
@@ -331,7 +337,7 @@ window.lowside = window.lowside || {};
     }
     placeLabels(view) {  // the first has the first choice of place, those without room are left out
       const home = this.host.getBoundingClientRect();
-      const taken = [this.scale, ...this.keepOff()].map((part) => part.getBoundingClientRect()).map((b) => [b.left - home.left, b.top - home.top, b.right - home.left, b.bottom - home.top]);
+      const taken = [this.scale, ...this.arms.children, ...this.keepOff()].map((part) => part.getBoundingClientRect()).map((b) => [b.left - home.left, b.top - home.top, b.right - home.left, b.bottom - home.top]);
       for (const label of this.labels) {
         const at = this.inSlab(label.at, label.element.className) ? this.onScreen(view, label.at) : null;
         const places = at ? AROUND[label.way].map(([a, b]) => [at[0] + a * (label.width / 2 + 6), at[1] + b * 0.8 * label.height]) : [];
@@ -362,6 +368,12 @@ window.lowside = window.lowside || {};
         if (edge.some((p) => !p)) continue;
         pen.beginPath();
         edge.forEach(([x, y], k) => (k ? pen.lineTo(x, y) : pen.moveTo(x, y)));
+        pen.stroke();
+      }
+      const spot = this.spot && this.onScreen(view, this.spot);
+      if (spot) {
+        pen.beginPath();
+        pen.arc(...spot, 16, 0, 2 * Math.PI);
         pen.stroke();
       }
       this.markAim(pen, view);
@@ -556,6 +568,7 @@ window.lowside = window.lowside || {};
       const lift = (event) => {
         if (fingers.delete(event.pointerId) && event.type === "pointerup" && moved < 5 && event.button === 0) {
           const box = canvas.getBoundingClientRect(), x = event.clientX - box.left, y = event.clientY - box.top;
+          this.spot = null;
           this.hear.pick?.({ ...this.under(x, y), many: event.ctrlKey || event.metaKey });
         }
       };

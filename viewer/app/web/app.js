@@ -73,6 +73,7 @@ window.lowside = window.lowside || {};
       aim(now) { if (this.space) { this.space.aim = now; this.space.mark(); } },
     },
     mounted() {
+      lowside.space = this;
       window.addEventListener("keydown", this.key);
       try { this.kept = JSON.parse(sessionStorage.getItem("camera")); } catch (error) { this.kept = null; }
       this.build();
@@ -137,6 +138,12 @@ window.lowside = window.lowside || {};
         const camera = name && await this.trame.trigger("show_view", [name]);
         if (camera) this.space.face(camera);
       },
+      async showFinding(number) {
+        const place = await this.trame.trigger("show_finding", [number]);
+        await Vue.nextTick();  // the card is there by now
+        this.space.how.aside = this.aside();
+        this.space.lookThere(place);
+      },
       async look(way) {
         const { space } = this;
         clearInterval(this.spinning);
@@ -187,8 +194,9 @@ window.lowside = window.lowside || {};
     props: { version: Number, chosen: Array },
     inject: ["trame"],
     template: `<div class="low-net"><canvas ref="net" tabindex="0" role="img" :aria-label="'Net of ' + count + ' poles, lower hemisphere, equal area'"></canvas>
-      <p class="quiet">poles of {{ count }} discs, lower hemisphere, equal area · drag a loop to select</p></div>`,
-    data: () => ({ count: 0 }),
+      <p class="quiet">poles of {{ count }} discs, lower hemisphere, equal area · drag a loop to select</p>
+      <p v-if="blind" class="low-blind"><i class="still"></i> poles that every hole meets at less than 20° <i class="opened"></i> opened by the new hole<br>{{ blind }}</p></div>`,
+    data: () => ({ count: 0, blind: "" }),
     watch: { version() { this.fetchNet(); }, chosen() { this.draw(); } },
     mounted() {
       new ResizeObserver(() => this.draw()).observe(this.$refs.net);
@@ -203,12 +211,38 @@ window.lowside = window.lowside || {};
         this.points = lowside.floats(this.net.points);
         this.colours = lowside.bytes(this.net.rgb);
         this.count = this.points.length / 2;
+        this.blind = this.net.blind?.said || "";
+        this.zones = this.net.blind && ["opened", "still"].map((name) => this.runs(lowside.bytes(this.net.blind[name]), this.net.blind.size));
         this.$el.dataset.version = this.net.version;
         this.draw();
       },
       place() {
         const { net } = this.$refs, half = Math.min(net.clientWidth, net.clientHeight) / 2 - 16;
         return { x: net.clientWidth / 2, y: net.clientHeight / 2, half };
+      },
+      runs(bits, size) {  // of a grid of bits, its runs of ones: [column, row, length]
+        const found = [], on = (k) => (bits[k >> 3] >> (7 - (k & 7))) & 1;
+        for (let row = 0; row < size; row++) for (let column = 0; column < size; column++) {
+          if (!on(row * size + column)) continue;
+          const from = column;
+          while (column < size && on(row * size + column)) column++;
+          found.push([from, row, column - from]);
+        }
+        return found;
+      },
+      shadeZones(pen) {  // areas of the net, under the poles: what the new hole opens is tinted, what stays blind hatched
+        const { x, y, half } = this.place(), { size } = this.net.blind, cell = 2 * half / (size - 1), { look } = this.net;
+        pen.save();
+        pen.beginPath();
+        pen.arc(x, y, half, 0, 2 * Math.PI);
+        pen.clip();
+        this.zones.forEach((runs, place) => {
+          pen.beginPath();
+          for (const [column, row, length] of runs) pen.rect(x - half + (column - 0.5) * cell, y - half + (row - 0.5) * cell, length * cell, cell * 1.05);
+          pen.fillStyle = place ? hatch(pen, look.quiet) : "#D55E0055";
+          pen.fill();
+        });
+        pen.restore();
       },
       spot(i) { const { x, y, half } = this.place(); return [x + half * this.points[2 * i], y - half * this.points[2 * i + 1]]; },
       draw() {
@@ -230,6 +264,7 @@ window.lowside = window.lowside || {};
         pen.moveTo(x - 4, y); pen.lineTo(x + 4, y); pen.moveTo(x, y - 4); pen.lineTo(x, y + 4);
         pen.stroke();
         pen.fillText("N", x, y - half - 9);
+        if (this.zones) this.shadeZones(pen);
         pen.lineWidth = 1.5;
         for (const curve of this.net.curves || []) {
           pen.strokeStyle = curve.colour;
@@ -285,6 +320,15 @@ window.lowside = window.lowside || {};
     },
   };
 
+  function hatch(pen, colour) {  // lines up to the right
+    const tile = document.createElement("canvas"), side = tile.width = tile.height = 6, draw = tile.getContext("2d");
+    draw.strokeStyle = colour;
+    draw.beginPath();
+    for (const off of [-side, 0, side]) { draw.moveTo(off, side); draw.lineTo(off + side, 0); }
+    draw.stroke();
+    return pen.createPattern(tile, "repeat");
+  }
+
   function inside([x, y], loop) {  // even-odd rule
     let odd = false;
     for (let i = 0, j = loop.length - 1; i < loop.length; j = i++) {
@@ -300,7 +344,8 @@ window.lowside = window.lowside || {};
   };
 
   lowside.install = (app) => {
-    Object.assign(app.config.globalProperties, { tab, step_slab: step, seen });
+    const show_finding = (number) => lowside.space?.showFinding(number);
+    Object.assign(app.config.globalProperties, { tab, step_slab: step, seen, show_finding });
     app.component("low-space", LowSpace);
     app.component("low-net", LowNet);
   };
