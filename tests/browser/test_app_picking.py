@@ -45,7 +45,7 @@ def tab(app, browser):
     return page
 
 
-def under(tab, step=12):
+def under(tab, step=16):
     """Return what a grid of pixels shows by the page's own geometry, with the line of sight through each."""
     return tab.evaluate(
         f"""step => {{
@@ -85,7 +85,7 @@ def test_faults_are_hit_where_vtk_hits_them(tab):
     """VTK casts the same lines of sight on the same triangles (vtkOBBTree, through PyVista's ray_trace)."""
     meshes = list(sheets(tab))
     hits = [pixel for pixel in under(tab) if pixel["what"] == "fault"]
-    assert len(hits) > 50
+    assert len(hits) > 30
     assert {pixel["index"] for pixel in hits} == {0, 1}
     for pixel in hits:
         start, along = np.array(pixel["start"]), np.array(pixel["along"])
@@ -101,7 +101,7 @@ def test_holes_are_hit_where_vtk_hits_them(tab):
     ends = np.array(numbers(tab.evaluate(f"{SPACE}.scene.drilled.ends"))).reshape(-1, 3)
     lines = pv.PolyData(ends, lines=np.column_stack([np.full(len(ends) // 2, 2), np.arange(len(ends)).reshape(-1, 2)]))
     tubes = lines.tube(radius=tab.evaluate(f"{SPACE}.scene.tube"), n_sides=60, capping=True).triangulate()
-    hits = [pixel for pixel in under(tab, step=5) if pixel["what"] == "hole" and pixel["at"]]
+    hits = [pixel for pixel in under(tab, step=7) if pixel["what"] == "hole" and pixel["at"]]
     assert len(hits) > 20
     for pixel in hits:
         start, along = np.array(pixel["start"]), np.array(pixel["along"])
@@ -117,8 +117,8 @@ def test_nothing_is_hit_through_what_hides_it(tab):
         f"(({{ centre, normal, radius }}) => [[...centre], [...normal], [...radius]])({SPACE}.scene.disc)"
     )
     centre, normal, radius = np.reshape(disc[0], (-1, 3)), np.reshape(disc[1], (-1, 3)), np.array(disc[2])
-    hits = [pixel for pixel in under(tab, step=6) if pixel["what"] == "disc"]
-    assert len(hits) > 100
+    hits = [pixel for pixel in under(tab, step=10) if pixel["what"] == "disc"]
+    assert len(hits) > 40
     for pixel in hits:
         start, along = np.array(pixel["start"]), np.array(pixel["along"])
         away = np.einsum("ni,ni->n", normal, centre - start) / (normal @ along)
@@ -144,16 +144,20 @@ def test_a_click_on_a_fault_selects_its_picks_and_says_what_is_known_there(tab):
 def test_a_click_on_a_sleeve_says_where_to_look_again(tab):
     tab.evaluate(f"{SPACE}.nearer(0.4)")
     tab.wait_for_timeout(500)
-    hit = next(pixel for pixel in under(tab, step=4) if pixel["what"] == "window")
+    hit = next(pixel for pixel in under(tab, step=5) if pixel["what"] == "window")
     click(tab, hit)
-    tab.wait_for_selector(f".low-card h2:has-text('in {LEFT_OUT}')")
-    assert "window (95 %)" in tab.inner_text(".low-card")
+    tab.wait_for_selector(".low-card h2:has-text(' in L0')")
+    fault, hole = tab.inner_text(".low-card h2").split(" in ")
+    low, high = re.search(r"window \(95 %\)\s+([\d.]+) – ([\d.]+) m", tab.inner_text(".low-card")).groups()
+    listed = {tuple(row.split("\t")[:3]) for row in tab.locator("tr.window").all_inner_texts()}
+    assert (hole, f"{low} – {high}", fault) in listed
+    assert LEFT_OUT in {row[0] for row in listed}
     closed(tab)
     tab.keyboard.press("r")
 
 
 def test_a_click_on_a_hole_says_the_depth_that_was_hit(tab):
-    hit = next(pixel for pixel in under(tab, step=5) if pixel["what"] == "hole" and pixel["at"])
+    hit = next(pixel for pixel in under(tab, step=7) if pixel["what"] == "hole" and pixel["at"])
     click(tab, hit)
     tab.wait_for_selector(".low-card h2:text-matches('L0. at ')")
     hole, depth = re.search(r"(L0\d) at ([\d.]+) m", tab.inner_text(".low-card h2")).groups()
@@ -189,7 +193,7 @@ def test_fence_is_stepped_in_order_and_nothing_outside_the_slab_is_hit(tab):
         tab.wait_for_timeout(60)
         names.append(re.search(r"through (L0\d)", tab.inner_text(".low-legend"))[1])
         slab = tab.evaluate(f"{SPACE}.how.slab")
-        for pixel in under(tab, step=25):
+        for pixel in under(tab, step=40):
             if pixel["at"]:
                 off = np.dot(slab["normal"], pixel["at"]) - slab["offset"]
                 assert abs(off) <= slab["thickness"] / 2 + 1e-3

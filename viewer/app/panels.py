@@ -43,6 +43,7 @@ def lay_out(server: Server) -> None:
             _space()
             with html.Div(classes="low-side"):
                 _tabs()
+                _lacks()
                 with html.Div(classes="low-panel"):
                     _possible()
                     _lines_up()
@@ -77,6 +78,12 @@ def _tabs() -> None:
         )
         html.Span("{{ busy }} … {{ busy_share < 0 ? '' : Math.floor(100 * busy_share) + ' %' }}")
         html.Button("stop", classes="low-button", click="trigger('stop_work')")
+
+
+def _lacks() -> None:
+    with html.Div(v_if="lacks.length && lacks_shown", classes="low-lacks", raw_attrs=['role="note"']):
+        html.Button("×", classes="low-button low-close", title="Close", click="lacks_shown = false")
+        html.P("{{ one }}", v_for="one in lacks", key="one")
 
 
 def _card() -> None:
@@ -141,7 +148,7 @@ def _findings() -> None:
 
 def _lines_up() -> None:
     with html.Div(v_if="panel === 'lines_up'"):
-        with html.Div(classes="low-row"):
+        with html.Div(classes="low-row", v_if="can_line_up"):
             html.Span("structures of kind", classes="quiet")
             with html.Select(raw_attrs=['v-model="lineup_kind"', 'aria-label="kind to line up"']):
                 html.Option("{{ kind }}", v_for="kind in kinds", key="kind", raw_attrs=[':value="kind"'])
@@ -210,7 +217,7 @@ def _windows() -> None:
             with html.Tr():
                 for name in ("hole", "from – to, m", "fault", "angle to core"):
                     html.Th(name)
-            with html.Tr(v_for="(w, k) in windows", key="k"):
+            with html.Tr(v_for="(w, k) in windows", key="k", classes="window"):
                 html.Td("{{ w.hole }}")
                 html.Td("{{ w.depth }}")
                 html.Td("{{ w.fault }}")
@@ -219,6 +226,10 @@ def _windows() -> None:
 
 def _next_hole() -> None:
     with html.Div(v_if="panel === 'next_hole'"):
+        html.P(
+            "There are no picks to line up, and so no fault to meet; what the holes are blind to is on the net.",
+            v_if="!can_line_up",
+        )
         with html.Div(classes="low-row"):
             html.Span("start from", classes="quiet")
             with html.Select(raw_attrs=[":value='aim_start'", "aria-label='hole to start from'",
@@ -275,7 +286,7 @@ def _show() -> None:
         _selection()
         html.H2("Colour")
         compact = {"density": "compact", "hide_details": True, "variant": "outlined", "classes": "mb-2"}
-        v.VSelect(v_model=("discs_by",), items=("disc_columns",), label="discs by", **compact)
+        v.VSelect(v_model=("discs_by",), items=("disc_columns",), label="discs by", v_if="kinds.length", **compact)
         v.VSelect(v_model=("holes_by",), items=("hole_columns",), label="holes by", **compact)
         html.H2("Which")
         with html.Div(classes="low-kinds"), html.Label(v_for="kind in kinds", key="kind"):
