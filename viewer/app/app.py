@@ -147,6 +147,7 @@ class App:
                 "chosen": [],
                 "drawing": "server" if len(self.desk.project.structures) <= DRAWN_BY_SERVER else "here",
                 "keys_shown": False,
+                "lacks_shown": True,
             }
         )
         self._show_desk()
@@ -161,6 +162,8 @@ class App:
                 "grades": desk.grades,
                 "holes": desk.traces.hole_ids.tolist(),
                 "deepest": float(np.ceil(desk.deepest)),
+                "lacks": list(desk.lacks),
+                "can_line_up": desk.picks,
                 "disc_columns": _items(values.disc_choices(project)),
                 "hole_columns": [{"title": "plain", "value": "none"}, *_items(values.hole_choices(project))],
             }

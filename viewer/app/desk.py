@@ -18,6 +18,7 @@ from desurvey.traces import Traces
 from viewer import theme
 from viewer.app.view import View
 from viewer.collect import topography_of
+from viewer.lacking import lacking
 from viewer.layers import Surface
 from viewer.scene import Scene, Wanted, build_wanted
 
@@ -59,6 +60,8 @@ class Desk:
         The ground, where the project has a table of it.
     sets : (n,) str array or None
         Name of the set of each structure, as :mod:`viewer.app.sets` gives it; None before sets were looked for.
+    lacks : tuple of str
+        What the project lacks for a whole picture (:mod:`viewer.lacking`).
     """
 
     project: Project
@@ -69,6 +72,12 @@ class Desk:
     findings: tuple[Finding, ...] = ()
     ground: Surface | None = None
     sets: npt.NDArray[np.str_] | None = None
+    lacks: tuple[str, ...] = ()
+
+    @property
+    def picks(self) -> bool:
+        """Whether there is a structure on a hole: something that may line up."""
+        return bool(np.any(self.oriented.hole >= 0))
 
     @property
     def kinds(self) -> list[str]:
@@ -94,12 +103,14 @@ def load_desk(folder: Path) -> Desk:
     DataProblem
         When the project can't be used.
     """
-    project = load_project(folder).showable()
+    loaded = load_project(folder)
+    project = loaded.showable()
     holes = traces.build(project)
     oriented = orient.oriented(project, holes)
     known = spread.project_spread(project, holes)
     doubt, found = spread.structure_spread(oriented, known), (*project.findings, *checks.check(project, holes))
-    return Desk(project, holes, oriented, known, doubt, found, topography_of(project))
+    lacks = tuple(lacking(loaded, holes, oriented))
+    return Desk(project, holes, oriented, known, doubt, found, topography_of(project), lacks=lacks)
 
 
 def shown_rows(desk: Desk, view: View, suspected: Bools) -> Bools:

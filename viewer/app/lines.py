@@ -102,14 +102,24 @@ class Lines(Part):
         super().__init__(app)
         self.answer: Answer | None = None
         self.asked: Asked | None = None
-        self.state.update(BLANK | {"dragged": "", "lineup_said": "The picks have not been lined up yet."})
-        self.state.lineup_kind = "fault" if "fault" in app.desk.kinds else (app.desk.kinds or [""])[0]
+        self.state.update(BLANK | {"dragged": "", "lineup_said": self._before()})
+        self._choose_kind()
 
     def reset(self) -> None:
         """Forget the answer; the tables have changed."""
         self.answer = self.asked = None
         self.state.update(BLANK)
-        self.state.lineup_said = "The tables have changed: the picks have to be lined up anew."
+        self.state.lineup_said = self._before("The tables have changed: the picks have to be lined up anew.")
+        if self.state.lineup_kind not in self.app.desk.kinds:
+            self._choose_kind()
+
+    def _choose_kind(self) -> None:
+        kinds = self.app.desk.kinds
+        self.state.lineup_kind = "fault" if "fault" in kinds else (kinds or [""])[0]
+
+    def _before(self, said: str = "The picks have not been lined up yet.") -> str:
+        """Return what is said before there is an answer."""
+        return said if self.app.desk.picks else "There is no structure on any hole, and so nothing to line up."
 
     def said_of(self, row: int) -> list[str]:
         """Return what the line-up says of a row of the structures table."""

@@ -68,14 +68,19 @@ class Possible(Part):
         self.looked = False
         self.decisions = read_decisions(app.folder)
         self._cache: tuple[frozenset[str], Desk] = (frozenset(), app.desk)
-        self.state.update({"suspects": [], "why": "", "suspects_said": "Suspects have not been looked for yet."})
+        self.state.update({"suspects": [], "why": "", "suspects_said": self._before()})
 
     def reset(self) -> None:
         """Forget what was found; the tables have changed."""
         self.table, self.looked = self.table.iloc[:0], False
         self._cache = (frozenset(), self.app.desk)
-        self.state.suspects_said = "The tables have changed: suspects have to be looked for anew."
+        self.state.suspects_said = self._before("The tables have changed: suspects have to be looked for anew.")
         self.show()
+
+    def _before(self, said: str = "Suspects have not been looked for yet.") -> str:
+        """Return what is said before suspects have been looked for."""
+        oriented = self.app.desk.oriented.usable.any()
+        return said if oriented else f"{said} Without oriented structures only survey stations can be suspects."
 
     def desk(self, keys: frozenset[str]) -> Desk:
         """Return the desk with the suspects of these keys shown as explained."""

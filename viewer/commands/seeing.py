@@ -93,13 +93,17 @@ def _built(folder: Path, holes_by: str, discs_by: str, kind: str) -> tuple[Proje
     from desurvey.orient import oriented
     from viewer import scene
     from viewer.collect import topography_of
+    from viewer.lacking import lacking
     from viewer.scene.ground import with_ground
 
     data, holes = traced(folder)
     with working("Building the scene"):
         shown = data.showable()
-        built = scene.build(shown, holes, oriented(shown, holes), holes_by=holes_by, discs_by=discs_by)
+        structures = oriented(shown, holes)
+        built = scene.build(shown, holes, structures, holes_by=holes_by, discs_by=discs_by)
         built = with_ground(built, topography_of(data))
+    for sentence in lacking(data, holes, structures):
+        say(sentence)
     return data, _with_faults(built, data, holes, kind) if kind else built
 
 
