@@ -27,7 +27,7 @@ def relief_picks(count, seed=1, oriented=1.0):
 @pytest.fixture(scope="module")
 def both():
     picks = relief_picks(1500)
-    return fit(picks), fit(picks, Options(direct_limit=100))
+    return fit(picks, Options(kernel="cubic")), fit(picks, Options(direct_limit=100))
 
 
 def test_patches_agree_with_one_piece_far_inside_its_stated_error(both):

@@ -107,7 +107,7 @@ def test_the_constrained_surface_is_the_one_of_least_energy():
         lambda z: (z - start) @ precision @ (z - start),
         start,
         jac=lambda z: 2 * precision @ (z - start),
-        bounds=[(1e-3 / free.model.scale[0], None)] * 2,
+        bounds=[(1e-3 * np.linalg.norm(place - free.model.centre, axis=1).max(), None)] * 2,
     )
     np.testing.assert_allclose(kept.value(lowest), best.x, atol=1e-3)
 
@@ -210,7 +210,7 @@ def test_several_surfaces_are_the_increment_form_of_the_potential_field():
         surface=[0] * 4 + [1] * 3 + [-1] * 3,
         polar=True,
     )
-    field = fit(picks, Options(merge=0.0))
+    field = fit(picks, Options(kernel="cubic", merge=0.0))
     targets = rng.uniform(-1, 2, (5, 3)) * 100
 
     where = [field.model.scaled(v * 100) for v in values]

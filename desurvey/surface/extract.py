@@ -163,6 +163,7 @@ def extracted(
         raise DataProblem(
             "nothing of the surface is left inside its limits", hint="check the ground and the older fault"
         )
+    mesh = mesh.near(picks)  # a limit may cut off a far sheet through which no pick passes
     vertices = onto_surface(level, mesh.vertices, cell)  # those on cut edges lie on chords
     return Extracted(Mesh(vertices, mesh.triangles, _sigma(field, surface, vertices)), cell, band.evaluated)
 

@@ -20,6 +20,7 @@ Lajaunie, Courrioux & Manuel (1997), Mathematical Geology 29, 571–584; Hillier
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -32,7 +33,7 @@ from desurvey.surface.model import Model, Options
 from desurvey.surface.picks import Picks, aligned, merged, refuse_unfixed
 from desurvey.surface.system import Solution
 
-__all__ = ["Estimate", "Field", "covariance_between", "prepared", "solved"]
+__all__ = ["Estimate", "Field", "Rival", "covariance_between", "prepared", "solved"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -90,12 +91,15 @@ class Field:
         What was solved, without any side points: the variance comes from it.
     solution : Solution
         Its solution, which reports the condition.
+    rivals : tuple of Rival
+        Fields under other models that the picks allow; none where the model counts as known.
     """
 
     picks: Picks
     estimate: Estimate
     system: Equations
     solution: Solution
+    rivals: tuple[Rival, ...] = ()
 
     @property
     def model(self) -> Model:
@@ -121,11 +125,21 @@ class Field:
         return self.estimate.value_and_gradient(points, surface)
 
     def deviation(self, points: Floats, surface: int = 0) -> Floats:
-        """Return the field's kriging standard deviation at points, metres, (n,).
+        """Return the field's standard deviation at points, metres, (n,).
 
-        Divided by the length of the gradient it is how far the surface may lie from there, 1-σ. Side points narrow
-        the true spread a little; they are left out here.
+        It is that of kriging; with rivals their variances are averaged and the spread of what they say is added (the
+        law of total variance). Divided by the length of the gradient it is how far the surface may lie from there,
+        1-σ. Side points narrow the true spread a little; they are left out here.
         """
+        if not self.rivals:
+            return np.sqrt(self._variance(points, surface))
+        weights = np.array([weight for weight, _ in self.rivals])
+        said = np.array([rival.value(points, surface) for _, rival in self.rivals])
+        within = np.array([rival._variance(points, surface) for _, rival in self.rivals])
+        return np.sqrt(weights @ (within + (said - weights @ said) ** 2))
+
+    def _variance(self, points: Floats, surface: int) -> Floats:
+        """Return the kriging variance under the field's own model."""
         scaled = self.model.scaled(points)
         out = np.empty(len(points))
         step = max(1, 16 * CHUNK // self.system.sites.size)
@@ -133,7 +147,14 @@ class Field:
             part = slice(start, start + step)
             covariance, drift = _targets(self.system, self.model, scaled[part], surface, len(self.levels))
             out[part] = self.solution.variance(covariance, drift, _prior(self.model))
-        return np.sqrt(out * self.model.amplitude)
+        return out * self.model.amplitude
+
+
+class Rival(NamedTuple):
+    """A field under another model, and the probability of that model."""
+
+    weight: float
+    field: Field
 
 
 def covariance_between(field: Field, points: Floats) -> Floats:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from desurvey.problems import DataProblem
-from desurvey.surface.estimate import estimated
-from desurvey.surface.field import Field, prepared, solved
+from desurvey.surface.estimate import SAMPLE, Likely, estimated
+from desurvey.surface.field import Field, Rival, prepared, solved
 from desurvey.surface.model import Options
 from desurvey.surface.patches import Patched, patched
 from desurvey.surface.picks import Picks, Sides
@@ -43,11 +45,16 @@ def fit(picks: Picks, options: Options | None = None, sides: Sides | None = None
     """
     options = options or Options()
     ready = prepared(picks, options)
-    model = estimated(ready, options)
     if len(ready) > options.direct_limit:
-        return patched(_single(ready, sides, options), model)
-    field = solved(ready, model)
+        return patched(_single(ready, sides, options), estimated(ready, _without_range(options)).model)
+    likely = estimated(ready, options)
+    field = replace(solved(ready, likely.model), rivals=_rivals(ready, likely))
     return field if sides is None else respected(field, sides)
+
+
+def _without_range(options: Options) -> Options:
+    """Return the options for patches: where the kernel is free, r³, since picks lie close beside any range of waves."""
+    return replace(options, kernel="cubic") if options.kernel == "auto" else options
 
 
 def _single(picks: Picks, sides: Sides | None, options: Options) -> Picks:
@@ -59,3 +66,10 @@ def _single(picks: Picks, sides: Sides | None, options: Options) -> Picks:
             hint=f"thin them out, or raise direct_limit above {options.direct_limit:,} (memory grows with its square)",
         )
     return picks
+
+
+def _rivals(picks: Picks, likely: Likely) -> tuple[Rival, ...]:
+    """Return the fields under the other models, where so few picks leave them in doubt."""
+    if len(picks) > SAMPLE:
+        return ()
+    return tuple(Rival(w, solved(picks, model)) for w, model in zip(likely.weights, likely.rivals, strict=True))

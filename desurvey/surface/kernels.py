@@ -27,7 +27,7 @@ from scipy.spatial.distance import cdist
 __all__ = ["CHUNK", "Kernel", "Profile", "Sites", "covariance", "cross_covariance", "field_sums", "profile"]
 
 Floats = npt.NDArray[np.float64]
-Kernel = Literal["cubic", "matern"]
+Kernel = Literal["cubic", "matern32", "matern52"]
 
 CHUNK = 1 << 18
 """Pairs handled at a time: 2 MiB a temporary array, so that the passes over it stay in the processor's cache."""
@@ -36,7 +36,7 @@ CHUNK = 1 << 18
 class Profile(NamedTuple):
     """φ, φ₁ = φ′/r and φ₂ = (φ″ − φ′/r)/r² at given distances.
 
-    φ₂ of r³ is 3/r; at r = 0, where it is only ever multiplied by d dᵀ = 0, it is given as 0.
+    φ₂ of r³ and of Matérn 3/2 grows as 1/r; at r = 0, where it is only ever multiplied by d dᵀ = 0, it is given as 0.
     """
 
     value: Floats
@@ -64,8 +64,9 @@ class Sites(NamedTuple):
 def profile(kernel: Kernel, distance: Floats) -> Profile:
     """Return a kernel's profile at scaled distances.
 
-    *cubic* is r³, a generalised covariance with no range of its own; *matern* is the Matérn covariance of smoothness
-    5/2 and range 1. Both have the second derivative at 0 that gradient data need; r and r² log r do not.
+    *cubic* is r³, a generalised covariance with no range of its own; the others are the Matérn covariances of
+    smoothness 3/2 and 5/2 and range 1. All have the second derivative at 0 that gradient data need; r and r² log r do
+    not.
 
     Examples
     --------
@@ -73,12 +74,20 @@ def profile(kernel: Kernel, distance: Floats) -> Profile:
     array([0., 8.])
     """
     if kernel == "cubic":
-        second = np.divide(3.0, distance, out=np.zeros_like(distance), where=distance > 0.0)
-        return Profile(distance**2 * distance, 3.0 * distance, second)
+        return Profile(distance**2 * distance, 3.0 * distance, _over(3.0, distance))
+    if kernel == "matern32":
+        scaled = np.sqrt(3.0) * distance
+        decay = np.exp(-scaled)
+        return Profile((1.0 + scaled) * decay, -3.0 * decay, _over(np.sqrt(27.0) * decay, distance))
     scaled = np.sqrt(5.0) * distance
     decay = np.exp(-scaled)
     first = (-5.0 / 3.0) * (1.0 + scaled) * decay
     return Profile((1.0 + scaled + scaled**2 / 3.0) * decay, first, (25.0 / 3.0) * decay)
+
+
+def _over(share: Floats | float, distance: Floats) -> Floats:
+    """Return a share over the distance, 0 where that is 0."""
+    return np.divide(share, distance, out=np.zeros_like(distance), where=distance > 0.0)
 
 
 def covariance(kernel: Kernel, sites: Sites) -> Floats:
@@ -141,7 +150,7 @@ def field_sums(
 
     Parameters
     ----------
-    kernel : {"cubic", "matern"}
+    kernel : {"cubic", "matern32", "matern52"}
         The kernel.
     nodes : (position (k, d), a (k,), b (k, d))
         Sources: the weight of the value and of the gradient at each; zero where a node has none.

@@ -1,4 +1,4 @@
-"""A triangulated surface, and cutting it along the zero line of a function of its vertices."""
+"""A triangulated surface: cutting it along the zero line of a function of its vertices, telling its pieces apart."""
 
 from __future__ import annotations
 
@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from desurvey.problems import DataProblem
 
@@ -90,6 +93,19 @@ class Mesh:
         sigma = self.sigma[first] + share * (self.sigma[second] - self.sigma[first])
         index = _EdgeIndex(cut[:, 0] * len(level) + cut[:, 1], len(level))
         return index, np.vstack([self.vertices, new]), np.append(self.sigma, sigma)
+
+    def pieces(self) -> Ints:
+        """Return the number of the connected piece that each vertex belongs to, (V,)."""
+        count = len(self.vertices)
+        ends = np.concatenate([self.triangles[:, [0, 1]], self.triangles[:, [1, 2]]])
+        graph = coo_array((np.ones(len(ends), dtype=bool), (ends[:, 0], ends[:, 1])), shape=(count, count))
+        return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+
+    def near(self, points: Floats) -> Mesh:
+        """Return the connected pieces that come nearest to any of the points."""
+        piece = self.pieces()
+        wanted = np.isin(piece, piece[cKDTree(self.vertices).query(points)[1]])
+        return Mesh(self.vertices, self.triangles[wanted[self.triangles[:, 0]]], self.sigma).compact()
 
     def compact(self) -> Mesh:
         """Return the mesh without unused vertices and without triangles that have collapsed to a line."""

@@ -29,9 +29,10 @@ class Options:
 
     Attributes
     ----------
-    kernel : {"cubic", "matern"}
-        *cubic* (r³) knows no length scale and carries a trend on outward; *matern* (5/2) is smoother and falls back to
-        the mean plane beyond its range.
+    kernel : {"auto", "cubic", "matern32", "matern52"}
+        *auto* lets the picks choose between the two Matérn kernels: waves that turn sharply (3/2) or smoothly (5/2),
+        both of which fall back to the mean plane beyond their range. *cubic* (r³) knows no range and carries a trend
+        on outward.
     form : {"auto", "height", "implicit"}
         *auto* takes a height over the mean plane for a single surface whose orientations all lie within 70° of it,
         and an implicit field for anything else (overturned, or several surfaces).
@@ -47,7 +48,7 @@ class Options:
         Picks up to which one system is solved; above it the surface is pieced together from overlapping patches.
     """
 
-    kernel: Kernel = "cubic"
+    kernel: Kernel | Literal["auto"] = "auto"
     form: Literal["auto", "height", "implicit"] = "auto"
     stretch: float = 0.1
     waviness: float = 0.05
@@ -61,7 +62,7 @@ class Model:
 
     Attributes
     ----------
-    kernel : {"cubic", "matern"}
+    kernel : {"cubic", "matern32", "matern52"}
     centre : (3,) array
     axes : (3, 3) array
         Unit vectors u, v, w in rows.

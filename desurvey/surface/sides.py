@@ -48,7 +48,7 @@ def respected(field: Field, sides: Sides) -> Field:
         When picks without uncertainty and side points can't both be honoured.
     """
     side = sides_taken(field, sides)
-    clearance = CLEARANCE / field.model.scale[0]
+    clearance = CLEARANCE * float(np.linalg.norm(field.picks.position - field.model.centre, axis=1).max())
     candidates = np.empty(0, dtype=np.int64)
     current = field
     for _ in range(ROUNDS):

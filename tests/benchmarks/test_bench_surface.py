@@ -41,7 +41,7 @@ def noisy(count):
     )
     options = Options(form="implicit", merge=0.0)  # four numbers a pick
     ready = prepared(picks, options)
-    return ready, estimated(ready, options)
+    return ready, estimated(ready, options).model
 
 
 def bordered(field):

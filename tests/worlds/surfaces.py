@@ -159,6 +159,28 @@ def random_fold(rng: np.random.Generator) -> Truth:
     return _truth(local, rng.uniform(20.0, 75.0), rng.uniform(0.0, 360.0))
 
 
+def gentle_fault(rng: np.random.Generator) -> Truth:
+    """Return a plane with two trains of long waves, one along its strike and one down its dip, a metre or two high."""
+    k = 2 * np.pi / rng.uniform(250.0, 450.0, 2)
+    relief, phase = rng.uniform(1.0, 4.0), rng.uniform(0, 2 * np.pi, 2)
+
+    def local(x: Floats) -> tuple[Floats, Floats]:
+        angle = k * x[:, :2] + phase
+        slope = -relief / 4 * np.cos(angle) * k
+        return x[:, 2] - relief / 4 * np.sin(angle).sum(axis=1), np.column_stack([slope, np.ones(len(x))])
+
+    return _truth(local, rng.uniform(20.0, 75.0), rng.uniform(0.0, 360.0))
+
+
+def scattered(truth: Truth, rng: np.random.Generator, count: int, radius: float) -> Drilled:
+    """Return points of a surface within a radius, anywhere, each of a hole of its own."""
+    turn, away = rng.uniform(0, 2 * np.pi, count), radius * np.sqrt(rng.uniform(0, 1, count))
+    flat = np.column_stack([away * np.cos(turn), away * np.sin(turn), np.zeros(count)])
+    flat[:, 2] = -truth.local(flat)[0]
+    position = truth.origin + flat @ truth.axes
+    return Drilled(position, truth.normal(position), np.arange(count))
+
+
 def drilled(truth: Truth, rng: np.random.Generator, fences: int, holes: int, size: float = 400.0) -> Drilled:
     """Drill fences of holes, about square to the surface, across a window ± size / 2, a little off plan.
 

@@ -1,0 +1,126 @@
+"""Search a few parameters for the lowest misfit, and walk the points around it that are nearly as good.
+
+Both step on lattices, so the answer does not hang on rounding: it is the same for data that are turned, moved, scaled
+or listed in another order.
+
+References
+----------
+Hooke & Jeeves (1961), Journal of the ACM 8, 212–229 (direct search). Rue, Martino & Chopin (2009), Journal of the Royal
+Statistical Society B 71, 319–392, section 3.1 (exploring a posterior on a grid that is scaled to its own spread).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Box", "Misfit", "lowest", "plausible"]
+
+Steps = tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """Where parameters may go, in steps.
+
+    Attributes
+    ----------
+    low, high : tuple of float
+        Bounds of each.
+    free : tuple of int
+        Those that are searched; the others stay where they start.
+    """
+
+    low: Steps
+    high: Steps
+    free: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Misfit:
+    """A function of steps that remembers what it was asked."""
+
+    function: Callable[[Steps], float]
+    known: dict[Steps, float] = field(default_factory=dict)
+
+    def __call__(self, steps: Steps) -> float:
+        """Return the misfit at some steps."""
+        if steps not in self.known:
+            self.known[steps] = self.function(steps)
+        return self.known[steps]
+
+
+FIRST, LAST = 4.0, 0.5
+"""Steps that the search begins and ends with."""
+
+
+def lowest(misfit: Misfit, box: Box, start: Steps, first: float = FIRST) -> Steps:
+    """Return the lattice point from which no step of ``LAST`` lowers the misfit."""
+    best, step = start, first
+    moves = _moves(len(start), box.free)
+    while step >= LAST:
+        moved = False
+        for move in moves:
+            trial = _bounded(np.array(best) + step * move, box)
+            if misfit(trial) < misfit(best) - 1e-6:
+                best, moved = trial, True
+        step = step if moved else step / 2.0
+    return best
+
+
+def _bounded(steps: npt.NDArray[np.float64], box: Box) -> Steps:
+    return tuple(float(s) for s in np.clip(steps, box.low, box.high))
+
+
+def _moves(size: int, free: tuple[int, ...]) -> npt.NDArray[np.float64]:
+    """Return the steps of the search: along each free axis and the diagonals of each two, for ridges run across."""
+    axes = np.eye(size)[list(free)]
+    pairs = [(a, b) for i, a in enumerate(axes) for b in axes[i + 1 :]]
+    single = [sign * axis for axis in axes for sign in (-1, 1)]
+    return np.array(single + [s * a + t * b for a, b in pairs for s in (-1, 1) for t in (-1, 1)])
+
+
+RISE = 1.5
+"""Rise of the misfit (−2 log probability) that one step along an axis should bring at least: about 1.2 σ. On a grid of
+such spacing sums over a bell curve are right to a percent or two."""
+
+DEPTH = 10.0
+"""Rise of the misfit up to which points are walked: 3.2 σ."""
+
+
+def plausible(misfit: Misfit, box: Box, best: Steps) -> list[Steps]:
+    """Return the points of a lattice through the best one whose misfit is not much above the lowest.
+
+    The lattice's spacing along each axis is the smallest power of √2 that raises the misfit enough. Its points are
+    walked from neighbour to neighbour.
+    """
+    stride = {axis: _stride(misfit, box, best, axis) for axis in box.free}
+    found, front = {best}, [best]
+    while front:
+        here = front.pop()
+        for axis, step in stride.items():
+            for trial in _beside(here, axis, step, box):
+                if trial not in found and misfit(trial) < misfit(best) + DEPTH:
+                    found.add(trial)
+                    front.append(trial)
+    return sorted(found)
+
+
+def _stride(misfit: Misfit, box: Box, best: Steps, axis: int) -> float:
+    """Return the power of √2 of steps along an axis that raises the misfit by ``RISE``."""
+    step = 0.25
+    while step < 8.0:
+        beside = [misfit(trial) for trial in _beside(best, axis, step, box)]
+        if not beside or min(beside) >= misfit(best) + RISE:
+            break
+        step *= np.sqrt(2.0)
+    return step
+
+
+def _beside(steps: Steps, axis: int, step: float, box: Box) -> list[Steps]:
+    """Return the two neighbours along an axis, without those out of bounds."""
+    moved = [steps[axis] - step, steps[axis] + step]
+    return [(*steps[:axis], value, *steps[axis + 1 :]) for value in moved if box.low[axis] <= value <= box.high[axis]]
