@@ -235,14 +235,20 @@ def test_views_are_kept_by_name(tab):
     tab.keyboard.press("4")
     tab.get_by_label("joint", exact=True).uncheck()
     tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 20")
+    tab.get_by_label("vertical scale").fill("3")
     tab.get_by_role("button", name="keep view").click()
     tab.wait_for_selector(".low-bar select")
+    tab.get_by_label("vertical scale").fill("1")
     tab.keyboard.press("r")
     tab.keyboard.press("a")
     tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 40")
     tab.locator(".low-bar select").select_option("from the air")
     tab.wait_for_function("document.querySelector('.low-host').space.camera.dip === -90")
     tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 20")
+    tab.wait_for_function("document.querySelector('.low-host').space.how.stretch === 3")
+    tab.get_by_label("vertical scale").fill("1")
+    tab.get_by_role("button", name="forget the view from the air").click()
+    tab.wait_for_selector(".low-bar select", state="detached")
 
 
 def test_a_tab_opened_anew_keeps_its_camera_and_what_is_selected(tab):

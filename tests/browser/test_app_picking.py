@@ -156,6 +156,21 @@ def test_a_click_on_a_sleeve_says_where_to_look_again(tab):
     tab.keyboard.press("r")
 
 
+def test_a_row_of_the_windows_leads_to_its_place(tab):
+    row = tab.locator("tr.window").first
+    hole, depth, fault, _ = row.inner_text().split("\t")
+    row.click()
+    tab.wait_for_selector(f".low-card h2:has-text('{fault} in {hole}')")
+    tab.wait_for_function(f"{SPACE}.spot")
+    middle = np.mean([float(number) for number in depth.split("–")])
+    place, target = tab.evaluate(f"[{SPACE}.spot, {SPACE}.camera.target]")
+    collar = np.array(tab.evaluate(f"{SPACE}.scene.labels.find(([text]) => text === '{hole}').slice(1, 4)"))
+    assert np.linalg.norm(np.array(place) - collar) == pytest.approx(middle, abs=2.5)  # straight holes, the sign beside
+    assert target == pytest.approx(place)
+    closed(tab)
+    tab.keyboard.press("r")
+
+
 def test_a_click_on_a_hole_says_the_depth_that_was_hit(tab):
     hit = next(pixel for pixel in under(tab, step=7) if pixel["what"] == "hole" and pixel["at"])
     click(tab, hit)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Hashable, Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -53,16 +54,15 @@ def fault_card(answer: Answer, fault_id: str, place: Floats | None = None) -> st
     )
 
 
-def window_card(windows: pd.DataFrame, fault_id: str, hole_id: str) -> str:
-    """Return the card of a length of a hole in which a fault should be and nothing is logged."""
-    window = windows[(windows["fault_id"] == fault_id) & (windows["hole_id"] == hole_id)].to_dict("records")[0]
+def window_card(window: Mapping[Hashable, Any]) -> str:
+    """Return the card of a row of the windows: a length of a hole in which a fault should be and nothing is logged."""
     rows = [
         ("should be at", f"{window['expected_depth']:.1f} m ± {window['sigma']:.1f} m (1 σ)"),
         ("window (95 %)", f"{window['depth_from']:.1f} – {window['depth_to']:.1f} m"),
         ("angle to core", f"{window['pierce_angle']:.0f}°"),
     ]
     said = "Look again: the fault should be here, and nothing is logged."
-    return card(f"{fault_id} in {hole_id}", "relog window of the line-up", [said], rows)
+    return card(f"{window['fault_id']} in {window['hole_id']}", "relog window of the line-up", [said], rows)
 
 
 def _look_again(windows: pd.DataFrame) -> list[tuple[str, str]]:
@@ -94,7 +94,7 @@ def _picks(picks: pd.DataFrame) -> list[tuple[str, str]]:
     return [*listed, ("and", f"{more} more picks that fit better")] if more > 0 else listed
 
 
-def _fit(pick: dict[str, float]) -> str:
+def _fit(pick: Mapping[Hashable, Any]) -> str:
     off = (
         f"{pick['misfit_m']:+.1f} m off".replace("-", "−")
         if np.isfinite(pick["misfit_m"])

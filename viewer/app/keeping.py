@@ -19,7 +19,9 @@ FILE = "views.json"
 LONGEST = 60
 """Longest name of a view, characters."""
 
-CAMERA = ("azimuth", "dip", "distance", "parallel", "target")
+CAMERA = ("azimuth", "dip", "distance")
+TAB = ("stretch", "thickness", "place", "azimuth")
+"""Numbers of a tab beside its camera: the vertical scale and the slab."""
 
 
 class Keeping(Part):
@@ -95,12 +97,14 @@ def _fields(kept: dict[str, Any]) -> dict[str, Any]:
 
 
 def _camera(raw: dict[str, Any]) -> dict[str, Any]:
-    """Return a camera from the page, checked."""
+    """Return the camera, vertical scale and slab of a tab from the page, checked."""
     try:
-        numbers = {name: float(raw[name]) for name in CAMERA[:3]}
+        numbers = {name: float(raw[name]) for name in CAMERA}
         target = [float(value) for value in raw["target"]]
-    except (KeyError, TypeError, ValueError) as error:
+        tab = {name: float(raw["tab"][name]) for name in TAB}
+        slab = bool(raw["tab"].get("on"))
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise DataProblem("a view must come with a whole camera", value=str(error)) from error
-    if len(target) != 3 or not all(math.isfinite(value) for value in (*numbers.values(), *target)):
+    if len(target) != 3 or not all(math.isfinite(value) for value in (*numbers.values(), *target, *tab.values())):
         raise DataProblem("the camera's numbers must be finite")
-    return {**numbers, "parallel": bool(raw.get("parallel")), "target": target}
+    return {**numbers, "parallel": bool(raw.get("parallel")), "target": target, "tab": {**tab, "on": slab}}

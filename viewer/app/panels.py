@@ -130,7 +130,7 @@ def _findings() -> None:
         with html.Select(raw_attrs=['v-model="finding_severity"', 'aria-label="findings to list"']):
             for value, text in (("all", "all"), ("error", "errors"), ("warning", "warnings"), ("note", "notes")):
                 html.Option(text, value=value)
-    show = "show_finding(one.number)"
+    show = "show_place('show_finding', [one.number])"
     with html.Table(classes="low-table", v_if="findings.length"):
         with html.Tr():
             for name in ("hole", "m", "finding"):
@@ -160,6 +160,7 @@ def _lines_up() -> None:
         html.P("{{ lineup_basis }}", v_if="lineup_basis", classes="quiet")
         html.P("{{ lineup_stale }}", v_if="lineup_stale && !busy", raw_attrs=['role="status"'])
         _faults()
+        _no_fault()
         _picks()
         _windows()
         with html.Div(v_if="lineup_words.length"):
@@ -180,6 +181,14 @@ def _faults() -> None:
         html.Button(
             "select its picks", classes="low-button", click="trigger('pick_fault', [f.id])", title="then E: edge-on"
         )
+
+
+def _no_fault() -> None:
+    """Put a place on the page on to which picks of no fault are dragged."""
+    html.Div(
+        "no fault: drag a pick here to pin it to none", v_if="faults.length", classes="low-item quiet none",
+        raw_attrs=["@dragover.prevent", "@drop=\"trigger('pin_pick', [dragged, ''])\""],
+    )  # fmt: skip
 
 
 def _picks() -> None:
@@ -217,7 +226,11 @@ def _windows() -> None:
             with html.Tr():
                 for name in ("hole", "from – to, m", "fault", "angle to core"):
                     html.Th(name)
-            with html.Tr(v_for="(w, k) in windows", key="k", classes="window"):
+            show = "show_place('show_window', [w.fault, w.hole])"
+            with html.Tr(
+                v_for="(w, k) in windows", key="k", classes="window pickable",
+                raw_attrs=['tabindex="0"', f'@click="{show}"', f'@keydown.enter="{show}"'],
+            ):  # fmt: skip
                 html.Td("{{ w.hole }}")
                 html.Td("{{ w.depth }}")
                 html.Td("{{ w.fault }}")
@@ -325,6 +338,7 @@ def _show() -> None:
         _slider("vertical scale", "tab.stretch", "×", low="0.5", high="5", step="0.5")
         _slab()
         _pictures()
+        _kept_views()
         html.H2("About")
         html.P(CAUTION, classes="quiet")
         html.Button("keys", classes="low-button", click="keys_shown = !keys_shown", title="Key ?")
@@ -416,6 +430,17 @@ def _pictures() -> None:
             "section of the slab (PDF)", classes="low-button", click="trigger('save_section', [seen()])",
             raw_attrs=[':disabled="!tab.on"'], title="Switch a slab on first",
         )  # fmt: skip
+
+
+def _kept_views() -> None:
+    with html.Div(v_if="views.length"):
+        html.H2("Kept views")
+        with html.Div(v_for="view in views", key="view", classes="low-row"):
+            html.Button("{{ view }}", classes="low-button", click="show_view(view)", title="Show this view")
+            html.Button(
+                "forget", classes="low-button", click="trigger('forget_view', [view])",
+                raw_attrs=[":aria-label=\"'forget the view ' + view\""],
+            )  # fmt: skip
 
 
 def _slider(text: str, name: str, unit: str, *, low: str, high: str, step: str) -> None:

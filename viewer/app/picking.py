@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from viewer.app.cards import disc_card, hole_card
 from viewer.app.fault_cards import fault_card, window_card
@@ -17,7 +18,7 @@ __all__ = ["Picking"]
 class Picking(Part):
     """One selection and one card, whatever was clicked."""
 
-    triggers = ("pick", "pick_row", "show_row", "lasso")
+    triggers = ("pick", "pick_row", "show_row", "show_window", "lasso")
 
     @careful
     def pick(self, what: str, index: int, at: list[float] | None, many: bool, version: int) -> None:
@@ -71,8 +72,20 @@ class Picking(Part):
         part = int(np.searchsorted(starts, piece, side="right")) - 1
         hole = int(sleeves[part].mesh.cell_data["hole"][piece - starts[part]])
         if answer is not None:
-            hole_id = str(answer.lineup.traces.hole_ids[hole])
-            self.state.card = window_card(answer.windows, sleeves[part].name, hole_id)
+            self.show_window(sleeves[part].name, str(answer.lineup.traces.hole_ids[hole]))
+
+    @careful
+    def show_window(self, fault_id: str, hole_id: str) -> list[float] | None:
+        """Show the card of a window; return where its middle is, in local metres."""
+        answer = self.app.lines.answer
+        windows = answer.windows if answer is not None else pd.DataFrame(columns=["fault_id", "hole_id"])
+        found = windows[(windows["fault_id"] == fault_id) & (windows["hole_id"] == hole_id)]
+        if answer is None or found.empty:
+            return None
+        self.state.card = window_card(found.iloc[0].to_dict())
+        hole, depth = answer.lineup.traces.index([hole_id]), np.array([found["expected_depth"].iloc[0]])
+        place = self.app.scene.frame.local(answer.lineup.traces.at(hole, depth).position[0])
+        return [float(value) for value in place] if np.isfinite(place).all() else None
 
     def _fault_names(self) -> list[str]:
         return [sheet.name for sheet in self.app.scene.sheets if sheet.what == "fault"]

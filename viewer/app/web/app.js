@@ -48,7 +48,7 @@ window.lowside = window.lowside || {};
       <aside ref="legend" class="legend low-legend"><h1>{{ title }}</h1><p class="quiet">{{ subtitle }}</p>
         <p v-if="tab.stretch !== 1" class="low-stretch">vertical × {{ tab.stretch }}</p><p v-if="tab.on" class="low-stretch">slab {{ tab.thickness }} m thick along {{ String(tab.azimuth).padStart(3, "0") }}° {{ tab.said }}</p><div v-html="legend"></div></aside>
       <nav ref="bar" class="low-bar" aria-label="Views">
-        <select v-if="views && views.length" aria-label="kept views" @change="showView($event)"><option value="">views …</option><option v-for="view in views" :key="view">{{ view }}</option></select>
+        <select v-if="views && views.length" aria-label="kept views" @change="showView($event.target.value); $event.target.value = ''"><option value="">views …</option><option v-for="view in views" :key="view">{{ view }}</option></select>
         <button type="button" title="Keep this view by a name" @click="keepView">keep view</button>
         <button v-for="[name, text, title] in ways" :key="name" type="button" :title="title" :data-way="name" @click="look(name)">{{ text }}</button>
       </nav>
@@ -130,16 +130,18 @@ window.lowside = window.lowside || {};
       },
       keepView() {
         const name = window.prompt("Name of this view"), { target } = this.space.camera;
-        if (name) this.trame.trigger("save_view", [name, { ...this.space.camera, target: [...target] }]);
+        if (name) this.trame.trigger("save_view", [name, { ...this.space.camera, target: [...target], tab: { ...tab } }]);
       },
-      async showView(event) {
-        const name = event.target.value;
-        event.target.value = "";
-        const camera = name && await this.trame.trigger("show_view", [name]);
-        if (camera) this.space.face(camera);
+      async showView(name) {
+        const kept = name && await this.trame.trigger("show_view", [name]);
+        if (!kept) return;
+        const { tab: own, ...camera } = kept;
+        Object.assign(tab, { said: "", ...own });
+        Object.assign(this.space.how, this.how());
+        this.space.face(camera);
       },
-      async showFinding(number) {
-        const place = await this.trame.trigger("show_finding", [number]);
+      async showPlace(trigger, named) {  // what a row of a list is about: its card, and the scene turned to its place
+        const place = await this.trame.trigger(trigger, named);
         await Vue.nextTick();  // the card is there by now
         this.space.how.aside = this.aside();
         this.space.lookThere(place);
@@ -344,8 +346,8 @@ window.lowside = window.lowside || {};
   };
 
   lowside.install = (app) => {
-    const show_finding = (number) => lowside.space?.showFinding(number);
-    Object.assign(app.config.globalProperties, { tab, step_slab: step, seen, show_finding });
+    const show_place = (...asked) => lowside.space?.showPlace(...asked), show_view = (name) => lowside.space?.showView(name);
+    Object.assign(app.config.globalProperties, { tab, step_slab: step, seen, show_place, show_view });
     app.component("low-space", LowSpace);
     app.component("low-net", LowNet);
   };
