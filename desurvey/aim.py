@@ -18,7 +18,7 @@ from desurvey.lineup.background import half_sphere
 from desurvey.lineup.crossings import course_of
 from desurvey.lineup.piercing import Z95, Pierced, pierced, slopes_to_normal
 from desurvey.problems import DataProblem, nearest
-from desurvey.sphere import TERZAGHI_CAP_DEG, blind_zone
+from desurvey.sphere import TERZAGHI_CAP_DEG, squarest
 from desurvey.spread import HoleSpread, Sigmas, hole_spread
 from desurvey.traces import Traces, chained
 
@@ -31,6 +31,7 @@ __all__ = [
     "aim_at_elevation",
     "aim_at_point",
     "blind_table",
+    "directions_of",
     "in_words",
     "meetings",
     "planned_meetings",
@@ -410,9 +411,21 @@ def blind_table(traces: Traces, drilled: Bools, limit_deg: float = TERZAGHI_CAP_
 
 def _blind_to(traces: Traces, which: Bools, poles: Floats, limit_deg: float) -> Bools:
     """Return the poles that no piece of the chosen holes sees; all of them without holes."""
+    return squarest(directions_of(traces, which), poles) < np.sin(np.deg2rad(limit_deg))
+
+
+def directions_of(traces: Traces, which: Bools) -> Floats:
+    """Return the directions that chosen holes take along their courses, shape (n, 3): each once, to 0.4°.
+
+    Parameters
+    ----------
+    traces : Traces
+        All holes.
+    which : (H,) bool array
+        Those that are meant; without any there are no directions.
+    """
     if not which.any():
-        return np.ones(len(poles), dtype=bool)
+        return np.empty((0, 3))
     course = course_of(traces, which)
     tangents = np.unique(traces.at(course.hole, course.depth).tangent.round(2), axis=0)
-    tangents /= np.linalg.norm(tangents, axis=1, keepdims=True)
-    return np.asarray(blind_zone(tangents, poles, limit_deg).all(axis=0))
+    return np.asarray(tangents / np.linalg.norm(tangents, axis=1, keepdims=True))

@@ -125,7 +125,11 @@ def test_a_net_of_one_hole_shows_what_that_hole_is_blind_to(demo):
     rows = chosen_rows(structures, "", "TH-12")  # a steep hole
     net = net_of(structures, trace, trace.hole_ids == "TH-12", rows, Title("", ""))
     (hole,) = trace.index(["TH-12"]).tolist()
-    assert len(net.holes) == np.ceil(trace.end[hole] / 20.0)
+    depth = np.arange(0.0, trace.end[hole], 1.0)
+    cosine = net.holes @ trace.at(np.full(len(depth), hole), depth).tangent.T
+    within = np.cos(np.deg2rad(0.9))  # directions are taken every 10 m, in steps of some 0.6°
+    assert (cosine.max(axis=0) > within).all()  # every piece of that hole …
+    assert (cosine.max(axis=1) > within).all()  # … and of no other
     assert np.all(net.holes[:, 2] < -0.98)
     assert len(net.normal) == (rows & structures.usable).sum()
 

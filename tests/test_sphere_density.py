@@ -189,3 +189,18 @@ def test_a_hole_is_blind_to_the_planes_along_it():
     steep = orient.vector_of_plane(85.0, 10.0)
     assert sphere.blind_zone(holes, steep[None]).ravel().tolist() == [True, True]
     assert sphere.effective_number(np.array([1.0, 1.0, 2.0])) == pytest.approx(16 / 6)
+
+
+def test_of_many_holes_the_squarest_counts():
+    """More holes than are taken at a time, against the whole table of angles at once."""
+    rng = np.random.default_rng(11)
+    holes, poles = (rng.normal(size=(count, 3)) for count in (150, 40))
+    holes, poles = (axes / np.linalg.norm(axes, axis=1, keepdims=True) for axes in (holes, poles))
+    few = holes[:70] * np.sign(holes[:70, 2:])
+    np.testing.assert_allclose(sphere.squarest(few, poles), np.abs(few @ poles.T).max(axis=0), atol=1e-15)
+    joined = np.maximum(sphere.squarest(holes[:70], poles), sphere.squarest(holes[70:], poles))
+    np.testing.assert_array_equal(sphere.squarest(holes, poles), joined)
+    blind = sphere.blind_zone(holes[:2], poles, 35.0).all(axis=0)
+    assert 0 < blind.sum() < len(poles)
+    np.testing.assert_array_equal(sphere.squarest(holes[:2], poles) < np.sin(np.deg2rad(35.0)), blind)
+    assert sphere.squarest(np.empty((0, 3)), poles).tolist() == [0.0] * len(poles)

@@ -22,6 +22,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Circle, Patch
 
 from desurvey import orient, sphere
+from desurvey.aim import directions_of
 from desurvey.orient import Oriented
 from desurvey.problems import DataProblem, nearest
 from desurvey.traces import Traces
@@ -44,8 +45,6 @@ LEVELS: Final = (2.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 32.0, 48.0)
 """Contours, in standard deviations from an even spread (the first is Kamb's; the others our own choice)."""
 GRID: Final = 161
 GRATICULE_DEG: Final = 10.0
-HOLE_STEP: Final = 20.0
-"""Metres between the pieces of the holes from which the blind zone is found."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,9 +120,6 @@ def net_of(structures: Oriented, traces: Traces, seeing: Bools, rows: Bools, tit
     usable = rows & structures.usable
     alpha = table["alpha"].to_numpy(dtype=float)
     cone = rows & ~structures.usable & np.isfinite(alpha) & table["beta"].isna().to_numpy() & (structures.hole >= 0)
-    counts = np.where(seeing, np.ceil(traces.end / HOLE_STEP).astype(np.int64), 0)
-    hole = np.repeat(np.arange(len(counts)), counts)
-    depth = (np.arange(len(hole)) - np.repeat(np.cumsum(counts) - counts, counts)) * HOLE_STEP
     return Net(
         normal=structures.normal[usable],
         tangent=structures.tangent[usable],
@@ -131,7 +127,7 @@ def net_of(structures: Oriented, traces: Traces, seeing: Bools, rows: Bools, tit
         line=structures.line[usable & np.isfinite(structures.line[:, 0])],
         cone_tangent=structures.tangent[cone],
         cone_alpha_deg=alpha[cone],
-        holes=traces.at(hole, depth).tangent,
+        holes=directions_of(traces, seeing),
         title=title,
     )
 
@@ -278,11 +274,11 @@ def _draw_blind(axes: Axes, net: Net, look: NetLook) -> tuple[Key, str]:
     """Hatch where the poles lie that no hole can be relied on to see; return the legend and a note."""
     x, y, directions = _grid(look)
     # the test of sphere.blind_zone as a continuous value, so that its edge is drawn smooth
-    sine = np.abs(directions.reshape(-1, 3) @ net.holes.T).max(axis=1).reshape(x.shape)
+    sine = sphere.squarest(net.holes, directions.reshape(-1, 3)).reshape(x.shape)
     limit = float(np.sin(np.deg2rad(sphere.TERZAGHI_CAP_DEG)))
     even = sphere.net_grid(GRID)
     inside = even.x**2 + even.y**2 <= 1.0
-    share = sphere.blind_zone(net.holes, even.directions[inside]).all(axis=0).mean()
+    share = (sphere.squarest(net.holes, even.directions[inside]) < limit).mean()
     said = f"Poles met at less than {sphere.TERZAGHI_CAP_DEG:g}° by every hole (blind): {share:.0%} of the net"
     if not np.any((sine < limit) & (x**2 + y**2 <= 1.0)):
         return [], said

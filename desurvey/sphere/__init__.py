@@ -17,7 +17,7 @@ from desurvey.sphere.projection import (
     project_equal_area,
     small_circle,
 )
-from desurvey.sphere.sampling import TERZAGHI_CAP_DEG, blind_zone, effective_number, terzaghi_weights
+from desurvey.sphere.sampling import TERZAGHI_CAP_DEG, blind_zone, effective_number, squarest, terzaghi_weights
 from desurvey.sphere.sets import Sets, find_sets
 from desurvey.sphere.watson import watson_kappa, watson_log_density
 
@@ -48,6 +48,7 @@ __all__ = [
     "project_equal_angle",
     "project_equal_area",
     "small_circle",
+    "squarest",
     "terzaghi_weights",
     "watson_kappa",
     "watson_log_density",

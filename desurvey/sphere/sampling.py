@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["TERZAGHI_CAP_DEG", "blind_zone", "effective_number", "terzaghi_weights"]
+__all__ = ["TERZAGHI_CAP_DEG", "blind_zone", "effective_number", "squarest", "terzaghi_weights"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -72,3 +72,34 @@ def blind_zone(tangents: Floats, poles: Floats, limit_deg: float = TERZAGHI_CAP_
     holds the share sin(limit) of all poles: 0.34 at 20°.
     """
     return np.asarray(np.abs(tangents @ poles.T) < np.sin(np.deg2rad(limit_deg)))
+
+
+def squarest(tangents: Floats, poles: Floats) -> Floats:
+    """Return how squarely planes are met by that of many holes which meets them best: sin α, shape (g,).
+
+    Parameters
+    ----------
+    tangents : (h, 3) array
+        Unit tangents of holes, or of pieces of curved ones; without any the answer is 0.
+    poles : (g, 3) array
+        Unit poles of planes.
+
+    Notes
+    -----
+    ``squarest(...) < sin(limit)`` is ``blind_zone(..., limit).all(axis=0)`` for any limit, and the value for more holes
+    is the greater of the values for each part of them. Holes are taken :data:`HOLES_AT_ONCE` at a time.
+
+    Examples
+    --------
+    >>> squarest(np.array([[0, 0, -1.0], [0, 1.0, 0]]), np.array([[0, 0.6, 0.8], [1.0, 0, 0]])).tolist()
+    [0.8, 0.0]
+    """
+    best = np.zeros(len(poles))
+    for first in range(0, len(tangents), HOLES_AT_ONCE):
+        sine = np.abs(tangents[first : first + HOLES_AT_ONCE] @ poles.T)
+        np.maximum(best, sine.max(axis=0), out=best)
+    return best
+
+
+HOLES_AT_ONCE = 64
+"""Directions of holes whose angles with all poles are held in memory together."""

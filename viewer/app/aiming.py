@@ -11,9 +11,11 @@ import pandas as pd
 from desurvey import sphere
 from desurvey.aim import RigLimits, aim_at_elevation, in_words, meetings, straight_hole
 from desurvey.curvature import tangent
+from desurvey.orient import Oriented
 from desurvey.project import options
 from desurvey.sphere import TERZAGHI_CAP_DEG
 from desurvey.traces import Traces
+from viewer.app.blind import Blind, blind_of, with_hole
 from viewer.app.parts import Part, careful
 from viewer.scene.faults import fault_colours
 
@@ -31,6 +33,7 @@ class Aiming(Part):
 
     def __init__(self, app: Any) -> None:
         super().__init__(app)
+        self._blind: tuple[Oriented, Blind] | None = None
         self.state.update(
             {"aim": None, "aim_meetings": [], "aim_on": False, "aim_level": 0.0, "aim_fault": "", "aim_row": ""}
         )
@@ -59,12 +62,23 @@ class Aiming(Part):
         self.state.aim_start = hole
         self.state.aim_level = float(round(spot[2] - end / 2))
 
+    def _axis(self) -> Floats:
+        """Return the unit tangent of the planned hole."""
+        return tangent(*np.deg2rad([float(self.state.aim_azimuth), float(self.state.aim_dip)]))
+
+    def blind(self) -> dict[str, Any] | None:
+        """Return what drilled holes and the planned one are blind to, for the net; None while no hole is planned."""
+        if not self.state.aim_on:
+            return None
+        if self._blind is None or self._blind[0] is not self.app.shown.oriented:
+            self._blind = (self.app.shown.oriented, blind_of(self.app.shown))
+        return with_hole(self._blind[1], self._axis(), self.app.scene.discs.index)
+
     def curves(self) -> list[dict[str, Any]]:
-        """Return the edge of the blind zone of the planned hole on the net, both ways round."""
+        """Return the edge of the blind zone of the planned hole alone on the net, both ways round."""
         if not self.state.aim_on:
             return []
-        axis = tangent(*np.deg2rad([float(self.state.aim_azimuth), float(self.state.aim_dip)]))
-        circle = sphere.small_circle(axis, 90.0 - TERZAGHI_CAP_DEG)
+        circle = sphere.small_circle(self._axis(), 90.0 - TERZAGHI_CAP_DEG)
         return [{"colour": AIM_COLOUR, "points": sphere.project_equal_area(circle).tolist()}]
 
     # --- triggers

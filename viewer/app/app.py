@@ -286,6 +286,7 @@ class App:
             "rgb": encoded_bytes(cell_colours(self.scene.discs.mesh)),
             "look": {"text": look.text, "quiet": look.quiet, "accent": look.accent},
             "curves": [*self._moved(), *self.aiming.curves()],
+            "blind": self.aiming.blind(),
             "version": self.state.version,
         }
 

@@ -197,7 +197,7 @@ window.lowside = window.lowside || {};
     inject: ["trame"],
     template: `<div class="low-net"><canvas ref="net" tabindex="0" role="img" :aria-label="'Net of ' + count + ' poles, lower hemisphere, equal area'"></canvas>
       <p class="quiet">poles of {{ count }} discs, lower hemisphere, equal area · drag a loop to select</p>
-      <p v-if="blind" class="low-blind"><i class="still"></i> poles that every hole meets at less than 20° <i class="opened"></i> opened by the new hole<br>{{ blind }}</p></div>`,
+      <p v-if="blind" class="low-blind"><i class="still"></i> blind: met at less than 20° by every hole <i class="opened"></i> opened by the new one<br>{{ blind }}</p></div>`,
     data: () => ({ count: 0, blind: "" }),
     watch: { version() { this.fetchNet(); }, chosen() { this.draw(); } },
     mounted() {
@@ -207,9 +207,10 @@ window.lowside = window.lowside || {};
     },
     methods: {
       async fetchNet() {
-        const answer = await fetch("net.json", { cache: "no-store" });
-        if (!answer.ok) return;
-        this.net = await answer.json();
+        const asked = this.asked = (this.asked || 0) + 1, answer = await fetch("net.json", { cache: "no-store" });
+        const net = answer.ok && await answer.json();
+        if (!net || asked !== this.asked) return;  // a later question is under way
+        this.net = net;
         this.points = lowside.floats(this.net.points);
         this.colours = lowside.bytes(this.net.rgb);
         this.count = this.points.length / 2;
@@ -245,15 +246,48 @@ window.lowside = window.lowside || {};
           pen.fill();
         });
         pen.restore();
+        this.$el.dataset.shaded = this.zones.map((runs) => runs.reduce((sum, run) => sum + run[2], 0)).join(" ");
       },
       spot(i) { const { x, y, half } = this.place(); return [x + half * this.points[2 * i], y - half * this.points[2 * i + 1]]; },
       draw() {
         const { net } = this.$refs;
         if (!this.net || !net || !net.clientWidth) return;
-        const scale = window.devicePixelRatio || 1, pen = net.getContext("2d"), { x, y, half } = this.place(), { look } = this.net;
+        const scale = window.devicePixelRatio || 1, pen = net.getContext("2d"), { look } = this.net;
         net.width = net.clientWidth * scale;
         net.height = net.clientHeight * scale;
+        pen.drawImage(this.poles(net, scale), 0, 0);
         pen.scale(scale, scale);
+        pen.strokeStyle = look.accent;
+        pen.lineWidth = 2;
+        for (const i of this.chosen || []) {
+          if (i >= this.count) continue;
+          const [a, b] = this.spot(i);
+          pen.beginPath();
+          pen.arc(a, b, 5, 0, 2 * Math.PI);
+          pen.stroke();
+        }
+        if (this.loop) {
+          pen.setLineDash([4, 3]);
+          pen.beginPath();
+          this.loop.forEach(([a, b], k) => (k ? pen.lineTo(a, b) : pen.moveTo(a, b)));
+          pen.closePath();
+          pen.stroke();
+          pen.setLineDash([]);
+        }
+        this.$el.dataset.drawn = String(1 + Number(this.$el.dataset.drawn || 0));
+      },
+      poles(net, scale) {  // all but what is chosen, drawn once: among thousands of poles a click would wait for them
+        const { kept } = this;
+        if (kept && kept.of === this.net && kept.scale === scale && kept.sheet.width === net.width && kept.sheet.height === net.height) return kept.sheet;
+        const sheet = document.createElement("canvas"), pen = sheet.getContext("2d");
+        [sheet.width, sheet.height] = [net.width, net.height];
+        pen.scale(scale, scale);
+        this.drawPoles(pen);
+        this.kept = { of: this.net, scale, sheet };
+        return sheet;
+      },
+      drawPoles(pen) {
+        const { x, y, half } = this.place(), { look } = this.net;
         pen.lineWidth = 1;
         pen.strokeStyle = look.quiet;
         pen.fillStyle = look.text;
@@ -281,24 +315,6 @@ window.lowside = window.lowside || {};
           pen.arc(a, b, 2.4, 0, 2 * Math.PI);
           pen.fill();
         }
-        pen.strokeStyle = look.accent;
-        pen.lineWidth = 2;
-        for (const i of this.chosen || []) {
-          if (i >= this.count) continue;
-          const [a, b] = this.spot(i);
-          pen.beginPath();
-          pen.arc(a, b, 5, 0, 2 * Math.PI);
-          pen.stroke();
-        }
-        if (this.loop) {
-          pen.setLineDash([4, 3]);
-          pen.beginPath();
-          this.loop.forEach(([a, b], k) => (k ? pen.lineTo(a, b) : pen.moveTo(a, b)));
-          pen.closePath();
-          pen.stroke();
-          pen.setLineDash([]);
-        }
-        this.$el.dataset.drawn = String(1 + Number(this.$el.dataset.drawn || 0));
       },
       hands() {
         const { net } = this.$refs, at = (event) => { const box = net.getBoundingClientRect(); return [event.clientX - box.left, event.clientY - box.top]; };
