@@ -89,10 +89,11 @@ def test_picks_and_rock_that_cannot_both_be_honoured():
         fit(Picks(THREE, np.tile(UP, (3, 1))), sides=Sides(hole, np.zeros(5)))
 
 
-def test_what_is_solved_in_one_piece_only_is_refused_beyond_it():
-    picks = Picks(THREE, np.tile(UP, (3, 1)), surface=[0, 1, 1])
-    with pytest.raises(DataProblem, match=r"several surfaces.*raise direct_limit"):
-        fit(picks, Options(direct_limit=2))
+@pytest.mark.parametrize("limit", [3000, 2])
+def test_several_surfaces_without_an_orientation_are_refused_in_one_piece_and_in_patches(limit):
+    picks = Picks(THREE * 2, surface=[0, 0, 0, 1, 1, 1])
+    with pytest.raises(DataProblem, match="several conformable contacts need orientations"):
+        fit(picks, Options(direct_limit=limit))
 
 
 def test_a_mesh_checks_itself():

@@ -69,11 +69,21 @@ def drift_at(points: Floats, surface: npt.NDArray[np.int64] | int, levels: int) 
     return out
 
 
-def equations(picks: Picks, model: Model, held: Held | None = None) -> Equations:
-    """Return the system of picks (aligned and merged) under a model, with values held elsewhere if there are any."""
+def equations(picks: Picks, model: Model, held: Held | None = None, value: Floats | float = 0.0) -> Equations:
+    """Return the system of picks (aligned and merged) under a model.
+
+    Parameters
+    ----------
+    picks, model
+        Picks, and the model of the field through them.
+    held : Held, optional
+        Points at which its value is given.
+    value : (n,) array or float
+        Values of the field, less its surface's level, at the picks: 0, unless levels are known beforehand.
+    """
     on, oriented = picks.surface >= 0, picks.oriented
     where, surface = picks.position[on], picks.surface[on]
-    target, nugget = np.zeros(len(where)), _value_nugget(picks, model)[on]
+    target, nugget = np.broadcast_to(value, len(picks))[on], _value_nugget(picks, model)[on]
     if held is not None:
         k = len(held.value)
         where, surface = np.vstack([where, held.position]), np.append(surface, np.zeros(k, dtype=np.int64))

@@ -23,11 +23,12 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
-from desurvey.surface.equations import equations
+from desurvey.surface.equations import Equations, equations
 from desurvey.surface.kernels import Kernel
 from desurvey.surface.model import Model, Options, frame_of
-from desurvey.surface.picks import Picks, taken
+from desurvey.surface.picks import Picks, spread_out, taken
 from desurvey.surface.search import Box, Misfit, lowest, plausible
+from desurvey.surface.system import Solution
 
 __all__ = ["SAMPLE", "Likely", "estimated"]
 
@@ -70,11 +71,12 @@ def estimated(picks: Picks, options: Options) -> Likely:
     At most ``SAMPLE`` picks, spread evenly, take part. Parameters step on lattices of logarithms (factors of √2 and its
     roots), which makes the answer the same for data that are turned, moved, scaled or listed in another order.
     """
-    sample = _spread_sample(picks, SAMPLE)
+    sample = _sample(picks)
     frame = frame_of(picks)
     flat = _is_height(picks, frame[1][2], options)
     found: list[tuple[float, Model]] = []
-    start, first = (0.0, 0.0, 0.0, 0.0), 4.0
+    start: Steps = (0.0, 0.0, 0.0, 0.0)
+    first = 4.0
     for kernel in KERNELS if options.kernel == "auto" else (options.kernel,):
         model = _models(kernel, frame, flat, options)
         misfit = Misfit(_misfit_of(sample, model))
@@ -158,6 +160,18 @@ def _box(kernel: Kernel, flat: bool) -> Box:
     return Box((-30.0, -LIMIT, -LIMIT, SHORTEST), (30.0, 0.0, 0.0, LONGEST), free)
 
 
+def _sample(picks: Picks) -> Picks:
+    """Return at most ``SAMPLE`` picks, spread evenly, and orientations make up half of them where there are enough."""
+    if len(picks) <= SAMPLE:
+        return picks
+    oriented = np.flatnonzero(picks.oriented)
+    if len(oriented):
+        oriented = oriented[spread_out(picks.position[oriented], SAMPLE // 2)]
+    rest = np.setdiff1d(np.arange(len(picks)), oriented)
+    rest = rest[spread_out(picks.position[rest], SAMPLE - len(oriented))]
+    return taken(picks, np.sort(np.append(oriented, rest)))
+
+
 def _deviance(picks: Picks, model: Model) -> float:
     """Return −2 log restricted likelihood of the picks, in metres and (E, N, U) whatever the model's scale."""
     system = equations(picks, model)
@@ -165,11 +179,28 @@ def _deviance(picks: Picks, model: Model) -> float:
         solution = system.solved(model)
     except DataProblem:  # this model can't be told from others in float64; another may be
         return np.inf
+    if _flattened(system, solution, model):
+        return np.inf
     free = len(system.data) - system.drift.shape[1]
     d = model.dimensions  # the Jacobian of scaled gradients and of the scaled drift
     jacobian = 2.0 * (len(system.sites.gradients) - 1) * float(np.log(model.scale[:d]).sum())
     likelihood = solution.log_determinant + free * np.log(model.amplitude) + solution.energy / model.amplitude
     return float(likelihood + jacobian) + 20.0 * max(0.0, float(np.log(solution.condition / CONDITION)))
+
+
+def _flattened(system: Equations, solution: Solution, model: Model) -> bool:
+    """Return whether a field of three coordinates has less than half of the gradient that was measured.
+
+    Errors of positions are stated in metres and taken for errors of the field. A field that is nearly constant makes
+    them all small, so where contacts are many and orientations few it may seem likely; it says nothing.
+    """
+    n, (g, d) = len(system.sites.values), system.sites.gradients.shape
+    if d == 2 or g == 0:
+        return False
+    weights, asked = (part[n:].reshape(d, g).T for part in (solution.weights, system.data))
+    missed = np.einsum("gij,gj->gi", system.gradient_nugget, weights) / model.amplitude
+    share = np.sum(asked * (asked - missed) * model.scale**2) / np.sum((asked * model.scale) ** 2)
+    return bool(share < 0.5)
 
 
 def _resampled(chance: Floats, count: int) -> tuple[list[int], Floats]:
@@ -194,17 +225,3 @@ def _is_height(picks: Picks, pole: Floats, options: Options) -> bool:
             hint="use the implicit form",
         )
     return possible and options.form != "implicit"
-
-
-def _spread_sample(picks: Picks, count: int) -> Picks:
-    """Return at most some picks, each next one the farthest from those taken before it, from the centre outward."""
-    if len(picks) <= count:
-        return picks
-    where = picks.position
-    chosen = np.empty(count, dtype=np.int64)
-    chosen[0] = np.argmin(np.sum((where - where.mean(axis=0)) ** 2, axis=1))
-    nearest = np.sum((where - where[chosen[0]]) ** 2, axis=1)
-    for k in range(1, count):  # each choice hangs on the ones before it
-        chosen[k] = np.argmax(nearest)
-        nearest = np.minimum(nearest, np.sum((where - where[chosen[k]]) ** 2, axis=1))
-    return taken(picks, np.sort(chosen))

@@ -132,11 +132,11 @@ class Field:
         1-σ. Side points narrow the true spread a little; they are left out here.
         """
         if not self.rivals:
-            return np.sqrt(self._variance(points, surface))
+            return np.asarray(np.sqrt(self._variance(points, surface)))
         weights = np.array([weight for weight, _ in self.rivals])
         said = np.array([rival.value(points, surface) for _, rival in self.rivals])
         within = np.array([rival._variance(points, surface) for _, rival in self.rivals])
-        return np.sqrt(weights @ (within + (said - weights @ said) ** 2))
+        return np.asarray(np.sqrt(weights @ (within + (said - weights @ said) ** 2)))
 
     def _variance(self, points: Floats, surface: int) -> Floats:
         """Return the kriging variance under the field's own model."""
@@ -187,9 +187,9 @@ def prepared(picks: Picks, options: Options) -> Picks:
     return merged(aligned(picks), options.merge * extent)
 
 
-def solved(picks: Picks, model: Model, held: Held | None = None) -> Field:
-    """Return the field of prepared picks under a given model; ``held`` adds points at which its value is given."""
-    system = equations(picks, model, held)
+def solved(picks: Picks, model: Model, held: Held | None = None, value: Floats | float = 0.0) -> Field:
+    """Return the field of prepared picks under a given model (:func:`desurvey.surface.equations.equations`)."""
+    system = equations(picks, model, held, value)
     solution = system.solved(model)
     level, linear = np.split(solution.drift, [picks.surfaces])
     estimate = Estimate(model, level, linear, _nodes(system.sites, solution.weights))

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from desurvey.problems import DataProblem
 from desurvey.surface.estimate import SAMPLE, Likely, estimated
 from desurvey.surface.field import Field, Rival, prepared, solved
 from desurvey.surface.model import Options
 from desurvey.surface.patches import Patched, patched
 from desurvey.surface.picks import Picks, Sides
-from desurvey.surface.sides import respected
+from desurvey.surface.sides import clearance_of, respected
 
 __all__ = ["fit"]
 
@@ -46,26 +45,15 @@ def fit(picks: Picks, options: Options | None = None, sides: Sides | None = None
     options = options or Options()
     ready = prepared(picks, options)
     if len(ready) > options.direct_limit:
-        return patched(_single(ready, sides, options), estimated(ready, _without_range(options)).model)
+        return patched(ready, estimated(ready, _without_range(options)).model, sides)
     likely = estimated(ready, options)
     field = replace(solved(ready, likely.model), rivals=_rivals(ready, likely))
-    return field if sides is None else respected(field, sides)
+    return field if sides is None else respected(field, sides, clearance_of(ready))
 
 
 def _without_range(options: Options) -> Options:
     """Return the options for patches: where the kernel is free, r³, since picks lie close beside any range of waves."""
     return replace(options, kernel="cubic") if options.kernel == "auto" else options
-
-
-def _single(picks: Picks, sides: Sides | None, options: Options) -> Picks:
-    """Refuse what is solved in one piece only."""
-    if picks.surfaces > 1 or sides is not None:
-        what = "several surfaces in one field" if picks.surfaces > 1 else "side points"
-        raise DataProblem(
-            f"{what} can't be combined with {len(picks):,} picks, more than are solved in one piece",
-            hint=f"thin them out, or raise direct_limit above {options.direct_limit:,} (memory grows with its square)",
-        )
-    return picks
 
 
 def _rivals(picks: Picks, likely: Likely) -> tuple[Rival, ...]:

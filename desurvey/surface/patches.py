@@ -6,6 +6,11 @@ one model for all, and the fields are blended with weights that fall smoothly to
 to one: a partition of unity. Cost and memory grow in proportion to the number of picks. Columns rather than balls
 take a fifth of the patches, for picks lie on a surface.
 
+Conformable surfaces share the field, and their levels must be the same in all patches: they are estimated first, from
+picks spread over each surface, and are known when the patches are solved, which then see one field with given values.
+Each patch keeps its surface on its side of the drilled rock inside its disc; so does the blend, for it is a mean with
+positive weights.
+
 References
 ----------
 Wendland (2005), Scattered Data Approximation, section 15.4 (local approximation orders carry over to the blend);
@@ -15,7 +20,7 @@ Ohtake et al. (2003), ACM Transactions on Graphics 22, 463–470 (the same with 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +28,8 @@ from scipy.spatial import cKDTree
 
 from desurvey.surface.field import Estimate, Field, solved
 from desurvey.surface.model import Model
-from desurvey.surface.picks import Picks, taken
+from desurvey.surface.picks import Picks, Sides, spread_out, taken
+from desurvey.surface.sides import clearance_of, respected, sides_taken
 
 __all__ = ["Patched", "patched"]
 
@@ -41,6 +47,9 @@ LEAST_ORIENTED = 6
 
 ROOM = 1.6
 """Side of the square that the patches fill beside the longer side of the picks' own."""
+
+SPREAD = 1000
+"""Picks from which the levels of several surfaces are estimated."""
 
 OVERLAP = 1.2
 """Radius of a disc beside the half diagonal of its square (above 1, so that every point lies well inside some disc)."""
@@ -64,6 +73,8 @@ class Patched:
         The patches' fields.
     conditions : (B,) array
         Estimated condition numbers of the patches' systems.
+    levels : (K,) array
+        Level of the potential on each surface, metres, the first 0.
     """
 
     picks: Picks
@@ -73,6 +84,7 @@ class Patched:
     members: tuple[Ints, ...]
     estimates: tuple[Estimate, ...]
     conditions: Floats
+    levels: Floats
 
     @property
     def condition(self) -> float:
@@ -81,7 +93,8 @@ class Patched:
 
     def value(self, points: Floats, surface: int = 0) -> Floats:
         """Return the field at points, metres, (n,); NaN outside all patches."""
-        return self._blended(points, lambda disc, inside: self.estimates[disc].value(inside, surface))
+        blend = self._blended(points, lambda disc, inside: self.estimates[disc].value(inside))
+        return np.asarray(blend - self.levels[surface])
 
     def value_and_gradient(self, points: Floats, surface: int = 0) -> tuple[Floats, Floats]:
         """Return the field, metres (n,), and its gradient in (E, N, U), (n, 3); NaN outside all patches."""
@@ -92,24 +105,25 @@ class Patched:
             away = flat[rows] - self.centres[disc]
             w, dw_flat = _weight(away, self.radii[disc])
             dw = dw_flat @ self.model.axes[:2]
-            value, gradient = self.estimates[disc].value_and_gradient(points[rows], surface)
+            value, gradient = self.estimates[disc].value_and_gradient(points[rows])
             total[rows] += w * value
             weight[rows] += w
             slope[rows] += w[:, None] * gradient + dw * value[:, None]
             weight_slope[rows] += dw
         with np.errstate(invalid="ignore", divide="ignore"):
             value = total / weight
-            return value, (slope - value[:, None] * weight_slope) / weight[:, None]
+            return value - self.levels[surface], (slope - value[:, None] * weight_slope) / weight[:, None]
 
     def deviation(self, points: Floats, surface: int = 0) -> Floats:
         """Return the field's kriging standard deviation, metres, (n,); NaN outside all patches.
 
         Patches know fewer picks than there are, and their variances are averaged as if their errors were one: both
-        err on the safe side. Each patch is solved again here, for keeping every factor would fill the memory.
+        err on the safe side. Levels count as known. Each patch is solved again here, for keeping every factor would
+        fill the memory.
         """
 
         def variance(disc: int, inside: Floats) -> Floats:
-            return _patch(self.picks, self.model, self.members[disc]).deviation(inside, surface) ** 2
+            return _patch(self.picks, self.model, self.members[disc], self.levels).deviation(inside) ** 2
 
         return np.sqrt(self._blended(points, variance))
 
@@ -142,25 +156,72 @@ def _weight(away: Floats, radius: float) -> tuple[Floats, Floats]:
     return rest**4 * (4.0 * r + 1.0), (-20.0 / radius**2) * (rest**3)[:, None] * away
 
 
-def patched(picks: Picks, model: Model) -> Patched:
-    """Return the field of prepared picks, in patches.
+def patched(picks: Picks, model: Model, sides: Sides | None = None) -> Patched:
+    """Return the field of prepared picks, in patches, its first surface on its side of drilled rock.
 
     Notes
     -----
     One patch after another is solved: a loop over patches, not over picks; their systems differ in size.
+
+    Raises
+    ------
+    DataProblem
+        When picks without uncertainty and drilled rock can't both be honoured.
     """
     flat = (picks.position - model.centre) @ model.axes[:2].T
     centres, radii = _discs(flat)
     members = _members(picks, flat, centres, radii)
-    fields = (_patch(picks, model, rows) for rows in members)  # one at a time: their factors would fill the memory
+    levels = _levels(picks, model)
+    fields = (_patch(picks, model, rows, levels) for rows in members)  # one at a time: factors would fill the memory
     estimates, conditions = zip(*((field.estimate, field.condition) for field in fields), strict=True)
-    return Patched(picks, model, centres, radii, members, estimates, np.array(conditions))
+    free = Patched(picks, model, centres, radii, members, estimates, np.array(conditions), levels)
+    return free if sides is None else _respected(free, sides)
 
 
-def _patch(picks: Picks, model: Model, rows: Ints) -> Field:
-    """Return the field of some of the picks."""
-    some = taken(picks, rows)
-    return solved(some, model.around(some.position))
+def _patch(picks: Picks, model: Model, rows: Ints, levels: Floats) -> Field:
+    """Return the field of some of the picks, with the levels of their surfaces known."""
+    some = _as_one(picks, rows)
+    return solved(some, model.around(some.position), value=levels[picks.surface[rows]])
+
+
+def _as_one(picks: Picks, rows: Ints) -> Picks:
+    """Return some of the picks as if all lay on one surface."""
+    return Picks(
+        picks.position[rows],
+        picks.normal[rows],
+        covariance=picks.covariance[rows],
+        pole_sigma_deg=picks.pole_sigma_deg[rows],
+        surface=np.minimum(picks.surface[rows], 0),
+        hole=picks.hole[rows],
+        polar=picks.polar,
+    )
+
+
+def _levels(picks: Picks, model: Model) -> Floats:
+    """Return the levels of the surfaces less that of the first, from picks spread over each of them."""
+    if picks.surfaces == 1:
+        return np.zeros(1)
+    count = SPREAD // (picks.surfaces + 1)
+    each = [np.flatnonzero(picks.surface == surface) for surface in range(picks.surfaces)]
+    each.append(np.flatnonzero(picks.oriented))
+    chosen = np.unique(np.concatenate([rows[spread_out(picks.position[rows], count)] for rows in each]))
+    levels = solved(taken(picks, chosen), model).levels
+    return np.asarray(levels - levels[0])
+
+
+def _respected(free: Patched, sides: Sides) -> Patched:
+    """Return the patches, each with its surface on its side of the drilled rock in its disc."""
+    side = sides_taken(free, sides)
+    clearance = clearance_of(free.picks)
+    estimates = list(free.estimates)
+    for disc, rows in free._inside(free._flat(sides.position)):
+        if np.all(side[rows] * estimates[disc].value(sides.position[rows]) >= clearance):
+            continue
+        members = free.members[disc]
+        field = _patch(free.picks, free.model, members, free.levels)
+        here = Sides(sides.position[rows], sides.interval[rows], side[rows])
+        estimates[disc] = respected(field, here, clearance, free.levels[free.picks.surface[members]]).estimate
+    return replace(free, estimates=tuple(estimates))
 
 
 def _discs(flat: Floats) -> tuple[Floats, Floats]:

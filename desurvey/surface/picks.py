@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 
 from desurvey.problems import DataProblem
 
-__all__ = ["Picks", "Sides", "aligned", "merged", "refuse_unfixed", "taken"]
+__all__ = ["Picks", "Sides", "aligned", "merged", "refuse_unfixed", "spread_out", "taken"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -242,6 +242,17 @@ def refuse_unfixed(picks: Picks) -> None:
 COLLINEAR = 1e-3
 """Ratio of the picks' second to first singular value below which they count as lying on one line (one part in a
 thousand: under a metre in a kilometre, which no survey tells from zero)."""
+
+
+def spread_out(where: Floats, count: int) -> Ints:
+    """Return the rows, in order, of some points: each next one the farthest from those before it, from the centre."""
+    chosen = np.empty(min(count, len(where)), dtype=np.int64)
+    chosen[0] = np.argmin(np.sum((where - where.mean(axis=0)) ** 2, axis=1))
+    nearest = np.sum((where - where[chosen[0]]) ** 2, axis=1)
+    for k in range(1, len(chosen)):  # each choice hangs on the ones before it
+        chosen[k] = np.argmax(nearest)
+        nearest = np.minimum(nearest, np.sum((where - where[chosen[k]]) ** 2, axis=1))
+    return np.sort(chosen)
 
 
 def taken(picks: Picks, rows: npt.NDArray[np.int64]) -> Picks:

@@ -13,6 +13,7 @@ Lawson & Hanson (1974), Solving Least Squares Problems, chapter 23: least distan
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -22,9 +23,9 @@ from scipy.optimize import nnls
 from desurvey.problems import DataProblem
 from desurvey.surface.equations import Held
 from desurvey.surface.field import Field, covariance_between, solved
-from desurvey.surface.picks import Sides
+from desurvey.surface.picks import Picks, Sides
 
-__all__ = ["respected", "sides_taken"]
+__all__ = ["clearance_of", "respected", "sides_taken"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -39,8 +40,32 @@ ROUNDS = 30
 """Most renewals of the candidates; a handful is usual."""
 
 
-def respected(field: Field, sides: Sides) -> Field:
+class Valued(Protocol):
+    """Anything that has a value at points."""
+
+    def value(self, points: Floats, surface: int = 0) -> Floats:
+        """Return values at points (n, 3), metres, (n,)."""
+        ...
+
+
+def clearance_of(picks: Picks) -> float:
+    """Return how far the surface of some picks keeps from rock that it did not cut, metres."""
+    return CLEARANCE * float(np.linalg.norm(picks.position - picks.position.mean(axis=0), axis=1).max())
+
+
+def respected(field: Field, sides: Sides, clearance: float, value: Floats | float = 0.0) -> Field:
     """Return the field with its (first) surface kept on its side of drilled rock.
+
+    Parameters
+    ----------
+    field : Field
+        The field of the picks alone.
+    sides : Sides
+        Points of drilled rock.
+    clearance : float
+        Metres that the field keeps from 0 there.
+    value : (n,) array or float
+        What the field was solved with at its picks (:func:`desurvey.surface.equations.equations`).
 
     Raises
     ------
@@ -48,7 +73,6 @@ def respected(field: Field, sides: Sides) -> Field:
         When picks without uncertainty and side points can't both be honoured.
     """
     side = sides_taken(field, sides)
-    clearance = CLEARANCE * float(np.linalg.norm(field.picks.position - field.model.centre, axis=1).max())
     candidates = np.empty(0, dtype=np.int64)
     current = field
     for _ in range(ROUNDS):
@@ -58,8 +82,8 @@ def respected(field: Field, sides: Sides) -> Field:
             return current
         candidates = np.union1d(candidates, worst)
         active = candidates[_active(field, sides.position[candidates], side[candidates], clearance)]
-        held = Held(sides.position[active], side[active] * clearance)
-        current = replace(field, estimate=solved(field.picks, field.model, held).estimate)
+        held = Held(sides.position[active], np.asarray(side[active] * clearance))
+        current = replace(field, estimate=solved(field.picks, field.model, held, value).estimate)
     raise _contradiction()
 
 
@@ -70,7 +94,7 @@ def _contradiction() -> DataProblem:
     )
 
 
-def sides_taken(field: Field, sides: Sides) -> Ints:
+def sides_taken(field: Valued, sides: Sides) -> Ints:
     """Return the side of each point: as given, else the one on which the field puts most of its interval, (k,)."""
     value = field.value(sides.position)
     interval = np.unique(sides.interval, return_inverse=True)[1]
