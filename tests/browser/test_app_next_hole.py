@@ -77,10 +77,10 @@ def test_the_blind_zone_follows_the_hole(tab):
     tab.wait_for_selector(".low-blind")
 
     def opened_by(azimuth, dip):
-        before = tab.evaluate(said)
         tab.get_by_label("azimuth", exact=True).fill(str(azimuth))
+        tab.wait_for_selector(f".low-panel p:has-text(',{azimuth},')")
         tab.get_by_label("dip", exact=True).fill(str(dip))
-        tab.wait_for_function(f"before => {said} !== before", arg=before)
+        tab.wait_for_selector(f".low-panel p:has-text(',{azimuth},{dip},,planned')")
         tab.wait_for_timeout(500)
         shares = [float(part) for part in re.findall(r"([\d.]+) %", tab.evaluate(said))]
         cells = tab.evaluate("document.querySelector('.low-net').dataset.shaded.split(' ').map(Number)")
@@ -98,15 +98,15 @@ def test_the_net_follows_a_slider_at_once(tab):
     """The limit is 150 ms for the middle of eight moves, from the hand to the new picture of the net."""
     taken = tab.evaluate(
         """async () => {
-            const net = document.querySelector(".low-net"), slider = document.querySelector("input[aria-label=azimuth]");
-            const taken = [];
+            const net = document.querySelector(".low-net"), pause = (ms) => new Promise((go) => setTimeout(go, ms));
+            const slider = document.querySelector("input[aria-label=azimuth]"), taken = [];
             for (let k = 0; k < 8; k++) {
                 const before = net.dataset.drawn, start = performance.now();
                 slider.value = String(30 + 9 * k);
                 slider.dispatchEvent(new Event("input", { bubbles: true }));
-                while (net.dataset.drawn === before && performance.now() < start + 3000) await new Promise((go) => setTimeout(go, 2));
+                while (net.dataset.drawn === before && performance.now() < start + 3000) await pause(2);
                 taken.push(performance.now() - start);
-                await new Promise((go) => setTimeout(go, 300));
+                await pause(300);
             }
             return taken;
         }"""
