@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from desurvey import checks, orient, sphere, spread, traces
 from desurvey.orient import Oriented
@@ -82,12 +83,12 @@ class Desk:
     @property
     def kinds(self) -> list[str]:
         """Kinds of structure, in alphabetical order."""
-        return sorted({str(kind) for kind in self.project.structures["kind"]})
+        return sorted(str(kind) for kind in self.project.structures["kind"].unique())
 
     @property
     def grades(self) -> list[str]:
         """Grades of the runs, in order."""
-        return sorted({grade for grade in _grades(self.project) if grade})
+        return sorted(set(_grades(self.project).tolist()) - {""})
 
     @property
     def deepest(self) -> float:
@@ -275,8 +276,9 @@ def _grades(project: Project) -> npt.NDArray[np.str_]:
     """Return the grade of the run of each structure, empty where there is none."""
     if not len(project.runs):
         return np.full(len(project.structures), "", dtype=np.str_)
-    grade = project.runs["grade"].map(_grade_text).to_numpy(dtype=np.str_)
-    return np.where(project.structure_run >= 0, grade[project.structure_run], "")
+    code, known = pd.factorize(project.runs["grade"])  # a hundred thousand runs have few grades
+    texts = np.array([*(_grade_text(value) for value in known), ""], dtype=np.str_)  # the last for none
+    return np.where(project.structure_run >= 0, texts[code[project.structure_run]], "")
 
 
 def _grade_text(value: object) -> str:

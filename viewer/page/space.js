@@ -4,7 +4,11 @@
 window.lowside = window.lowside || {};
 (() => {
   // ---- numbers --------------------------------------------------------------------------------------------------
-  const bytes = (text) => Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
+  const bytes = (text) => {
+    const letters = atob(text), found = new Uint8Array(letters.length);
+    for (let i = 0; i < found.length; i++) found[i] = letters.charCodeAt(i);
+    return found;
+  };
   const floats = (text) => new Float32Array(bytes(text).buffer);
   const add = (a, b, s = 1) => [a[0] + s * b[0], a[1] + s * b[1], a[2] + s * b[2]];
   const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
@@ -13,9 +17,15 @@ window.lowside = window.lowside || {};
   const square = (a) => unit(cross(Math.abs(a[2]) > 0.99 ? [0, 1, 0] : [0, 0, 1], a));  // some direction square to a
   const third = (values, i) => values.subarray(3 * i, 3 * i + 3);
 
-  // ---- geometry: arrays of position, normal and colour, three numbers each --------------------------------------
-  const pile = () => ({ position: [], normal: [], colour: [] });
-  const corner = (to, p, n, c) => { to.position.push(...p); to.normal.push(...n); to.colour.push(...c); };
+  // ---- geometry: arrays of position, normal and colour, three numbers each; made at once, for there may be millions
+  const pile = (count) => ({ position: new Float32Array(3 * count), normal: new Float32Array(3 * count), colour: new Uint8Array(3 * count), filled: 0 });
+  const corner = (to, p, n, c) => {
+    const { position, normal, colour, filled: k } = to;
+    position[k] = p[0]; position[k + 1] = p[1]; position[k + 2] = p[2];
+    normal[k] = n[0]; normal[k + 1] = n[1]; normal[k + 2] = n[2];
+    colour[k] = c[0]; colour[k + 1] = c[1]; colour[k + 2] = c[2];
+    to.filled = k + 3;
+  };
 
   function rim(centre, normal, radius, sides) {
     const u = square(normal), v = cross(normal, u), points = [];
@@ -27,7 +37,7 @@ window.lowside = window.lowside || {};
   }
 
   function discs({ centre, normal, radius, rgb }, sides) {
-    const to = pile();
+    const to = pile(3 * sides * radius.length);
     for (let i = 0; i < radius.length; i++) {
       const c = third(centre, i), n = third(normal, i), colour = third(rgb, i), edge = rim(c, n, radius[i], sides);
       for (let k = 0; k < sides; k++) {
@@ -38,8 +48,8 @@ window.lowside = window.lowside || {};
   }
 
   function tubes(ends, rgb, radius, sides) {
-    const to = pile();
-    for (let i = 0; i < ends.length / 6; i++) {
+    const count = Math.floor(ends.length / 6), to = pile(6 * sides * count);
+    for (let i = 0; i < count; i++) {
       const a = third(ends, 2 * i), b = third(ends, 2 * i + 1), along = unit(add(b, a, -1));
       const out = rim([0, 0, 0], along, 1, sides), colour = rgb.length === 3 ? rgb : third(rgb, i);
       for (let k = 0; k < sides; k++) {
@@ -51,13 +61,13 @@ window.lowside = window.lowside || {};
   }
 
   const flat = (points, rgb) => {  // lines, or triangles without light
-    const to = pile();
+    const to = pile(points.length / 3);
     for (let i = 0; i < points.length / 3; i++) corner(to, third(points, i), [0, 0, 0], rgb.length === 3 ? rgb : third(rgb, i));
     return to;
   };
 
   const sheet = (mesh) => {  // a surface: triangles by index
-    const points = floats(mesh.points), index = new Uint32Array(bytes(mesh.triangles).buffer), to = pile();
+    const points = floats(mesh.points), index = new Uint32Array(bytes(mesh.triangles).buffer), to = pile(index.length);
     for (let i = 0; i < index.length; i += 3) {
       const p = [0, 1, 2].map((k) => third(points, index[i + k])), n = unit(cross(add(p[1], p[0], -1), add(p[2], p[0], -1)));
       for (const q of p) corner(to, q, n, mesh.rgb);
@@ -129,9 +139,9 @@ window.lowside = window.lowside || {};
         gl.enableVertexAttribArray(place);
         gl.vertexAttribPointer(place, 3, kind, scaled, 0, 0);
       };
-      fill("position", new Float32Array(data.position), gl.FLOAT, false);
-      fill("normal", new Float32Array(data.normal), gl.FLOAT, false);
-      fill("colour", new Uint8Array(data.colour), gl.UNSIGNED_BYTE, true);
+      fill("position", data.position, gl.FLOAT, false);
+      fill("normal", data.normal, gl.FLOAT, false);
+      fill("colour", data.colour, gl.UNSIGNED_BYTE, true);
       return { array, buffers, mode, cut, alpha, count: data.position.length / 3 };
     }
 
@@ -241,8 +251,9 @@ window.lowside = window.lowside || {};
         element.className = style;
         element.style.visibility = "hidden";  // until it has a place
         this.texts.append(element);
-        return { element, at: [x, y, z], way, width: element.offsetWidth, height: element.offsetHeight };
+        return { element, at: [x, y, z], way };
       });
+      for (const label of this.labels) [label.width, label.height] = [label.element.offsetWidth, label.element.offsetHeight];
       if (first) this.go("first");
       this.redraw();
     }
