@@ -19,6 +19,7 @@ from desurvey.suspects import suspects
 from tests.benches import layered, written
 from tests.projects import write_project
 from viewer.commands.shared import working
+from viewer.faults import answers_of
 
 DEMO = Path(__file__).parents[1] / "demo_project"
 
@@ -78,6 +79,12 @@ def test_the_line_up_says_how_far_it_is(demo):
     counted = Listener()
     windows_table(told, progress=counted)
     assert counted.shares == pytest.approx([1 / 3, 2 / 3, 1, 1])
+
+
+def test_the_line_up_of_figures_and_reports_says_how_far_it_is(demo):
+    listener = Listener()
+    assert answers_of(*demo[:2], progress=listener) is not None
+    listener.holds(longest_silence=0.5)
 
 
 def test_nothing_to_do_is_done_at_once(tmp_path):

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from desurvey.lineup import faults_table, line_up, picks_table, windows_table
+from desurvey.progress import Progress, part, silent
 from desurvey.project import Project
 from desurvey.surface import Mesh, fault_mesh
 from desurvey.traces import Traces
@@ -39,12 +40,19 @@ class Answers:
         return {"faults": self.faults, "picks": self.picks, "windows": self.windows}
 
 
-def answers_of(project: Project, traces: Traces, kind: str = "fault") -> Answers | None:
-    """Return what the line-up of a kind of structure answers; None when no structure of that kind is logged."""
+def answers_of(
+    project: Project, traces: Traces, kind: str = "fault", *, progress: Progress | None = None
+) -> Answers | None:
+    """Return what the line-up of a kind of structure answers; None when no structure of that kind is logged.
+
+    ``progress`` is told the share of the work that is done.
+    """
+    tell = progress or silent
     kinds = project.structures["kind"].astype(str).str.casefold()
     placed = traces.index(project.structures["hole_id"].to_numpy(dtype=np.str_)) >= 0
     if not ((kinds == kind.casefold()).to_numpy() & placed).any():
         return None
-    answer = line_up(project, traces, kind)
+    answer = line_up(project, traces, kind, progress=part(tell, 0.0, 0.8))
     meshes = {fault.fault_id: fault_mesh(fault) for fault in answer.faults}
-    return Answers(faults_table(answer), picks_table(answer), windows_table(answer), meshes)
+    windows = windows_table(answer, progress=part(tell, 0.8, 1.0))
+    return Answers(faults_table(answer), picks_table(answer), windows, meshes)

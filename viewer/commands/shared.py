@@ -87,8 +87,8 @@ def lined_up(project: Project, traces: Traces) -> Answers | None:
     """Return what the line-up of the fault picks answers; None when none is logged."""
     from viewer.faults import answers_of
 
-    with working("Lining up the picks"):
-        return answers_of(project, traces)
+    with working("Lining up the picks") as progress:
+        return answers_of(project, traces, progress=progress)
 
 
 def finish(findings: Iterable[Finding]) -> None:

@@ -138,7 +138,8 @@ def _telling(frame: pd.DataFrame) -> list[str]:
 
 
 def _has_values(column: pd.Series) -> bool:
-    return bool((column.notna() & (column.astype(str).str.strip() != "")).any())
+    known = column.dropna()
+    return bool(len(known) and (_numeric(known) or (known.astype(str).str.strip() != "").any()))
 
 
 def _numeric(column: pd.Series) -> bool:
