@@ -78,6 +78,24 @@ def test_without_structures_there_are_holes_and_each_question_says_what_it_can_d
         assert heard["errors"] == []
 
 
+def test_a_table_that_was_missing_may_stay_so_and_comes_in_when_it_is_there(tmp_path, browser):
+    """A reload used to be refused as long as any named table was missing, though the project had been opened so."""
+    folder = write_project(tmp_path / "project", structures=None)
+    with served(folder) as app:
+        tab, heard = drawn(browser, app)
+        assert "structures.csv: there is no such file" in tab.locator(NOTE).inner_text()
+        with (folder / "collars.csv").open("a", encoding="utf-8") as collars:
+            collars.write("C,1200,2000,101,80,90,-60,2026-05-04\n")
+        tab.wait_for_selector(".low-message:has-text('Loaded anew')", timeout=20_000)
+        (folder / "structures.csv").write_text(TABLES["structures"], encoding="utf-8")
+        tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 4")
+        assert "no such file" not in tab.locator(NOTE).inner_text()  # but C has no survey
+        (folder / "structures.csv").unlink()
+        tab.wait_for_selector(".low-message:has-text('what is shown is from before')", timeout=20_000)
+        assert tab.evaluate("document.querySelector('.low-host').space.scene.disc.radius.length") == 4
+        assert heard["errors"] == []
+
+
 def test_where_no_hole_can_be_drawn_the_page_says_why(tmp_path, browser):
     collars = "hole_id,easting,northing,elevation,depth\nA,1000,2000,100,120\nB,1100,2000,101,80\n"
     with served(write_project(tmp_path / "project", NO_SURVEYS, collars=collars, surveys=None)) as app:

@@ -54,7 +54,9 @@ class Watching(Part):
             log.exception("while reloading")
             self.tell(f"{', '.join(names)} changed, and reading it went wrong in the program; the terminal has more.")
             return
-        spoilt = [one for one in desk.project.findings if one.severity == "error" and one.row in WHOLE_TABLE]
+        known = {str(one) for one in self.app.desk.project.findings}  # what was wrong when it was opened may stay so
+        found = [one for one in desk.project.findings if one.severity == "error" and one.row in WHOLE_TABLE]
+        spoilt = [one for one in found if str(one) not in known]
         if spoilt:
             self.tell(f"{', '.join(names)} changed and can't be used; what is shown is from before. {spoilt[0]}")
             return
