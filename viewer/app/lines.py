@@ -200,18 +200,31 @@ class Lines(Part):
         if fault_id == "*":
             self.app.possible.undecide("pick", name)
         else:
-            self.app.possible.decide(
-                Decision("pick", name, "pinned", self._anchor(name, fault_id), why=str(self.state.why))
-            )
+            anchor = self._surest(fault_id, {name}) if fault_id else ""
+            if fault_id and not anchor:
+                raise DataProblem("a pick can be pinned only to a fault that other picks hold", value=fault_id)
+            decision = Decision("pick", name, "pinned", anchor, why=str(self.state.why))
+            self._tie_others_elsewhere(name)
+            self.app.possible.decide(decision)
         self.find_faults()
 
-    def _anchor(self, name: str, fault_id: str) -> str:
-        """Return the surest other pick of a fault: fault numbers change, structure ids don't."""
+    def _surest(self, fault_id: str, apart_from: set[str]) -> str:
+        """Return the surest pick of a fault, which stands for it: fault numbers change, structure ids don't."""
         picks = self.answer.picks if self.answer is not None else pd.DataFrame()
-        others = picks[(picks["fault_id"] == fault_id) & (picks["structure_id"] != name)]
-        if fault_id and others.empty:
-            raise DataProblem("a pick can be pinned only to a fault that other picks hold", value=fault_id)
-        return str(others.sort_values("probability")["structure_id"].iloc[-1]) if fault_id else ""
+        others = picks[(picks["fault_id"] == fault_id) & ~picks["structure_id"].isin(apart_from)]
+        return str(others.sort_values("probability")["structure_id"].iloc[-1]) if len(others) else ""
+
+    def _tie_others_elsewhere(self, name: str) -> None:
+        """Pin picks that are pinned to one that leaves its fault to another pick of that fault, or no longer."""
+        picks, possible = self.answer.picks if self.answer is not None else pd.DataFrame(), self.app.possible
+        left = str(picks.loc[picks["structure_id"] == name, "fault_id"].iloc[0])
+        for other in [one for one in possible.decisions.about("pick").values() if one.fault == name]:
+            anchor = self._surest(left, {name, other.key}) if left else ""
+            if anchor:
+                possible.decide(replace(other, fault=anchor))
+            else:
+                possible.undecide("pick", other.key)
+                self.tell(f"{other.key} was pinned to {name} alone, which has left: it is pinned no longer.")
 
     def relog_page(self) -> str:
         """Return the windows as a page to print for the core shed."""

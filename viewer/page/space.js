@@ -472,38 +472,49 @@ window.lowside = window.lowside || {};
       const { slab } = this.how;
       return Boolean(slab) && Math.abs(dot(slab.normal, p) - slab.offset) > slab.thickness / 2;
     }
-    meetDiscs({ start, along }, disc) {
+    meetDiscs({ start, along }, { centre, normal, radius }) {
+      const [x, y, z] = start, [a, b, c] = along;
       let found = null, least = Infinity;
-      for (let i = 0; i < disc.radius.length; i++) {
-        const c = third(disc.centre, i), n = third(disc.normal, i), s = dot(n, add(c, start, -1)) / dot(n, along);
-        if (!(s > 0 && s < least)) continue;
+      for (let i = 0, k = 0; i < radius.length; i++, k += 3) {  // plain numbers: a scene may have a million discs
+        const u = centre[k] - x, v = centre[k + 1] - y, w = centre[k + 2] - z;
+        const s = (normal[k] * u + normal[k + 1] * v + normal[k + 2] * w) / (normal[k] * a + normal[k + 1] * b + normal[k + 2] * c);
+        if (!(s > 0 && s < least) || (s * a - u) ** 2 + (s * b - v) ** 2 + (s * c - w) ** 2 > radius[i] ** 2) continue;
         const p = add(start, along, s);
-        if (this.cutAway(p) || Math.hypot(...add(p, c, -1)) > disc.radius[i]) continue;
+        if (this.cutAway(p)) continue;
         least = s;
         found = { what: "disc", index: i, at: p, s };
       }
       return found;
     }
     meetTubes({ start, along }, ends, radius, what) {  // round segments: where line and axis pass each other nearest
+      const [x, y, z] = start, [a, b, c] = along;
       let found = null, least = Infinity;
-      for (let i = 0; i < ends.length / 6; i++) {
-        const a = third(ends, 2 * i), d = add(third(ends, 2 * i + 1), a, -1), w = add(a, start, -1);
-        const dd = dot(d, d), ad = dot(along, d), slant = dd - ad * ad;
-        const t = slant > 1e-9 * dd ? Math.max(0, Math.min(1, (ad * dot(along, w) - dot(d, w)) / slant)) : 0;
-        const q = add(a, d, t), s = dot(along, add(q, start, -1));
-        if (!(s > 0 && s - radius < least) || Math.hypot(...add(add(start, along, s), q, -1)) > radius || this.cutAway(q)) continue;
+      for (let i = 0, k = 0; k < ends.length; i++, k += 6) {
+        const u = ends[k] - x, v = ends[k + 1] - y, w = ends[k + 2] - z, d = ends[k + 3] - ends[k], e = ends[k + 4] - ends[k + 1], f = ends[k + 5] - ends[k + 2];
+        const dd = d * d + e * e + f * f, ad = a * d + b * e + c * f, slant = dd - ad * ad;
+        const t = slant > 1e-9 * dd ? Math.max(0, Math.min(1, (ad * (a * u + b * v + c * w) - (d * u + e * v + f * w)) / slant)) : 0;
+        const p = u + t * d, q = v + t * e, r = w + t * f, s = a * p + b * q + c * r;
+        if (!(s > 0 && s - radius < least) || (s * a - p) ** 2 + (s * b - q) ** 2 + (s * c - r) ** 2 > radius ** 2) continue;
+        const at = [x + p, y + q, z + r];
+        if (this.cutAway(at)) continue;
         least = s - radius;
-        found = { what, index: i, at: q, s: least };
+        found = { what, index: i, at, s: least };
       }
       return found;
     }
     meetSheets({ start, along }, sheets) {  // Moller and Trumbore 1997: line and triangle
+      const [a, b, c] = along;
       let found = null, least = Infinity;
       sheets.forEach(({ points, triangles }, index) => {
         for (let k = 0; k < triangles.length; k += 3) {
-          const a = third(points, triangles[k]), e = add(third(points, triangles[k + 1]), a, -1), f = add(third(points, triangles[k + 2]), a, -1);
-          const h = cross(along, f), size = dot(e, h), w = add(start, a, -1), u = dot(w, h) / size, q = cross(w, e), v = dot(along, q) / size, s = dot(f, q) / size;
-          if (!(u >= 0 && v >= 0 && u + v <= 1 && s > 0 && s < least)) continue;
+          const o = 3 * triangles[k], m = 3 * triangles[k + 1], n = 3 * triangles[k + 2], x = points[o], y = points[o + 1], z = points[o + 2];
+          const ex = points[m] - x, ey = points[m + 1] - y, ez = points[m + 2] - z, fx = points[n] - x, fy = points[n + 1] - y, fz = points[n + 2] - z;
+          const hx = b * fz - c * fy, hy = c * fx - a * fz, hz = a * fy - b * fx, size = ex * hx + ey * hy + ez * hz;
+          const wx = start[0] - x, wy = start[1] - y, wz = start[2] - z, u = (wx * hx + wy * hy + wz * hz) / size;
+          if (!(u >= 0 && u <= 1)) continue;
+          const qx = wy * ez - wz * ey, qy = wz * ex - wx * ez, qz = wx * ey - wy * ex;
+          const v = (a * qx + b * qy + c * qz) / size, s = (fx * qx + fy * qy + fz * qz) / size;
+          if (!(v >= 0 && u + v <= 1 && s > 0 && s < least)) continue;
           const p = add(start, along, s);
           if (this.cutAway(p)) continue;
           least = s;
