@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from viewer import theme
+from viewer.app.aiming import AIM_COLOUR
 
 # Okabe & Ito's palette as RGB triples 0-255; the same eight colours are printed in Wong (2011), "Color blindness",
 # Nature Methods 8:441, doi 10.1038/nmeth.1618 (from memory).
@@ -51,6 +52,13 @@ def test_text_is_readable(look):
         assert contrast(look.quiet, behind) >= 4.5
         assert contrast(look.trace, behind) >= 3.0
         assert contrast(look.accent, behind) >= 3.0
+
+
+@pytest.mark.parametrize("look", [theme.LIGHT, theme.DARK], ids=["light", "dark"])
+def test_lines_drawn_on_the_net_can_be_told_from_it(look):
+    """WCAG 2.1, 1.4.11: 3:1 for what carries meaning; canvases are out of reach of tests/browser/test_app_access.py."""
+    for colour in (AIM_COLOUR, look.quiet, look.accent):
+        assert contrast(colour, look.surface) >= 3.0
 
 
 def test_known_kinds_differ_and_never_change():

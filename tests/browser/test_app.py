@@ -145,6 +145,18 @@ def test_kinds_can_be_switched_off(tab):
     assert "joint" not in tab.inner_text(".low-legend")
 
 
+def test_holes_can_be_picked_out_and_left_again(tab):
+    tab.keyboard.press("4")
+    for name, count in (("F003", 2), ("F011", 4), ("no such hole", 4)):
+        tab.get_by_label("only holes").fill(name)
+        tab.keyboard.press("Enter")
+        tab.wait_for_function(f"document.querySelector('.low-host').space.scene.disc.radius.length === {count}")
+    tab.get_by_role("button", name="F003 ×").click()
+    tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 2")
+    tab.get_by_role("button", name="F011 ×").click()
+    tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 40")
+
+
 def test_slab_leaves_what_lies_in_it(tab):
     before = yellow(picture(tab))
     for _ in range(5):  # out beyond the second of the two fences

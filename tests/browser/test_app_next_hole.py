@@ -95,7 +95,7 @@ def test_the_blind_zone_follows_the_hole(tab):
 
 
 def test_the_net_follows_a_slider_at_once(tab):
-    """The limit is 150 ms from the hand to the new picture of the net; the least of eight moves, for others work here."""
+    """The limit is 150 ms from the hand to the new net; the least of eight moves, for others work on the machine."""
     taken = tab.evaluate(
         """async () => {
             const net = document.querySelector(".low-net"), pause = (ms) => new Promise((go) => setTimeout(go, ms));

@@ -41,7 +41,7 @@ def lay_out(server: Server) -> None:
     with VAppLayout(server, theme=("look",), classes=("'low-' + look",)) as layout:
         with html.Div(classes="low-all"):
             _space()
-            with html.Div(classes="low-side"):
+            with html.Div(classes="low-side", raw_attrs=['role="complementary"', 'aria-label="The four questions"']):
                 _tabs()
                 _lacks()
                 with html.Div(classes="low-panel"):
@@ -74,8 +74,9 @@ def _tabs() -> None:
             v.VTab(text, value=name, title=f"Key {number}", classes="text-none px-1")
     with html.Div(v_if="busy", classes="low-busy", raw_attrs=['role="status"']):
         v.VProgressLinear(
-            indeterminate=("busy_share < 0",), model_value=("100 * Math.max(busy_share, 0)",), height=3, color="primary"
-        )
+            indeterminate=("busy_share < 0",), model_value=("100 * Math.max(busy_share, 0)",), height=3,
+            color="primary", raw_attrs=[':aria-label="busy"'],
+        )  # fmt: skip
         html.Span("{{ busy }} … {{ busy_share < 0 ? '' : Math.floor(100 * busy_share) + ' %' }}")
         html.Button("stop", classes="low-button", click="trigger('stop_work')")
 
@@ -177,16 +178,17 @@ def _faults() -> None:
             html.Span(classes="low-swatch", raw_attrs=[':style="{ background: f.colour }"'])
             html.B("{{ f.id }}")
             html.Span("{{ f.said }}, {{ f.count }}")
-        html.P("{{ f.fit }}", classes="quiet")
-        html.Button(
-            "select its picks", classes="low-button", click="trigger('pick_fault', [f.id])", title="then E: edge-on"
-        )
+        with html.Div(classes="low-row"):
+            html.Span("{{ f.fit }}", classes="quiet")
+            html.Button(
+                "select its picks", classes="low-button", click="trigger('pick_fault', [f.id])", title="then E: edge-on"
+            )
 
 
 def _no_fault() -> None:
     """Put a place on the page on to which picks of no fault are dragged."""
     html.Div(
-        "no fault: drag a pick here to pin it to none", v_if="faults.length", classes="low-item quiet none",
+        "no fault: drag a pick here to pin it to none", v_if="faults.length", classes="low-loose quiet",
         raw_attrs=["@dragover.prevent", "@drop=\"trigger('pin_pick', [dragged, ''])\""],
     )  # fmt: skip
 
@@ -263,7 +265,7 @@ def _next_hole() -> None:
         html.P("{{ aim_said }}", raw_attrs=['style="white-space: pre-line"'], v_if="!aim_meetings.length")
         with html.Table(classes="low-table", v_if="aim_meetings.length"):
             with html.Tr():
-                for name in ("fault", "at", "window (95 %), m", "angle", ""):
+                for name in ("fault", "at", "window (95 %), m", "angle", "extent"):
                     html.Th(name)
             with html.Tr(v_for="m in aim_meetings", key="m.id"):
                 with html.Td():
@@ -277,7 +279,8 @@ def _next_hole() -> None:
             html.H2("Aim")
             with html.Div(classes="low-row"):
                 html.Span("at elevation", classes="quiet")
-                html.Input(raw_attrs=['type="number"', 'step="5"', 'v-model.number="aim_level"', 'style="width: 6em"'])
+                html.Input(raw_attrs=['type="number"', 'step="5"', 'v-model.number="aim_level"', 'style="width: 6em"',
+                                      'aria-label="elevation to aim at"'])  # fmt: skip
                 html.Span("of", classes="quiet")
                 html.Button(
                     "{{ f.id }}",
@@ -298,17 +301,13 @@ def _show() -> None:
     with html.Div(v_if="panel === 'show'"):
         _selection()
         html.H2("Colour")
-        compact = {"density": "compact", "hide_details": True, "variant": "outlined", "classes": "mb-2"}
-        v.VSelect(v_model=("discs_by",), items=("disc_columns",), label="discs by", v_if="kinds.length", **compact)
-        v.VSelect(v_model=("holes_by",), items=("hole_columns",), label="holes by", **compact)
+        _choice("discs by", "discs_by", "disc_columns", v_if="kinds.length")
+        _choice("holes by", "holes_by", "hole_columns")
         html.H2("Which")
         with html.Div(classes="low-kinds"), html.Label(v_for="kind in kinds", key="kind"):
             _box("kinds_on", value="kind")
             html.Span("{{ kind }}")
-        v.VAutocomplete(
-            v_model=("holes_on",), items=("holes",), label="holes (none: all)", multiple=True, chips=True,
-            closable_chips=True, **compact,
-        )  # fmt: skip
+        _hole_filter()
         with html.Div(classes="low-kinds", v_if="grades.length"):
             html.Span("run grade: ", classes="quiet")
             with html.Label(v_for="grade in grades", key="grade"):
@@ -342,6 +341,22 @@ def _show() -> None:
         html.H2("About")
         html.P(CAUTION, classes="quiet")
         html.Button("keys", classes="low-button", click="keys_shown = !keys_shown", title="Key ?")
+
+
+def _hole_filter() -> None:
+    """Put names of holes on the page that alone are shown: typed or chosen, and taken off again."""
+    add = "if (holes.includes(NAME) && !holes_on.includes(NAME)) { holes_on = [...holes_on, NAME]; } NAME = ''"
+    with html.Label(classes="wide"):
+        html.Span("only holes")
+        html.Input(raw_attrs=['list="low-holes"', 'placeholder="all; add one"', 'type="text"',
+                              f'@change="{add.replace("NAME", "$event.target.value")}"'])  # fmt: skip
+    with html.Datalist(raw_attrs=['id="low-holes"']):
+        html.Option(v_for="hole in holes", key="hole", raw_attrs=[':value="hole"'])
+    with html.Div(classes="low-row", v_if="holes_on.length"):
+        html.Button(
+            "{{ hole }} ×", v_for="hole in holes_on", key="hole", classes="low-button",
+            click="holes_on = holes_on.filter((other) => other !== hole)", raw_attrs=[':title="`Leave ${hole} out`"'],
+        )  # fmt: skip
 
 
 def _sets() -> None:
@@ -449,6 +464,14 @@ def _slider(text: str, name: str, unit: str, *, low: str, high: str, step: str) 
         limits = f':min="{low}" :max="{high}" :step="{step}"'
         html.Input(raw_attrs=['type="range"', limits, f'v-model.number="{name}"', f'aria-label="{text}"'])
         html.Span(f"{{{{ {name} }}}} {unit}")
+
+
+def _choice(text: str, name: str, columns: str, **when: str) -> None:
+    """Put a list on the page that follows a name of state; its items are another."""
+    with html.Label(classes="wide", **when):
+        html.Span(text)
+        with html.Select(raw_attrs=[f'v-model="{name}"']):
+            html.Option("{{ one.title }}", v_for=f"one in {columns}", key="one.value", raw_attrs=[':value="one.value"'])
 
 
 def _tick(text: str, name: str) -> None:

@@ -150,7 +150,7 @@ def encoded_bytes(values: npt.NDArray[np.uint8]) -> str:
 
 def _block(block: Block) -> str:
     """Return a part of the legend as HTML."""
-    title = f"<h2>{html.escape(block.title)}</h2>" if block.title else "<h2></h2>"
+    title = f"<h2>{html.escape(block.title)}</h2>" if block.title else '<div class="gap"></div>'
     bar = _bar(block.bar) if block.bar else ""
     entries = "".join(_entry(entry, block.symbol) for entry in block.entries)
     return f"{title}{bar}<ul>{entries}</ul>"

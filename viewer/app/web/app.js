@@ -43,17 +43,17 @@ window.lowside = window.lowside || {};
   const LowSpace = {
     props: { version: Number, drawing: String, chosen: Array, aim: Object, views: Array, legend: String, title: String, subtitle: String },
     inject: ["trame"],
-    template: `<div class="low-space">
+    template: `<main class="low-space">
       <div ref="host" class="low-host"></div>
-      <aside ref="legend" class="legend low-legend"><h1>{{ title }}</h1><p class="quiet">{{ subtitle }}</p>
-        <p v-if="tab.stretch !== 1" class="low-stretch">vertical × {{ tab.stretch }}</p><p v-if="tab.on" class="low-stretch">slab {{ tab.thickness }} m thick along {{ String(tab.azimuth).padStart(3, "0") }}° {{ tab.said }}</p><div v-html="legend"></div></aside>
+      <section ref="legend" class="legend low-legend" aria-label="Legend"><h1>{{ title }}</h1><p class="quiet">{{ subtitle }}</p>
+        <p v-if="tab.stretch !== 1" class="low-stretch">vertical × {{ tab.stretch }}</p><p v-if="tab.on" class="low-stretch">slab {{ tab.thickness }} m thick along {{ String(tab.azimuth).padStart(3, "0") }}° {{ tab.said }}</p><div v-html="legend"></div></section>
       <nav ref="bar" class="low-bar" aria-label="Views">
         <select v-if="views && views.length" aria-label="kept views" @change="showView($event.target.value); $event.target.value = ''"><option value="">views …</option><option v-for="view in views" :key="view">{{ view }}</option></select>
         <button type="button" title="Keep this view by a name" @click="keepView">keep view</button>
         <button v-for="[name, text, title] in ways" :key="name" type="button" :title="title" :data-way="name" @click="look(name)">{{ text }}</button>
       </nav>
       <p v-if="trouble" class="low-trouble" role="alert">{{ trouble }}</p>
-    </div>`,
+    </main>`,
     data: () => ({
       trouble: "",
       tab,
@@ -362,6 +362,7 @@ window.lowside = window.lowside || {};
   };
 
   lowside.install = (app) => {
+    document.querySelector("meta[name=viewport]").content = "width=device-width, initial-scale=1";  // trame's forbids to zoom
     const show_place = (...asked) => lowside.space?.showPlace(...asked), show_view = (name) => lowside.space?.showView(name);
     Object.assign(app.config.globalProperties, { tab, step_slab: step, seen, show_place, show_view });
     app.component("low-space", LowSpace);
