@@ -67,9 +67,12 @@ def first_showing(tab, what):
     middles = (places[:-1] + places[1:]) / 2  # of pieces; between points of a convex sheet
     return tab.evaluate(
         f"""([wanted, middles]) => {{
-            const space = {SPACE}, view = space.projection();
-            for (const middle of middles) {{
-                const [x, y] = space.onScreen(view, middle).map(Math.round), {{ what, index, at }} = space.under(x, y);
+            const space = {SPACE}, view = space.projection(), box = space.canvas.getBoundingClientRect();
+            const near = [[0, 0], [5, 0], [-5, 0], [0, 5], [0, -5], [9, 0], [-9, 0]];
+            for (const middle of middles) for (const [dx, dy] of near) {{
+                const [a, b] = space.onScreen(view, middle), x = Math.round(a + dx), y = Math.round(b + dy);
+                if (document.elementFromPoint(box.left + x, box.top + y) !== space.canvas) continue;
+                const {{ what, index, at }} = space.under(x, y);
                 if (what === wanted && at) return {{ x, y, index, at: [...at] }};
             }}
             return null;
