@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+
 import numpy as np
 import pytest
 import pyvista as pv
@@ -10,8 +12,9 @@ from desurvey import orient, traces
 from desurvey.project import load_project
 from tests.benches import fan, written
 from viewer import scene
+from viewer.app.painter import Painter
 from viewer.scene import detail
-from viewer.screen import prefer_off_screen
+from viewer.screen import draws_in_software, prefer_off_screen
 
 HOLES = 60
 
@@ -82,3 +85,35 @@ def test_a_small_scene_turns_in_full(fenced):
         assert plotter.actors["discs"].GetVisibility()
     finally:
         plotter.close()
+
+
+CAPABILITIES = "EGL vendor string:  {vendor}\nOpenGL vendor string:  {vendor}\nOpenGL renderer string:  {renderer}\n"
+
+
+@pytest.mark.parametrize(
+    ("vendor", "renderer", "software"),
+    [
+        ("Mesa/X.org", "llvmpipe (LLVM 15.0.6, 256 bits)", True),  # what this program's own test machine says
+        ("Google Inc. (Google)", "ANGLE (Google, Vulkan 1.3.0 (SwiftShader Device), SwiftShader driver)", True),
+        ("Microsoft Corporation", "GDI Generic", True),
+        ("NVIDIA Corporation", "NVIDIA H100 80GB HBM3/PCIe/SSE2", False),
+        ("Intel", "Mesa Intel(R) UHD Graphics 620 (KBL GT2)", False),
+        ("Apple", "Apple M1", False),
+    ],
+)
+def test_a_renderer_on_the_processor_is_known_by_its_name(vendor, renderer, software):
+    """The names are from memory, but for the first, which Mesa gave while this was written."""
+    assert draws_in_software(CAPABILITIES.format(vendor=vendor, renderer=renderer)) is software
+    assert draws_in_software("no context")
+
+
+def test_painter_says_whether_a_card_draws():
+    """Mesa's own word for drawing on the processor, where it is what VTK found."""
+    painter = Painter()
+    prefer_off_screen()
+    plotter = pv.Plotter(off_screen=True, window_size=[8, 8])
+    plotter.render_window.Render()
+    said = plotter.render_window.ReportCapabilities()
+    plotter.close()
+    assert painter.has_card() is ("llvmpipe" not in said)
+    asyncio.run(painter.close())

@@ -5,7 +5,16 @@ from __future__ import annotations
 import os
 import sys
 
-__all__ = ["has_screen", "prefer_off_screen"]
+__all__ = ["draws_in_software", "has_screen", "prefer_off_screen"]
+
+SOFTWARE = ("llvmpipe", "softpipe", "swrast", "swiftshader", "software rasterizer", "gdi generic", "basic render")
+"""Parts of the names of renderers that run on the processor (Mesa, SwiftShader, Windows; from memory)."""
+
+
+def draws_in_software(capabilities: str) -> bool:
+    """Return whether the processor draws, from what ``vtkRenderWindow.ReportCapabilities`` says; if in doubt, yes."""
+    names = [line.split(":", 1)[1] for line in capabilities.splitlines() if line.startswith("OpenGL renderer string:")]
+    return not names or any(part in name.casefold() for name in names for part in SOFTWARE)
 
 
 def has_screen() -> bool:

@@ -49,7 +49,7 @@ WEB = Path(__file__).with_name("web")
 SPACE = Path(pages.__file__).parent
 
 DRAWN_BY_SERVER = 6000
-"""Discs up to which pictures come from the server unless told otherwise (FEASIBILITY: about ten a second)."""
+"""Discs up to which the processor draws about ten pictures a second; above it a graphics card has to."""
 
 LEAST_MOVE = 0.01
 """Radii of the net by which a pole has to move before the move is drawn."""
@@ -145,13 +145,17 @@ class App:
                 "busy": "",
                 "busy_share": NOT_TOLD,
                 "chosen": [],
-                "drawing": "server" if len(self.desk.project.structures) <= DRAWN_BY_SERVER else "here",
+                "drawing": "server" if self._draws_well() else "here",
                 "keys_shown": False,
                 "lacks_shown": True,
             }
         )
         self._show_desk()
         self._show_view(self.history.now)
+
+    def _draws_well(self) -> bool:
+        """Return whether pictures come from the server unless told otherwise: of small scenes, or from a card."""
+        return len(self.desk.project.structures) <= DRAWN_BY_SERVER or self.painter.has_card()
 
     def _show_desk(self) -> None:
         """Put what depends on the tables alone into the state."""

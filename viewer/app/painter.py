@@ -21,7 +21,7 @@ from desurvey.problems import DataProblem
 from viewer import theme
 from viewer.scene import Scene, detail, draw_shapes
 from viewer.scene.camera import Camera, aim
-from viewer.screen import prefer_off_screen
+from viewer.screen import draws_in_software, prefer_off_screen
 
 __all__ = ["Painter"]
 
@@ -38,6 +38,10 @@ class Painter:
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="painter")
         self._plotter: pv.Plotter | None = None
         self._scene: Scene | None = None
+
+    def has_card(self) -> bool:
+        """Return whether a graphics card draws here; waits for the answer, which takes about a second."""
+        return self._thread.submit(_has_card).result()
 
     async def load(self, scene: Scene, look: theme.Look) -> None:
         """Take a new scene."""
@@ -78,6 +82,16 @@ class Painter:
         detail.show_quick(plotter, camera.draft, SAMPLES)
         plotter.render_window.Render()
         return _jpeg(plotter, quality=70 if camera.draft else 92)
+
+
+def _has_card() -> bool:
+    prefer_off_screen()
+    plotter = pv.Plotter(off_screen=True, window_size=[8, 8])
+    try:
+        plotter.render_window.Render()
+        return not draws_in_software(plotter.render_window.ReportCapabilities())
+    finally:
+        plotter.close()
 
 
 def _jpeg(plotter: pv.Plotter, quality: int) -> bytes:
