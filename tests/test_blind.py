@@ -76,9 +76,9 @@ def test_the_areas_lie_where_the_poles_do(desk):
 def test_structures_are_counted_before_and_after(desk):
     drawn = with_hole(blind_of(desk), straight(90.0, 0.0), np.array([0, 1]))
     assert "1 of 2 poles" in drawn["said"]  # the steep one
-    assert drawn["said"].endswith("and 0")  # which a level hole meets squarely
+    assert drawn["said"].endswith(" %, 0")  # which a level hole meets squarely
     along = with_hole(blind_of(desk), straight(0.0, 0.0), np.array([0, 1]))
-    assert along["said"].endswith("and 1")  # one along its strike doesn't
+    assert along["said"].endswith(" %, 1")  # one along its strike doesn't
 
 
 def test_without_drilled_holes_all_is_blind(tmp_path):

@@ -92,8 +92,8 @@ def with_hole(blind: Blind, tangent: Floats, rows: npt.NDArray[np.int64]) -> dic
     still = missed & (sphere.squarest(one, blind.normal[rows]) < LIMIT)
     holes = f"{blind.holes} drilled hole{'' if blind.holes == 1 else 's'}"
     said = (
-        f"{holes}: {100 * before.mean():.1f} % of the net and {int(missed.sum())} of {len(rows)} poles are blind; "
-        f"with the new hole {100 * after.mean():.1f} % and {int(still.sum())}"
+        f"{holes}: {100 * before.mean():.1f} % of the net, {int(missed.sum())} of {len(rows)} poles; "
+        f"with the new hole {100 * after.mean():.1f} %, {int(still.sum())}"
     )
     return {
         "size": CELLS,

@@ -36,6 +36,10 @@ PICK_ROW = (
 """A click on a row of the list: among all rows it selects; among the selected ones it shows the card only."""
 
 
+BEYOND = "aim_meetings.some((one) => one.beyond)"
+"""Whether the planned hole meets a fault beyond its extent, which a column says then."""
+
+
 def lay_out(server: Server) -> None:
     """Make the page of a server."""
     with VAppLayout(server, theme=("look",), classes=("'low-' + look",)) as layout:
@@ -44,7 +48,7 @@ def lay_out(server: Server) -> None:
             with html.Div(classes="low-side", raw_attrs=['role="complementary"', 'aria-label="The four questions"']):
                 _tabs()
                 _lacks()
-                with html.Div(classes="low-panel"):
+                with html.Div(classes="low-panel", raw_attrs=[':key="panel"']):
                     _possible()
                     _lines_up()
                     _next_hole()
@@ -265,8 +269,9 @@ def _next_hole() -> None:
         html.P("{{ aim_said }}", raw_attrs=['style="white-space: pre-line"'], v_if="!aim_meetings.length")
         with html.Table(classes="low-table", v_if="aim_meetings.length"):
             with html.Tr():
-                for name in ("fault", "at", "window (95 %), m", "angle", "extent"):
+                for name in ("fault", "at", "window (95 %), m", "angle"):
                     html.Th(name)
+                html.Th("extent", v_if=BEYOND)
             with html.Tr(v_for="m in aim_meetings", key="m.id"):
                 with html.Td():
                     html.Span(classes="low-swatch", raw_attrs=[':style="{ background: m.colour }"'])
@@ -274,7 +279,7 @@ def _next_hole() -> None:
                 html.Td("{{ m.depth }}")
                 html.Td("{{ m.window }}")
                 html.Td("{{ m.angle }}")
-                html.Td("{{ m.beyond }}", classes="quiet")
+                html.Td("{{ m.beyond }}", classes="quiet", v_if=BEYOND)
         with html.Div(v_if="faults.length"):
             html.H2("Aim")
             with html.Div(classes="low-row"):

@@ -405,7 +405,7 @@ window.lowside = window.lowside || {};
         return seen;
       };
       stroke(aim.points, `rgb(${scene.colours.text.join()})`, 2.5, [9, 5]);
-      pen.font = "bold 13px DejaVu Sans, Verdana, sans-serif";
+      pen.font = `bold ${getComputedStyle(this.host).fontSize} DejaVu Sans, Verdana, sans-serif`;
       for (const { window: ends, colour, text } of aim.meetings) {
         const seen = stroke(ends, colour, 9);
         if (!seen) continue;

@@ -196,8 +196,8 @@ window.lowside = window.lowside || {};
     props: { version: Number, chosen: Array },
     inject: ["trame"],
     template: `<div class="low-net"><canvas ref="net" tabindex="0" role="img" :aria-label="'Net of ' + count + ' poles, lower hemisphere, equal area'"></canvas>
-      <p class="quiet">poles of {{ count }} discs, lower hemisphere, equal area · drag a loop to select</p>
-      <p v-if="blind" class="low-blind"><i class="still"></i> blind: met at less than 20° by every hole <i class="opened"></i> opened by the new one<br>{{ blind }}</p></div>`,
+      <p class="quiet">{{ count }} poles, lower hemisphere, equal area <span class="low-hint">· drag a loop to select</span></p>
+      <p v-if="blind" class="low-blind"><i class="still"></i> blind in every hole (&lt; 20°) <i class="opened"></i> opened by this one<br>{{ blind }}</p></div>`,
     data: () => ({ count: 0, blind: "" }),
     watch: { version() { this.fetchNet(); }, chosen() { this.draw(); } },
     mounted() {
@@ -220,8 +220,8 @@ window.lowside = window.lowside || {};
         this.draw();
       },
       place() {
-        const { net } = this.$refs, half = Math.min(net.clientWidth, net.clientHeight) / 2 - 16;
-        return { x: net.clientWidth / 2, y: net.clientHeight / 2, half };
+        const { net } = this.$refs, em = this.em || 13, half = Math.min(net.clientWidth, net.clientHeight) / 2 - 1.2 * em;
+        return { x: net.clientWidth / 2, y: net.clientHeight / 2, half, em };
       },
       runs(bits, size) {  // of a grid of bits, its runs of ones: [column, row, length]
         const found = [], on = (k) => (bits[k >> 3] >> (7 - (k & 7))) & 1;
@@ -253,6 +253,7 @@ window.lowside = window.lowside || {};
         const { net } = this.$refs;
         if (!this.net || !net || !net.clientWidth) return;
         const scale = window.devicePixelRatio || 1, pen = net.getContext("2d"), { look } = this.net;
+        this.em = parseFloat(getComputedStyle(net).fontSize);  // signs grow with the text
         net.width = net.clientWidth * scale;
         net.height = net.clientHeight * scale;
         pen.drawImage(this.poles(net, scale), 0, 0);
@@ -263,7 +264,7 @@ window.lowside = window.lowside || {};
           if (i >= this.count) continue;
           const [a, b] = this.spot(i);
           pen.beginPath();
-          pen.arc(a, b, 5, 0, 2 * Math.PI);
+          pen.arc(a, b, 0.38 * this.em, 0, 2 * Math.PI);
           pen.stroke();
         }
         if (this.loop) {
@@ -287,11 +288,11 @@ window.lowside = window.lowside || {};
         return sheet;
       },
       drawPoles(pen) {
-        const { x, y, half } = this.place(), { look } = this.net;
+        const { x, y, half, em } = this.place(), { look } = this.net;
         pen.lineWidth = 1;
         pen.strokeStyle = look.quiet;
         pen.fillStyle = look.text;
-        pen.font = "bold 12px DejaVu Sans, Verdana, sans-serif";
+        pen.font = `bold ${0.9 * em}px DejaVu Sans, Verdana, sans-serif`;
         pen.textAlign = "center";
         pen.textBaseline = "middle";
         pen.beginPath();
@@ -299,7 +300,7 @@ window.lowside = window.lowside || {};
         for (const [dx, dy] of [[0, -1], [1, 0], [0, 1], [-1, 0]]) { pen.moveTo(x + half * dx, y + half * dy); pen.lineTo(x + (half - 6) * dx, y + (half - 6) * dy); }
         pen.moveTo(x - 4, y); pen.lineTo(x + 4, y); pen.moveTo(x, y - 4); pen.lineTo(x, y + 4);
         pen.stroke();
-        pen.fillText("N", x, y - half - 9);
+        pen.fillText("N", x, y - half - 0.62 * em);
         if (this.zones) this.shadeZones(pen);
         pen.lineWidth = 1.5;
         for (const curve of this.net.curves || []) {
@@ -312,7 +313,7 @@ window.lowside = window.lowside || {};
           const [a, b] = this.spot(i);
           pen.fillStyle = `rgb(${this.colours[3 * i]},${this.colours[3 * i + 1]},${this.colours[3 * i + 2]})`;
           pen.beginPath();
-          pen.arc(a, b, 2.4, 0, 2 * Math.PI);
+          pen.arc(a, b, 0.18 * em, 0, 2 * Math.PI);
           pen.fill();
         }
       },
