@@ -126,6 +126,7 @@ class Picking(Part):
         """Select the discs in a loop drawn on the net."""
         if version == self.state.version:
             index = self.app.scene.discs.index
+            self.state.card = ""
             self.app.select([int(index[disc]) for disc in discs if 0 <= disc < len(index)], add=many)
 
 

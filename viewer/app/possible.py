@@ -137,6 +137,7 @@ class Possible(Part):
         found = self.table[self.table["key"] == key]
         if len(found):
             rows = members(self.app.desk.project.structures, found.iloc[0])
+            self.state.card = ""
             self.app.select(np.flatnonzero(rows).tolist())
 
     @careful

@@ -309,11 +309,12 @@ window.lowside = window.lowside || {};
           curve.points.forEach(([a, b], k) => (k && Math.hypot(a - curve.points[k - 1][0], b - curve.points[k - 1][1]) < 0.5 ? pen.lineTo(x + half * a, y - half * b) : pen.moveTo(x + half * a, y - half * b)));
           pen.stroke();
         }
+        const dot = 0.18 * em * Math.max(0.3, Math.min(1, Math.sqrt(2000 / this.count)));  // smaller where they are many
         for (let i = 0; i < this.count; i++) {
           const [a, b] = this.spot(i);
           pen.fillStyle = `rgb(${this.colours[3 * i]},${this.colours[3 * i + 1]},${this.colours[3 * i + 2]})`;
           pen.beginPath();
-          pen.arc(a, b, 0.18 * em, 0, 2 * Math.PI);
+          pen.arc(a, b, dot, 0, 2 * Math.PI);
           pen.fill();
         }
       },
