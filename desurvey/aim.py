@@ -411,7 +411,7 @@ def blind_table(traces: Traces, drilled: Bools, limit_deg: float = TERZAGHI_CAP_
 
 def _blind_to(traces: Traces, which: Bools, poles: Floats, limit_deg: float) -> Bools:
     """Return the poles that no piece of the chosen holes sees; all of them without holes."""
-    return squarest(directions_of(traces, which), poles) < np.sin(np.deg2rad(limit_deg))
+    return np.asarray(squarest(directions_of(traces, which), poles) < np.sin(np.deg2rad(limit_deg)))
 
 
 def directions_of(traces: Traces, which: Bools) -> Floats:
