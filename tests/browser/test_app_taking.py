@@ -89,12 +89,12 @@ def test_section_net_and_page_carry_the_filters_and_say_so(tab, folder):
     for name, file in (("net (PDF)", "net.pdf"), ("section of the slab (PDF)", "section.pdf")):
         assert "Written" in taken(tab, name)
         text = PdfReader(folder / "pictures" / file).pages[0].extract_text().replace("\n", " ")
-        assert "Filter on: kinds: only vein: 20 of 40 structures." in text
+        assert "Filter on: kinds: only vein (20 of 40 structures)." in text
         assert "joint" not in text
     assert "VERTICAL EXAGGERATION 2" in text
     assert "Written" in taken(tab, "offline page (HTML)")
     page = (folder / "pictures" / "scene.html").read_text(encoding="utf-8")
-    assert '<p class="said">Filter on: kinds: only vein: 20 of 40 structures.</p>' in page
+    assert '<p class="said">Filter on: kinds: only vein (20 of 40 structures).</p>' in page
     start = json.loads(re.search(r'<script type="application/json" id="scene">(.*?)</script>', page)[1])["start"]
     assert start["stretch"] == 2
     assert start["slab"]["offset"] == pytest.approx(offset)
@@ -113,3 +113,13 @@ def test_the_offline_page_begins_with_what_the_tab_shows(tab, folder):
     page.get_by_role("button", name="without the slab").click()
     assert page.evaluate("document.querySelector('#space').space.how.slab") is None
     page.close()
+
+
+def test_the_scale_bar_stands_clear_of_the_buttons(tab):
+    tab.set_viewport_size({"width": 1280, "height": 720})
+    tab.evaluate("document.querySelector('.low-host').space.camera.parallel = true")
+    tab.evaluate("document.querySelector('.low-host').space.settle()")
+    tab.wait_for_selector(".space .scale:visible")
+    foot = tab.locator(".space .scale").bounding_box()
+    buttons = [one.bounding_box() for one in tab.locator(".low-bar button").all()]
+    assert foot["y"] + foot["height"] <= min(one["y"] for one in buttons)

@@ -164,7 +164,7 @@ def filters_said(desk: Desk, view: View, shown: Bools) -> str:
     ]
     named = "; ".join(part for part in parts if part)
     counted = f"{int(shown.sum())} of {len(shown)} structures"
-    return f"Filter on: {named}: {counted}." if named else ""
+    return f"Filter on: {named} ({counted})." if named else ""
 
 
 def _set_names(desk: Desk) -> list[str]:

@@ -419,6 +419,7 @@ window.lowside = window.lowside || {};
     drawScale() {  // with parallel sight lengths can be measured on the screen
       const { scale, camera } = this, metre = this.canvas.clientHeight / (2 * camera.distance * Math.tan(this.lens / 2));
       scale.hidden = !camera.parallel;
+      if (this.how.below) scale.style.bottom = `${this.how.below + 10}px`;  // above a bar at the bottom
       if (scale.hidden) return;
       const most = 220 / metre, ten = 10 ** Math.floor(Math.log10(most)), length = [5, 2, 1].find((n) => n * ten <= most) * ten;
       const way = this.how.stretch === 1 ? "" : camera.dip === -90 || camera.dip === 90 ? "" : " across";
