@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import elementwise
 
 from desurvey.lineup.crossings import Course
 from desurvey.lineup.sheet import DEPTH_SIGMA, Sheet
@@ -22,8 +23,8 @@ Ints = npt.NDArray[np.int64]
 Z95 = 1.959963984540054
 """Standard deviations either side of the mean that hold 95 % of a normal distribution."""
 
-HALVINGS = 44
-"""Halvings of a bracket: 10 m come down to 1e-12 m."""
+TOLERANCE = 1e-9
+"""Metres to which the depth of a pierce point is found."""
 
 BLOCK = 4096
 """Places at which a surface is evaluated at once, which bounds the memory."""
@@ -82,16 +83,17 @@ def pierced(sheet: Sheet, course: Course, traces: Traces, spread: HoleSpread) ->
 
     Notes
     -----
-    The crossing is bracketed on the course and halved on the exact arcs, all holes at once. Its depth is known to
-    √(σ² of the surface + σ² of the hole's position along the normal) / sin(pierce angle).
+    The crossing is bracketed on the course and found on the exact arcs, all holes at once, by Chandrupatla's method
+    (1997). Its depth is known to √(σ² of the surface + σ² of the hole's position along the normal) / sin(pierce angle).
     """
     hole, upper, lower = brackets(sheet, course)
-    start = _offset(sheet, traces.at(hole, upper).position)[0] > 0.0
-    for _ in range(HALVINGS):
-        middle = 0.5 * (upper + lower)
-        same = (_offset(sheet, traces.at(hole, middle).position)[0] > 0.0) == start
-        upper, lower = np.where(same, middle, upper), np.where(same, lower, middle)
-    depth = 0.5 * (upper + lower)
+    found = elementwise.find_root(
+        lambda depth, hole: _offset(sheet, traces.at(hole, depth).position)[0],
+        (upper, lower),
+        args=(hole,),
+        tolerances={"xatol": TOLERANCE},
+    )
+    depth = np.asarray(found.x, dtype=float)
     points = traces.at(hole, depth)
     _, place = _offset(sheet, points.position)
     surface, covariance = sheet.surface(place)
