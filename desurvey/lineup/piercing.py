@@ -87,12 +87,11 @@ def pierced(sheet: Sheet, course: Course, traces: Traces, spread: HoleSpread) ->
     (1997). Its depth is known to √(σ² of the surface + σ² of the hole's position along the normal) / sin(pierce angle).
     """
     hole, upper, lower = brackets(sheet, course)
-    found = elementwise.find_root(
-        lambda depth, hole: _offset(sheet, traces.at(hole, depth).position)[0],
-        (upper, lower),
-        args=(hole,),
-        tolerances={"xatol": TOLERANCE},
-    )
+
+    def off(depth: Floats, hole: Ints) -> Floats:
+        return _offset(sheet, traces.at(hole, depth).position)[0]
+
+    found = elementwise.find_root(off, (upper, lower), args=(hole,), tolerances={"xatol": TOLERANCE})
     depth = np.asarray(found.x, dtype=float)
     points = traces.at(hole, depth)
     _, place = _offset(sheet, points.position)

@@ -144,6 +144,7 @@ class App:
                 "message": "",
                 "busy": "",
                 "busy_share": NOT_TOLD,
+                "busy_stops": True,
                 "chosen": [],
                 "drawing": "server" if self._draws_well() else "here",
                 "keys_shown": False,
@@ -361,13 +362,18 @@ class App:
         """Show or hide the list of keys."""
         self.state.keys_shown = not self.state.keys_shown
 
-    def later(self, what: str, job: Callable[[], Awaitable[T]], then: Callable[[T], None]) -> None:
-        """Do some work in the background, with a bar on the page, and go on with its result."""
+    def later(
+        self, what: str, job: Callable[[], Awaitable[T]], then: Callable[[T], None], *, stops: bool = True
+    ) -> None:
+        """Do some work in the background, with a bar on the page, and go on with its result.
+
+        Work that the worker does can be stopped; other work says that it can't.
+        """
         if self.state.busy:
             self.tell(f"Still busy: {self.state.busy}.")
             return
         with self.state:
-            self.state.busy, self.state.busy_share = what, NOT_TOLD
+            self.state.update({"busy": what, "busy_share": NOT_TOLD, "busy_stops": stops})
         task = asyncio.get_running_loop().create_task(self._work(what, job, then))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)

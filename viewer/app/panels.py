@@ -82,7 +82,7 @@ def _tabs() -> None:
             color="primary", raw_attrs=[':aria-label="busy"'],
         )  # fmt: skip
         html.Span("{{ busy }} … {{ busy_share < 0 ? '' : Math.floor(100 * busy_share) + ' %' }}")
-        html.Button("stop", classes="low-button", click="trigger('stop_work')")
+        html.Button("stop", v_if="busy_stops", classes="low-button", click="trigger('stop_work')")
 
 
 def _lacks() -> None:

@@ -32,10 +32,13 @@ class Found:
         or without an orientation).
     items : tuple of dict
         Each set as the page lists it, and last those in no set: name, colour, plane, count.
+    explained : frozenset of str
+        Keys of the suspects that were shown as explained when they were looked for.
     """
 
     name: npt.NDArray[np.str_]
     items: tuple[dict[str, Any], ...]
+    explained: frozenset[str] = frozenset()
 
     @property
     def names(self) -> list[str]:
@@ -109,7 +112,7 @@ class Sets(Part):
         items = list(found.items) if found else []
         self.state.sets = items
         self.state.sets_on = [item["name"] for item in items if item["name"] not in view.sets_off]
-        self.state.sets_said = _said(found, view.sets_of) if found else ""
+        self.state.sets_said = _said(found, view) if found else ""
         columns = [one for one in self.state.disc_columns if one["value"] != BY_SET]
         self.state.disc_columns = [*columns, {"title": "set", "value": BY_SET}] if found else columns
 
@@ -127,21 +130,22 @@ class Sets(Part):
 
     def _find(self, kind: str, off: frozenset[str]) -> None:
         oriented = self.app.shown.oriented
-        normal, looked_at = oriented.normal, oriented.usable
+        normal, looked_at, explained = oriented.normal, oriented.usable, self.app.history.now.explained
         if kind:
             looked_at = looked_at & (self.app.desk.project.structures["kind"].to_numpy(dtype=str) == kind)
 
         def then(sets: sphere.Sets) -> None:
-            self._found[kind] = named_sets(sets, normal, looked_at)
+            self._found[kind] = replace(named_sets(sets, normal, looked_at), explained=explained)
             self.app.apply(self.app.history.change(sets_of=kind, sets_off=off), anew=True)
 
         what = f"Looking for sets of {kind or 'all kinds'}"
         self.app.later(what, lambda: self.app.worker.run(found_sets, normal[looked_at]), then)
 
 
-def _said(found: Found, kind: str) -> str:
+def _said(found: Found, view: View) -> str:
     count, poles = len(found.items) - 1, sum(item["count"] for item in found.items)
-    among = f"among {poles} poles of {kind or 'all kinds'}"
+    among = f"among {poles} poles of {view.sets_of or 'all kinds'}"
+    stale = "" if found.explained == view.explained else " Suspects were shown otherwise then: find them again."
     if not count:
-        return f"No sets {among}: they can't be told from an even spread."
-    return f"{count} set{'s' if count > 1 else ''} {among}; ± is the scatter of one pole."
+        return f"No sets {among}: they can't be told from an even spread.{stale}"
+    return f"{count} set{'s' if count > 1 else ''} {among}; ± is the scatter of one pole.{stale}"

@@ -128,8 +128,9 @@ class Taking(Part):
         folder = self.app.folder / "pictures"
         folder.mkdir(exist_ok=True)
         path = folder / name
+        written = f"Written: {path}"
         self.app.later(
-            f"Writing {name}", lambda: asyncio.to_thread(write, path), lambda _: self.tell(f"Written: {path}")
+            f"Writing {name}", lambda: asyncio.to_thread(write, path), lambda _: self.tell(written), stops=False
         )
 
 

@@ -310,12 +310,15 @@ window.lowside = window.lowside || {};
           pen.stroke();
         }
         const dot = 0.18 * em * Math.max(0.3, Math.min(1, Math.sqrt(2000 / this.count)));  // smaller where they are many
+        pen.strokeStyle = look.quiet;
+        pen.lineWidth = 0.6;
         for (let i = 0; i < this.count; i++) {
           const [a, b] = this.spot(i);
           pen.fillStyle = `rgb(${this.colours[3 * i]},${this.colours[3 * i + 1]},${this.colours[3 * i + 2]})`;
           pen.beginPath();
           pen.arc(a, b, dot, 0, 2 * Math.PI);
           pen.fill();
+          if (dot > 2) pen.stroke();  // an edge, for pale colours on a pale ground
         }
       },
       hands() {
