@@ -406,14 +406,19 @@ window.lowside = window.lowside || {};
       };
       stroke(aim.points, `rgb(${scene.colours.text.join()})`, 2.5, [9, 5]);
       pen.font = `bold ${getComputedStyle(this.host).fontSize} DejaVu Sans, Verdana, sans-serif`;
+      const written = [];
       for (const { window: ends, colour, text } of aim.meetings) {
         const seen = stroke(ends, colour, 9);
         if (!seen) continue;
+        const x = seen[1][0] + 12, wide = pen.measureText(text).width;
+        let y = seen[1][1] + 4;
+        while (written.some(([a, b, w]) => Math.abs(b - y) < 16 && a < x + wide && x < a + w)) y += 16;  // below what stands there
+        written.push([x, y, wide]);
         pen.lineWidth = 4;
         pen.strokeStyle = `rgb(${scene.colours.background.join()})`;
         pen.fillStyle = `rgb(${scene.colours.text.join()})`;
-        pen.strokeText(text, seen[1][0] + 12, seen[1][1] + 4);
-        pen.fillText(text, seen[1][0] + 12, seen[1][1] + 4);
+        pen.strokeText(text, x, y);
+        pen.fillText(text, x, y);
       }
     }
     drawScale() {  // with parallel sight lengths can be measured on the screen
