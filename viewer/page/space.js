@@ -406,13 +406,13 @@ window.lowside = window.lowside || {};
       };
       stroke(aim.points, `rgb(${scene.colours.text.join()})`, 2.5, [9, 5]);
       pen.font = `bold ${getComputedStyle(this.host).fontSize} DejaVu Sans, Verdana, sans-serif`;
-      const written = [];
+      const written = [], line = 1.25 * parseFloat(getComputedStyle(this.host).fontSize);
       for (const { window: ends, colour, text } of aim.meetings) {
         const seen = stroke(ends, colour, 9);
         if (!seen) continue;
         const x = seen[1][0] + 12, wide = pen.measureText(text).width;
         let y = seen[1][1] + 4;
-        while (written.some(([a, b, w]) => Math.abs(b - y) < 16 && a < x + wide && x < a + w)) y += 16;  // below what stands there
+        while (written.some(([a, b, w]) => Math.abs(b - y) < line && a < x + wide && x < a + w)) y += line;  // below what stands there
         written.push([x, y, wide]);
         pen.lineWidth = 4;
         pen.strokeStyle = `rgb(${scene.colours.background.join()})`;
