@@ -7,9 +7,11 @@ import pytest
 
 from desurvey.problems import DataProblem
 from desurvey.surface import Edge, Mesh, Picks, extracted, fit
+from desurvey.surface.band import onto_surface
 from desurvey.surface.clip import beyond_hull, beyond_older, over_ground
 from desurvey.surface.contours import contours
-from desurvey.surface.extract import LevelOf
+from desurvey.surface.extract import NEARBY, LevelOf
+from tests.test_surface_patches import relief_picks
 from tests.worlds import surfaces
 
 
@@ -27,6 +29,68 @@ def edge_uses(mesh):
     _, shared = np.unique(np.sort(directed, axis=1), axis=0, return_counts=True)
     _, same_way = np.unique(directed, axis=0, return_counts=True)
     return shared, same_way
+
+
+def noisy_fold(fences=5, holes=6):
+    """Return a field through a cylindrical fold from uncertain picks."""
+    rng = np.random.default_rng(1)
+    met = surfaces.logged(surfaces.drilled(surfaces.cylinder_fold(), rng, fences, holes), rng, 1.5, 6.0)
+    count = len(met.hole)
+    covariance = np.tile(1.5**2 * np.eye(3), (count, 1, 1))
+    return fit(Picks(met.position, met.normal, covariance=covariance, pole_sigma_deg=np.full(count, 6.0)))
+
+
+@pytest.mark.parametrize("cell", [4.0, 8.0])
+def test_large_triangles_keep_to_the_surface_and_its_sigma(cell):
+    """At random points of triangles: a third of the triangles, and errors as stated; σ against the direct value."""
+    field = noisy_fold()
+    found, fine = extracted(field, cell=cell), extracted(field, cell=cell, tolerance=0.0)
+    mesh, rng = found.mesh, np.random.default_rng(0)
+    assert len(mesh.triangles) < 0.4 * len(fine.mesh.triangles)
+    assert mesh.areas.sum() == pytest.approx(fine.mesh.areas.sum(), rel=2e-3)
+    rows = rng.choice(len(mesh.triangles), 2000, p=mesh.areas / mesh.areas.sum())
+    share = rng.dirichlet([1, 1, 1], 2000)
+    points = np.einsum("ij,ijk->ik", share, mesh.corners[rows])
+    painted = np.sum(share * mesh.sigma[mesh.triangles[rows]], axis=1)
+    foot = onto_surface(LevelOf(field, 0), points, 4 * cell)
+    assert np.linalg.norm(foot - points, axis=1).max() < 1.5 * found.tolerance
+    gradient = np.linalg.norm(field.value_and_gradient(foot)[1], axis=1)
+    direct = field.deviation(foot) / gradient
+    assert np.max(np.abs(painted - direct) / np.maximum(0.05 * direct, found.tolerance)) < 1.25
+
+
+def test_triangles_of_different_sizes_leave_no_cracks():
+    """Edges with a triangle on one side only lie on the rim, and no triangle is thin."""
+    field, edge = noisy_fold(), Edge("hull", 20.0)
+    found = extracted(field, cell=4.0, edge=edge)
+    mesh = found.mesh
+    sides = np.sort(mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    ends, uses = np.unique(sides, axis=0, return_counts=True)
+    assert uses.max() == 2
+    outside = edge.limit(field.picks.position, field.model)
+    rim = np.unique(ends[uses == 1])
+    assert np.abs(outside(mesh.vertices[rim])).max() < 0.1 * found.cell  # the rim is cut straight across triangles
+    length = np.linalg.norm(np.diff(mesh.vertices[ends], axis=1)[:, 0], axis=1)
+    assert np.quantile(length, 0.9) > 8.0
+    corner = mesh.corners
+    longest = np.linalg.norm(corner - np.roll(corner, 1, axis=1), axis=2).max(axis=1)
+    away = np.all(outside(mesh.vertices)[mesh.triangles] < -1.0, axis=1)  # those on the rim are cut to slivers
+    assert np.quantile(mesh.areas[away] / longest[away] ** 2, 0.001) > 0.05  # height a tenth of the longest edge
+
+
+def test_sigma_of_many_picks_is_a_little_on_the_safe_side():
+    """Above NEARBY picks it comes from patches: against the one system's own."""
+    picks = relief_picks(2 * NEARBY)
+    count = len(picks)
+    covariance = np.tile(np.eye(3), (count, 1, 1))
+    field = fit(Picks(picks.position, picks.normal, covariance=covariance, pole_sigma_deg=np.full(count, 5.0)))
+    mesh = extracted(field, cell=25.0).mesh
+    gradient = np.linalg.norm(field.value_and_gradient(mesh.vertices)[1], axis=1)
+    ratio = mesh.sigma * gradient / field.deviation(mesh.vertices)
+    inner = np.all(np.abs(mesh.vertices[:, :2] - 500.0) < 480.0, axis=1)
+    assert ratio[inner].min() > 0.99
+    assert ratio.max() < 1.2
+    assert np.median(ratio) < 1.01
 
 
 @pytest.mark.parametrize("name", list(surfaces.ANALYTIC))

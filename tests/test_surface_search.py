@@ -52,7 +52,7 @@ def test_bounds_and_parameters_that_are_held():
 
 
 def test_rivals_disagree_where_picks_are_few_and_agree_where_they_are_many():
-    many = prepared(world(np.random.default_rng(5), noisy=True, fences=7, holes=9), Options())
+    many = prepared(world(np.random.default_rng(5), noisy=True, fences=7, holes=7), Options())
     few = taken(many, np.arange(0, len(many), 8))
     points = many.position + np.random.default_rng(6).normal(0, 15, many.position.shape)
     apart = []

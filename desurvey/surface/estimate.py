@@ -30,7 +30,7 @@ from desurvey.surface.picks import Picks, spread_out, taken
 from desurvey.surface.search import Box, Misfit, lowest, plausible
 from desurvey.surface.system import Solution
 
-__all__ = ["SAMPLE", "Likely", "estimated"]
+__all__ = ["FEW", "Likely", "estimated"]
 
 Floats = npt.NDArray[np.float64]
 Steps = tuple[float, ...]
@@ -45,7 +45,8 @@ class Likely:
     model : Model
         The most probable one.
     rivals : tuple of Model
-        A sample of those that are plausible, the best one (or its neighbours) among them.
+        A sample of those that are plausible, the best one (or its neighbours) among them; with more than ``FEW``
+        picks the best of each kernel.
     weights : (K,) array
         Their probabilities, adding up to 1.
     """
@@ -56,11 +57,13 @@ class Likely:
 
 
 SAMPLE = 100
-"""Picks that take part in estimating the model: 400 numbers for five, and a second. What is left in doubt with more
-picks than these changes σ by a percent or two."""
+"""Picks that take part in estimating the model: up to 400 numbers, and half a second."""
 
-RIVALS = 16
-"""Rivals kept at most."""
+FEW = 60
+"""Picks up to which rivals are looked for. With 64 and 99 picks they change σ by 2 and 0 %, with 9 as much as twice."""
+
+RIVALS = 8
+"""Rivals kept at most: with 16 the share inside the band changes by 0.002 (40 worlds of four families)."""
 
 
 def estimated(picks: Picks, options: Options) -> Likely:
@@ -75,15 +78,13 @@ def estimated(picks: Picks, options: Options) -> Likely:
     frame = frame_of(picks)
     flat = _is_height(picks, frame[1][2], options)
     found: list[tuple[float, Model]] = []
-    start: Steps = (0.0, 0.0, 0.0, 0.0)
-    first = 4.0
     for kernel in KERNELS if options.kernel == "auto" else (options.kernel,):
         model = _models(kernel, frame, flat, options)
-        misfit = Misfit(_misfit_of(sample, model))
+        misfit = Misfit(_misfit_of(sample, kernel, model))
         box = _box(kernel, flat)
-        start = lowest(misfit, box, start, first)
-        first = 2.0  # the next kernel's best is not far
-        found += [(misfit(steps), model(steps)) for steps in plausible(misfit, box, start)]
+        summit = lowest(misfit, box, START)
+        walked = plausible(misfit, box, summit) if len(picks) <= FEW else [summit]
+        found += [(misfit(steps), model(steps)) for steps in walked]
     best = min(found, key=lambda one: one[0])
     if not np.isfinite(best[0]):
         return Likely(best[1], (best[1],), np.ones(1))
@@ -108,6 +109,9 @@ fold                 0.979 (0.991)  0.981 (.99)  0.977 (.99)  0.977 (.99)  0.974
 With the squared exponential kernel it is 0.866 (0.795) where waves are rough. All three have bands narrower by 5 %.
 """
 
+START = (0.0, 0.0, 0.0, 0.0)
+"""Where the search begins: waves as steep as ``waviness``, as long as the picks' half extent, alike all ways."""
+
 LATTICE = 0.5 * np.log(2.0)
 """One step of the search in each logarithm."""
 
@@ -129,26 +133,38 @@ way by chance and the band stated then is too narrow (seen in trials on random w
 many times over."""
 
 
+SLANT = {"cubic": 0.0, "matern32": 0.5, "matern52": 1.5}
+"""Power of the range with which the steepness of waves grows along the likelihood's ridge: picks close together fix
+variance / range²ᵛ and little else (Zhang 2004, Journal of the American Statistical Association 99, 250–261; from
+memory). The search steps along the ridge and across it."""
+
+
+def _natural(kernel: Kernel, steps: Steps) -> Floats:
+    """Return the logarithms of steepness, shortening along v and w, and range."""
+    across, along, away, reach = steps
+    return np.asarray(LATTICE * np.array([across + SLANT[kernel] * reach, along, away, reach]))
+
+
 def _models(
     kernel: Kernel, frame: tuple[Floats, Floats, float], flat: bool, options: Options
 ) -> Callable[[Steps], Model]:
-    """Return the model as a function of steps in steepness, shortening along v and w, and range."""
+    """Return the model as a function of steps across the ridge, in shortening along v and w, and along the ridge."""
     centre, axes, extent = frame
 
     def model(steps: Steps) -> Model:
-        steepness, along, across, reach = np.exp(np.array(steps) * LATTICE)
-        shrink = np.array([1.0, along, 0.0 if flat else across]) / (extent * reach)
+        steepness, along, away, reach = np.exp(_natural(kernel, steps))
+        shrink = np.array([1.0, along, 0.0 if flat else away]) / (extent * reach)
         variance = (options.waviness * steepness * extent * reach) ** 2
         return Model(kernel, centre, axes, shrink, float(variance), options.stretch)
 
     return model
 
 
-def _misfit_of(picks: Picks, model: Callable[[Steps], Model]) -> Callable[[Steps], float]:
+def _misfit_of(picks: Picks, kernel: Kernel, model: Callable[[Steps], Model]) -> Callable[[Steps], float]:
     """Return −2 log of likelihood and prior as a function of steps."""
 
     def misfit(steps: Steps) -> float:
-        prior = float(np.sum((np.array(steps) * LATTICE / PRIOR_SPREAD) ** 2))
+        prior = float(np.sum((_natural(kernel, steps) / PRIOR_SPREAD) ** 2))
         return _deviance(picks, model(steps)) + prior
 
     return misfit

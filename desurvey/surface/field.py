@@ -142,7 +142,7 @@ class Field:
         """Return the kriging variance under the field's own model."""
         scaled = self.model.scaled(points)
         out = np.empty(len(points))
-        step = max(1, 16 * CHUNK // self.system.sites.size)
+        step = max(1, 2 * CHUNK // self.system.sites.size)
         for start in range(0, len(points), step):
             part = slice(start, start + step)
             covariance, drift = _targets(self.system, self.model, scaled[part], surface, len(self.levels))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from desurvey.surface.estimate import SAMPLE, Likely, estimated
+from desurvey.surface.estimate import FEW, Likely, estimated
 from desurvey.surface.field import Field, Rival, prepared, solved
 from desurvey.surface.model import Options
 from desurvey.surface.patches import Patched, patched
@@ -58,6 +58,6 @@ def _without_range(options: Options) -> Options:
 
 def _rivals(picks: Picks, likely: Likely) -> tuple[Rival, ...]:
     """Return the fields under the other models, where so few picks leave them in doubt."""
-    if len(picks) > SAMPLE:
+    if len(picks) > FEW:
         return ()
     return tuple(Rival(w, solved(picks, model)) for w, model in zip(likely.weights, likely.rivals, strict=True))

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from heapq import heappop, heappush
 
 import numpy as np
 import numpy.typing as npt
@@ -90,23 +91,34 @@ such spacing sums over a bell curve are right to a percent or two."""
 DEPTH = 10.0
 """Rise of the misfit up to which points are walked: 3.2 σ."""
 
+MOST = 100
+"""Points walked at most: along a ridge that runs across the axes there would be many hundreds."""
+
 
 def plausible(misfit: Misfit, box: Box, best: Steps) -> list[Steps]:
     """Return the points of a lattice through the best one whose misfit is not much above the lowest.
 
     The lattice's spacing along each axis is the smallest power of √2 that raises the misfit enough. Its points are
-    walked from neighbour to neighbour.
+    walked from neighbour to neighbour, the best first, and ``MOST`` at most.
     """
-    stride = {axis: _stride(misfit, box, best, axis) for axis in box.free}
-    found, front = {best}, [best]
-    while front:
-        here = front.pop()
-        for axis, step in stride.items():
-            for trial in _beside(here, axis, step, box):
-                if trial not in found and misfit(trial) < misfit(best) + DEPTH:
-                    found.add(trial)
-                    front.append(trial)
-    return sorted(found)
+    stride = np.array([_stride(misfit, box, best, axis) if axis in box.free else 0.0 for axis in range(len(best))])
+
+    def steps(place: tuple[int, ...]) -> Steps:
+        return tuple((np.array(best) + np.array(place) * stride).tolist())
+
+    walked: list[Steps] = []
+    centre = tuple(0 for _ in best)
+    met, front = {centre}, [(misfit(best), centre)]  # counted in whole strides, so that no point is met twice
+    while front and len(walked) < MOST:
+        _, here = heappop(front)
+        walked.append(steps(here))
+        for axis in box.free:
+            for place in ((*here[:axis], here[axis] + way, *here[axis + 1 :]) for way in (-1, 1)):
+                inside = box.low[axis] <= steps(place)[axis] <= box.high[axis]
+                if inside and place not in met and misfit(steps(place)) < misfit(best) + DEPTH:
+                    met.add(place)
+                    heappush(front, (misfit(steps(place)), place))
+    return sorted(walked)
 
 
 def _stride(misfit: Misfit, box: Box, best: Steps, axis: int) -> float:
