@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from desurvey.problems import DataProblem
+from desurvey.project import options
 from desurvey.surface import Mesh, Options, Picks, Sides, fit
 
 UP = [[0.0, 0.0, 1.0]]
@@ -94,6 +95,13 @@ def test_several_surfaces_without_an_orientation_are_refused_in_one_piece_and_in
     picks = Picks(THREE * 2, surface=[0, 0, 0, 1, 1, 1])
     with pytest.raises(DataProblem, match="several conformable contacts need orientations"):
         fit(picks, Options(direct_limit=limit))
+
+
+@pytest.mark.parametrize("kernel", ["auto", "cubic", "matern32", "matern52"])
+def test_every_kernel_can_be_set_in_the_project(kernel):
+    assert options("surface", {"kernel": kernel}, Options).kernel == kernel
+    with pytest.raises(DataProblem, match=r"'surface.kernel' must be \"auto\" or"):
+        options("surface", {"kernel": f"{kernel}s"}, Options)
 
 
 def test_a_mesh_checks_itself():

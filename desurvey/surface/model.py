@@ -48,7 +48,7 @@ class Options:
         Picks up to which one system is solved; above it the surface is pieced together from overlapping patches.
     """
 
-    kernel: Kernel | Literal["auto"] = "auto"
+    kernel: Literal["auto", "cubic", "matern32", "matern52"] = "auto"
     form: Literal["auto", "height", "implicit"] = "auto"
     stretch: float = 0.1
     waviness: float = 0.05

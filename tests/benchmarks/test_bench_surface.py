@@ -120,7 +120,7 @@ def test_extraction_and_painting(benchmark, count, monkeypatch):
     benchmark.extra_info["all, triangles by need"] = seconds(lambda: extracted(field), 2)
     if count > 30:  # below it is all bookkeeping
         assert rest / reference < 10.0  # two Newton steps with gradients at half as many points, and bookkeeping
-    assert painted / rest < 2.0  # it was 2 to 5, and grew with the picks
+    assert painted / rest < 2.0  # it was 2 to 3 and grew with the picks
 
 
 @pytest.mark.parametrize("count", [20, 60, 100])

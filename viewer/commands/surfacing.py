@@ -101,8 +101,8 @@ def _write(data: Project, name: str, found: Extracted, target: Path, contours: P
     crs, mesh = data.settings.frame.crs, found.mesh
     write_mesh(mesh, target, name=name, crs=crs)
     say(
-        f"{name}: {len(mesh.triangles)} triangles of about {found.cell:.1f} m, 1-σ {mesh.sigma.min():.2f} to "
-        f"{mesh.sigma.max():.2f} m, written to {target}"
+        f"{name}: {len(mesh.triangles)} triangles, the smallest of about {found.cell:.1f} m, "
+        f"1-σ {mesh.sigma.min():.2f} to {mesh.sigma.max():.2f} m, written to {target}"
     )
     if contours is not None:
         lines = surfaces.contours(mesh, interval)
