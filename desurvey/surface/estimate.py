@@ -11,7 +11,7 @@ References
 Patterson & Thompson (1971), Biometrika 58, 545–554; Chilès & Delfiner (2012), Geostatistics, 2nd ed., section 2.6
 (restricted likelihood). Handcock & Stein (1993), Technometrics 35, 403–410 (averaging kriging over the posterior of the
 covariance's parameters, smoothness among them). Kitagawa (1996), Journal of Computational and Graphical Statistics 5,
-1–25 (systematic resampling).
+1–25 (systematic resampling). Pages of the last two are from memory.
 """
 
 from __future__ import annotations

@@ -175,14 +175,14 @@ def extracted(
     whole = refined(Mesh(coarse.vertices, coarse.triangles, needs.sigma(coarse.vertices)), needs, rounds)
     mesh = whole.clipped(outside(whole.vertices))
     if not len(mesh.triangles):
-        raise NOTHING_LEFT
+        raise _nothing_left()
     mesh = mesh.near(picks)  # a limit may cut off a far sheet through which no pick passes
     return Extracted(Mesh(needs.onto(mesh.vertices), mesh.triangles, mesh.sigma), cell, tolerance, evaluated)
 
 
-NOTHING_LEFT = DataProblem(
-    "nothing of the surface is left inside its limits", hint="check the ground and the older fault"
-)
+def _nothing_left() -> DataProblem:
+    return DataProblem("nothing of the surface is left inside its limits", hint="check the ground and the older fault")
+
 
 SHARE = 0.05
 """Share of σ by which it may stray from straight between two vertices: what a map of σ in ten colours can't show."""
@@ -194,7 +194,7 @@ def _net(level: LevelOf, axes: Floats, cell: float, outside: Outside) -> tuple[M
     grid = Grid(level.picks.mean(axis=0) + 0.5 * cell * axes[2], axes, cell)
     band = grown(level, grid, _seeds(level, cell), lambda centres: outside(centres) < 2.0 * cell)
     if not len(band.cells):
-        raise NOTHING_LEFT
+        raise _nothing_left()
     vertices, triangles = net(level, grid, band)
     return Mesh(vertices, triangles, np.full(len(vertices), np.nan)), band.evaluated
 
