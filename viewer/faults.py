@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from desurvey.lineup import faults_table, line_up, picks_table, windows_table
+from desurvey.lineup import LineUp, faults_table, line_up, picks_table, windows_table
 from desurvey.progress import Progress, part, silent
 from desurvey.project import Project
 from desurvey.surface import Mesh, fault_mesh
 from desurvey.traces import Traces
 
-__all__ = ["Answers", "answers_of"]
+__all__ = ["Answers", "answers_of", "with_meshes"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +53,10 @@ def answers_of(
     if not ((kinds == kind.casefold()).to_numpy() & placed).any():
         return None
     answer = line_up(project, traces, kind, progress=part(tell, 0.0, 0.8))
-    meshes = {fault.fault_id: fault_mesh(fault) for fault in answer.faults}
     windows = windows_table(answer, progress=part(tell, 0.8, 1.0))
-    return Answers(faults_table(answer), picks_table(answer), windows, meshes)
+    return with_meshes(answer, faults_table(answer), picks_table(answer), windows)
+
+
+def with_meshes(found: LineUp, faults: pd.DataFrame, picks: pd.DataFrame, windows: pd.DataFrame) -> Answers:
+    """Return the answers of a line-up whose tables have been made."""
+    return Answers(faults, picks, windows, {fault.fault_id: fault_mesh(fault) for fault in found.faults})

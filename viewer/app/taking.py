@@ -16,11 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
-from desurvey.surface import fault_mesh
 from viewer.app.desk import filters_said, shown_rows
 from viewer.app.parts import Part, careful
 from viewer.collect import Shown, content_of
-from viewer.faults import Answers
+from viewer.faults import Answers, with_meshes
 from viewer.net import draw_net, net_of
 from viewer.page import page
 from viewer.scene.camera import UPRIGHT, Camera
@@ -74,28 +73,14 @@ class Taking(Part):
         slab = section_slab(camera, app.scene.frame)
         if not shown.holes.any():
             raise DataProblem("a section needs a hole, and the filters leave none")
-        found = app.lines.answer
-        answers = None
-        if found is not None:
-            meshes = {fault.fault_id: fault_mesh(fault) for fault in found.lineup.faults}
-            answers = Answers(found.faults, found.picks, found.windows, meshes)
-        content = content_of(
-            desk.project,
-            desk.traces,
-            desk.oriented,
-            heading="Section of the viewer's slab",
-            answers=answers,
-            shown=shown,
-        )
+        heading, answers = "Section of the viewer's slab", self._answers()
+        content = content_of(desk.project, desk.traces, desk.oriented, heading=heading, answers=answers, shown=shown)
         self._save("section.pdf", lambda path: save(draw_section(content, slab, exaggeration=camera.stretch), path))
 
     def _answers(self) -> Answers | None:
         """Return the faults that the line-up has found, None before it was asked."""
         found = self.app.lines.answer
-        if found is None:
-            return None
-        meshes = {fault.fault_id: fault_mesh(fault) for fault in found.lineup.faults}
-        return Answers(found.faults, found.picks, found.windows, meshes)
+        return None if found is None else with_meshes(found.lineup, found.faults, found.picks, found.windows)
 
     def _shown(self) -> Shown:
         """Return the part of the project that the filters leave."""
