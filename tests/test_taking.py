@@ -10,7 +10,7 @@ from desurvey.problems import DataProblem
 from tests.benches import fan, written
 from viewer import theme
 from viewer.app.desk import filters_said, load_desk, shown_rows, shown_scene
-from viewer.app.taking import section_slab
+from viewer.app.taking import free_name, section_slab
 from viewer.app.view import View
 from viewer.collect import Shown, content_of
 from viewer.page import page
@@ -241,3 +241,12 @@ def test_the_offline_page_says_what_is_left_out(scene, tmp_path):
     text = page(scene, tmp_path / "page.html", camera=camera, said=("Filter on: <b>",)).read_text(encoding="utf-8")
     assert '<p class="said">vertical × 2</p><p class="said">Filter on: &lt;b&gt;</p>' in text
     assert '<p class="said">' not in page(scene, tmp_path / "plain.html").read_text(encoding="utf-8")
+
+
+def test_nothing_taken_earlier_is_written_over(tmp_path):
+    names = []
+    for _ in range(3):
+        path = free_name(tmp_path, "scene.png")
+        path.write_text(path.name)
+        names.append(path.name)
+    assert names == ["scene.png", "scene-2.png", "scene-3.png"]

@@ -7,6 +7,7 @@ the filters from the view, and both are said on what is written.
 from __future__ import annotations
 
 import asyncio
+import itertools
 import textwrap
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -30,7 +31,7 @@ from viewer.sheet import save
 from viewer.slab import Slab
 from viewer.still import still
 
-__all__ = ["Taking", "section_slab"]
+__all__ = ["Taking", "free_name", "section_slab"]
 
 PRINT_SIDE = 3200
 """Pixels of a picture's longer side: 27 cm at 300 dots to the inch."""
@@ -110,13 +111,20 @@ class Taking(Part):
         )
 
     def _save(self, name: str, write: Callable[[Path], object]) -> None:
-        folder = self.app.folder / "pictures"
+        folder = self.app.folder.resolve() / "pictures"
         folder.mkdir(exist_ok=True)
-        path = folder / name
+        path = free_name(folder, name)
         written = f"Written: {path}"
         self.app.later(
-            f"Writing {name}", lambda: asyncio.to_thread(write, path), lambda _: self.tell(written), stops=False
+            f"Writing {path.name}", lambda: asyncio.to_thread(write, path), lambda _: self.tell(written), stops=False
         )
+
+
+def free_name(folder: Path, name: str) -> Path:
+    """Return the path of a file that is not there yet: a name, or the name with a number, so that nothing is lost."""
+    start, ending = name.rsplit(".", 1)
+    names = itertools.chain([name], (f"{start}-{number}.{ending}" for number in itertools.count(2)))
+    return next(folder / free for free in names if not (folder / free).exists())
 
 
 def _print_size(size: tuple[int, int]) -> tuple[int, int]:

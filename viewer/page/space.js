@@ -381,7 +381,7 @@ window.lowside = window.lowside || {};
         edge.forEach(([x, y], k) => (k ? pen.lineTo(x, y) : pen.moveTo(x, y)));
         pen.stroke();
       }
-      const spot = this.spot && this.onScreen(view, this.spot);
+      const spot = this.spot && !this.cutAway(this.spot) && this.onScreen(view, this.spot);
       if (spot) {
         pen.beginPath();
         pen.arc(...spot, 16, 0, 2 * Math.PI);
