@@ -209,7 +209,10 @@ def _draw_structures(drawing: Drawing, structures: Structures, slab: Slab) -> tu
 
 
 def _draw_names(drawing: Drawing, content: Content, seen: Seen) -> list[str]:
-    """Write the names of the holes in a row above them, each led to the first point of its hole in the section."""
+    """Write the names of the holes in a row above them, each led to the first point of its hole in the section.
+
+    The name of a hole that comes in deep down stands nearer to that point, or its leader would look like a hole.
+    """
     first = _first_inside(seen, len(content.planned))
     holes = np.flatnonzero(first >= 0)
     if not len(holes):
@@ -223,15 +226,20 @@ def _draw_names(drawing: Drawing, content: Content, seen: Seen) -> list[str]:
     if upright:
         x = spread(at[:, 0], sizes[:, 1] + 0.8, 0.5, width - 0.5)
     row = min(float(at[:, 1].max()) + 4.0, float(drawing.size[1]) - NAMES_MM + 2.0)
-    for name, centre, point in zip(names, x.tolist(), at, strict=True):
-        foot = drawing.on_ground(np.array([centre, row]))
-        bend = drawing.on_ground(np.array([centre, row - 0.6]))
+    rows = np.minimum(row, at[:, 1] + LEADER_MOST_MM)
+    for name, centre, level, point in zip(names, x.tolist(), rows.tolist(), at, strict=True):
+        foot = drawing.on_ground(np.array([centre, level]))
+        bend = drawing.on_ground(np.array([centre, level - 0.6]))
         drawing.axes.plot(*np.stack([drawing.on_ground(point), bend]).T, lw=0.3, color=theme.LIGHT.quiet, zorder=2)
         drawing.axes.text(
             float(foot[0]), float(foot[1]), name, fontsize=SMALL_PT + 0.5, fontweight="bold", ha="center", va="bottom",
             rotation=90 if upright else 0, gid="hole name", zorder=7, bbox=BACKED,
         )  # fmt: skip
     return []
+
+
+LEADER_MOST_MM = 20.0
+"""Longest leader from a name to its hole."""
 
 
 def _first_inside(seen: Seen, holes: int) -> npt.NDArray[np.int64]:
