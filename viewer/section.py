@@ -226,7 +226,7 @@ def _draw_names(drawing: Drawing, content: Content, seen: Seen) -> list[str]:
     if upright:
         x = spread(at[:, 0], sizes[:, 1] + 0.8, 0.5, width - 0.5)
     row = min(float(at[:, 1].max()) + 4.0, float(drawing.size[1]) - NAMES_MM + 2.0)
-    rows = np.minimum(row, at[:, 1] + LEADER_MOST_MM)
+    rows = np.where(row - at[:, 1] > LEADER_MOST_MM, at[:, 1] + LEADER_MM, row)
     for name, centre, level, point in zip(names, x.tolist(), rows.tolist(), at, strict=True):
         foot = drawing.on_ground(np.array([centre, level]))
         bend = drawing.on_ground(np.array([centre, level - 0.6]))
@@ -238,8 +238,8 @@ def _draw_names(drawing: Drawing, content: Content, seen: Seen) -> list[str]:
     return []
 
 
-LEADER_MOST_MM = 20.0
-"""Longest leader from a name to its hole."""
+LEADER_MOST_MM, LEADER_MM = 20.0, 8.0
+"""Longest leader from the row of names to a hole, and the leader of a name outside that row."""
 
 
 def _first_inside(seen: Seen, holes: int) -> npt.NDArray[np.int64]:
