@@ -42,7 +42,8 @@ def test_a_vertical_hole_meets_the_planted_planes_where_geometry_says(tab):
     """Depth below a collar at which a vertical line meets a plane through the origin point: plain vector algebra."""
     slide(tab, "dip", -90)
     _, found = slide(tab, "length", 400)
-    collar = np.array([float(box.input_value()) for box in tab.locator("input[type=number]").all()[:3]])
+    boxes = [tab.get_by_label(name, exact=True) for name in ("E", "N", "elevation")]
+    collar = np.array([float(box.input_value()) for box in boxes])
     dip, direction = np.deg2rad(60.0), np.deg2rad(200.0)
     normal = np.array([np.sin(dip) * np.sin(direction), np.sin(dip) * np.cos(direction), np.cos(dip)])
     middle = np.array([500060.0, 5400060.0, 210.0])
@@ -60,6 +61,20 @@ def test_sliders_move_the_hole_and_what_it_meets(tab):
     along = (b - a) / np.linalg.norm(b - a)
     assert np.rad2deg(np.arctan2(along[0], along[1])) == pytest.approx(20, abs=0.2)
     assert np.rad2deg(np.arcsin(along[2])) == pytest.approx(-60, abs=0.2)
+
+
+def test_numbers_can_be_typed_and_half_typed_ones_count_as_before(tab):
+    box = tab.get_by_label("dip, number", exact=True)
+    box.fill("-71.3")
+    tab.wait_for_selector(".low-panel p:has-text(',-71.3,,planned')")
+    before = depths(tab)
+    box.fill("")
+    tab.wait_for_timeout(500)
+    assert depths(tab) == before
+    assert tab.locator(".low-message").count() == 0
+    box.fill("-60")
+    tab.wait_for_selector(".low-panel p:has-text(',-60,,planned')")
+    assert tab.get_by_label("dip", exact=True).input_value() == "-60"
 
 
 def test_aiming_turns_the_hole_on_to_the_fault(tab):

@@ -12,6 +12,7 @@ from desurvey import sphere
 from desurvey.aim import RigLimits, aim_at_elevation, in_words, meetings, straight_hole
 from desurvey.curvature import tangent
 from desurvey.orient import Oriented
+from desurvey.problems import DataProblem
 from desurvey.project import options
 from desurvey.sphere import TERZAGHI_CAP_DEG
 from desurvey.traces import Traces
@@ -38,6 +39,7 @@ class Aiming(Part):
             {"aim": None, "aim_meetings": [], "aim_on": False, "aim_level": 0.0, "aim_fault": "", "aim_row": ""}
         )
         self.state.aim_said = ""
+        self._last = np.zeros(len(FIELDS))
         self._show_start(self._first())
         self.state.change(*FIELDS, "aim_on")(self.changed)
 
@@ -62,9 +64,15 @@ class Aiming(Part):
         self.state.aim_start = hole
         self.state.aim_level = float(round(spot[2] - end / 2))
 
+    def _numbers(self) -> Floats:
+        """Return collar, azimuth, dip and length as they stand; what is half typed counts as before."""
+        given = np.array([_number(self.state[name]) for name in FIELDS])
+        self._last = np.where(np.isfinite(given), given, self._last)
+        return self._last
+
     def _axis(self) -> Floats:
         """Return the unit tangent of the planned hole."""
-        return tangent(*np.deg2rad([float(self.state.aim_azimuth), float(self.state.aim_dip)]))
+        return tangent(*np.deg2rad(self._numbers()[3:5]))
 
     def blind(self) -> dict[str, Any] | None:
         """Return what drilled holes and the planned one are blind to, for the net; None while no hole is planned."""
@@ -98,7 +106,10 @@ class Aiming(Part):
             self.tell("Line the picks up first (Lines up?): without faults there is nothing to aim at.")
             return
         limits = options("aim", self.app.desk.project.section("aim"), RigLimits)
-        shot = aim_at_elevation(answer.lineup, fault_id, self._collar(), float(self.state.aim_level), limits)
+        level = _number(self.state.aim_level)
+        if not np.isfinite(level):
+            raise DataProblem("the elevation to aim at must be a number", value=self.state.aim_level)
+        shot = aim_at_elevation(answer.lineup, fault_id, self._numbers()[:3], level, limits)
         self.state.update(
             {
                 "aim_azimuth": round(shot.azimuth, 1),
@@ -116,16 +127,14 @@ class Aiming(Part):
         if not state.aim_on:
             state.aim, state.aim_meetings = None, []
         else:
+            *collar, azimuth, dip, length = self._numbers().tolist()
             hole = straight_hole(
-                "new", self._collar(), float(state.aim_azimuth), float(state.aim_dip), max(float(state.aim_length), 1.0)
+                "new", np.array(collar), azimuth % 360.0, float(np.clip(dip, -90.0, 90.0)), max(length, 1.0)
             )
             answer = self.app.lines.answer
             found = meetings(answer.lineup, hole) if answer is not None else pd.DataFrame()
             self._show(hole, found)
         state.net_version += 1
-
-    def _collar(self) -> Floats:
-        return np.array([float(self.state[name]) for name in FIELDS[:3]])
 
     def _show(self, hole: Traces, found: pd.DataFrame) -> None:
         state, frame = self.state, self.app.scene.frame
@@ -152,10 +161,16 @@ class Aiming(Part):
             else []
         )
         state.aim_said = _said(answer is not None, found)
-        state.aim_row = (
-            f"NEW,{state.aim_easting:.10g},{state.aim_northing:.10g},{state.aim_elevation:.10g},{state.aim_length:g},"
-            f"{state.aim_azimuth:g},{state.aim_dip:g},,planned,"
-        )
+        east, north, up, azimuth, dip, length = self._numbers().tolist()
+        state.aim_row = f"NEW,{east:.10g},{north:.10g},{up:.10g},{length:g},{azimuth:g},{dip:g},,planned,"
+
+
+def _number(value: Any) -> float:
+    """Return a number that a person has typed, NaN while it is none."""
+    try:
+        return float(value)
+    except (TypeError, ValueError):
+        return float("nan")
 
 
 AIM_COLOUR = "#D55E00"

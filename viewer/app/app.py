@@ -122,6 +122,7 @@ class App:
             self._show_desk()
             self.findings.show()
             self._rebuild()
+            self.aiming.changed()
             self._show_view(self.history.now)
 
     async def close(self) -> None:

@@ -174,6 +174,7 @@ class Lines(Part):
         self.state.lineup_basis = _basis(answer, asked, looked=self.app.possible.looked)
         self.notice()
         self.app.apply(self.app.history.now, anew=True)
+        self.app.aiming.changed()
 
     @careful
     def pick_fault(self, fault_id: str) -> None:

@@ -255,9 +255,9 @@ def _next_hole() -> None:
                                         "@change=\"trigger('start_from', [$event.target.value])\""]):  # fmt: skip
                 html.Option("{{ hole }}", v_for="hole in holes", key="hole", raw_attrs=[':value="hole"'])
             _tick("show it", "aim_on")
-        _slider("azimuth", "aim_azimuth", "°", low="0", high="360", step="0.5")
-        _slider("dip", "aim_dip", "°", low="-90", high="0", step="0.5")
-        _slider("length", "aim_length", "m", low="10", high="800", step="1")
+        _slider("azimuth", "aim_azimuth", "°", low="0", high="360", step="0.1", typed=True)
+        _slider("dip", "aim_dip", "°", low="-90", high="0", step="0.1", typed=True)
+        _slider("length", "aim_length", "m", low="10", high="800", step="1", typed=True)
         with html.Div(classes="low-row"):
             for text, name in (("E", "aim_easting"), ("N", "aim_northing"), ("elevation", "aim_elevation")):
                 with html.Label():
@@ -463,12 +463,19 @@ def _kept_views() -> None:
             )  # fmt: skip
 
 
-def _slider(text: str, name: str, unit: str, *, low: str, high: str, step: str) -> None:
-    with html.Label(classes="wide"):
+def _slider(text: str, name: str, unit: str, *, low: str, high: str, step: str, typed: bool = False) -> None:
+    """Put a slider on the page, with its number beside it; a number that can be typed may go past the slider's ends."""
+    with html.Div(classes="wide"):
         html.Span(text)
         limits = f':min="{low}" :max="{high}" :step="{step}"'
         html.Input(raw_attrs=['type="range"', limits, f'v-model.number="{name}"', f'aria-label="{text}"'])
-        html.Span(f"{{{{ {name} }}}} {unit}")
+        if not typed:
+            html.Span(f"{{{{ {name} }}}} {unit}")
+            return
+        with html.Span():
+            label = f'aria-label="{text}, number"'
+            html.Input(raw_attrs=['type="number"', f'step="{step}"', f'v-model.number="{name}"', label])
+            html.Span(f" {unit}")
 
 
 def _choice(text: str, name: str, columns: str, **when: str) -> None:
