@@ -300,6 +300,7 @@ def _next_hole() -> None:
             "On the net, the line bounds the poles of planes that it alone would meet at less than 20°; the areas are "
             "those of all drilled holes together: a plane counts with the hole that meets it best.", classes="quiet",
         )  # fmt: skip
+        html.P(CAUTION, classes="quiet")
 
 
 def _show() -> None:
