@@ -100,7 +100,7 @@ class App:
         server.enable_module(
             {
                 "serve": {"__lowside_space": str(SPACE), "__lowside_app": str(WEB)},
-                "scripts": ["__lowside_space/space.js", "__lowside_app/app.js"],
+                "scripts": [*(f"__lowside_space/{name}.js" for name in ("space", "picking")), "__lowside_app/app.js"],
                 "styles": ["__lowside_space/space.css", "__lowside_app/app.css"],
                 "vue_use": ["lowside"],
             }

@@ -45,7 +45,7 @@ def page(scene: Scene, path: str | Path, *, camera: Camera | None = None, said: 
         "said": "".join(f'<p class="said">{html.escape(line)}</p>' for line in said),
         "legend": legend_html(scene.legend),
         "style": _part("page.css") + _part("space.css"),
-        "script": _part("space.js") + _part("page.js"),
+        "script": _part("space.js") + _part("picking.js") + _part("page.js"),
         "scene": json.dumps(packed(scene) | {"start": _start(camera)}, separators=(",", ":"), allow_nan=False).replace(
             "</", "<\\/"
         ),

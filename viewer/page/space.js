@@ -1,8 +1,10 @@
-// A scene in space: holes and discs drawn with WebGL 2 (or by a server), texts as HTML, picking by exact geometry.
+// A scene in space: holes and discs drawn with WebGL 2 (or by a server), texts as HTML; picking.js says what a pixel shows.
 // Coordinates are local metres (east, north, up). Asks for nothing outside. Used by the offline page and by the app.
 "use strict";
 window.lowside = window.lowside || {};
 (() => {
+  const { lowside } = window;
+
   // ---- numbers --------------------------------------------------------------------------------------------------
   const bytes = (text) => {
     const letters = atob(text), found = new Uint8Array(letters.length);
@@ -441,107 +443,12 @@ window.lowside = window.lowside || {};
       this.arms.innerHTML = arms.sort((a, b) => b[0] - a[0]).map((a) => a[1]).join("");
     }
 
-    // -- picking: what the line of sight meets, by exact geometry
-    sight(x, y) {  // start and direction of the line of sight through a pixel, with the vertical scale taken out
-      const { ahead, right, up, eye } = this.directions(), { camera } = this, half = Math.tan(this.lens / 2);
-      const across = (2 * x / this.canvas.clientWidth - 1 - this.aside) * half * this.wide, high = (1 - 2 * y / this.canvas.clientHeight) * half;
-      const start = camera.parallel ? add(add(add(eye, right, across * camera.distance), up, high * camera.distance), ahead, -4 * this.scene.reach) : eye;
-      const along = camera.parallel ? ahead : add(add(ahead, right, across), up, high);
-      const level = (v) => [v[0], v[1], v[2] / this.how.stretch];
-      return { start: level(start), along: unit(level(along)) };
-    }
-    under(x, y) {  // what a pixel shows: { what, index, at }
-      // Discs and holes come first, the nearest of them; then sleeves, which can be seen through; then a hole close by, for
-      // tubes are thin; then the sheet of a fault, through which all of these are seen.
-      const line = this.sight(x, y), { disc, drilled, sleeves, sheets, tube } = this.solid();
-      const plate = this.meetDiscs(line, disc), hole = this.meetTubes(line, drilled, tube, "hole");
-      if (hole && !(plate && hole.s > plate.s - disc.radius[plate.index])) return hole;  // a disc's own hole doesn't hide it
-      if (plate) return plate;
-      const sleeve = this.meetTubes(line, sleeves, this.scene.sleeves[0]?.radius, "window");
-      if (sleeve) return sleeve;
-      const piece = this.holeNear(x, y);
-      if (piece >= 0) return { what: "hole", index: piece, at: null };
-      return this.meetSheets(line, sheets) || { what: "nothing", index: -1, at: null };
-    }
-    solid() {  // the scene as numbers to calculate with, made when they are first asked for
-      const { scene } = this;
-      scene.solid = scene.solid || {
-        disc: scene.disc, tube: scene.tube, drilled: floats(scene.drilled.ends),
-        sleeves: Float32Array.from(scene.sleeves.flatMap((part) => [...floats(part.ends)])),
-        sheets: scene.sheets.filter((mesh) => mesh.what === "fault").map((mesh) => ({
-          points: floats(mesh.points), triangles: new Uint32Array(bytes(mesh.triangles).buffer),
-        })),
-      };
-      return scene.solid;
-    }
+    // -- picking, in picking.js
+    sight(x, y) { return lowside.sight(this, x, y); }
+    under(x, y) { return lowside.under(this, x, y); }
     cutAway(p) {  // whether the slab leaves a place out
       const { slab } = this.how;
       return Boolean(slab) && Math.abs(dot(slab.normal, p) - slab.offset) > slab.thickness / 2;
-    }
-    meetDiscs({ start, along }, { centre, normal, radius }) {
-      const [x, y, z] = start, [a, b, c] = along;
-      let found = null, least = Infinity;
-      for (let i = 0, k = 0; i < radius.length; i++, k += 3) {  // plain numbers: a scene may have a million discs
-        const u = centre[k] - x, v = centre[k + 1] - y, w = centre[k + 2] - z;
-        const s = (normal[k] * u + normal[k + 1] * v + normal[k + 2] * w) / (normal[k] * a + normal[k + 1] * b + normal[k + 2] * c);
-        if (!(s > 0 && s < least) || (s * a - u) ** 2 + (s * b - v) ** 2 + (s * c - w) ** 2 > radius[i] ** 2) continue;
-        const p = add(start, along, s);
-        if (this.cutAway(p)) continue;
-        least = s;
-        found = { what: "disc", index: i, at: p, s };
-      }
-      return found;
-    }
-    meetTubes({ start, along }, ends, radius, what) {  // round segments: where line and axis pass each other nearest
-      const [x, y, z] = start, [a, b, c] = along;
-      let found = null, least = Infinity;
-      for (let i = 0, k = 0; k < ends.length; i++, k += 6) {
-        const u = ends[k] - x, v = ends[k + 1] - y, w = ends[k + 2] - z, d = ends[k + 3] - ends[k], e = ends[k + 4] - ends[k + 1], f = ends[k + 5] - ends[k + 2];
-        const dd = d * d + e * e + f * f, ad = a * d + b * e + c * f, slant = dd - ad * ad;
-        const t = slant > 1e-9 * dd ? Math.max(0, Math.min(1, (ad * (a * u + b * v + c * w) - (d * u + e * v + f * w)) / slant)) : 0;
-        const p = u + t * d, q = v + t * e, r = w + t * f, s = a * p + b * q + c * r;
-        if (!(s > 0 && s - radius < least) || (s * a - p) ** 2 + (s * b - q) ** 2 + (s * c - r) ** 2 > radius ** 2) continue;
-        const at = [x + p, y + q, z + r];
-        if (this.cutAway(at)) continue;
-        least = s - radius;
-        found = { what, index: i, at, s: least };
-      }
-      return found;
-    }
-    meetSheets({ start, along }, sheets) {  // Moller and Trumbore 1997: line and triangle
-      const [a, b, c] = along;
-      let found = null, least = Infinity;
-      sheets.forEach(({ points, triangles }, index) => {
-        for (let k = 0; k < triangles.length; k += 3) {
-          const o = 3 * triangles[k], m = 3 * triangles[k + 1], n = 3 * triangles[k + 2], x = points[o], y = points[o + 1], z = points[o + 2];
-          const ex = points[m] - x, ey = points[m + 1] - y, ez = points[m + 2] - z, fx = points[n] - x, fy = points[n + 1] - y, fz = points[n + 2] - z;
-          const hx = b * fz - c * fy, hy = c * fx - a * fz, hz = a * fy - b * fx, size = ex * hx + ey * hy + ez * hz;
-          const wx = start[0] - x, wy = start[1] - y, wz = start[2] - z, u = (wx * hx + wy * hy + wz * hz) / size;
-          if (!(u >= 0 && u <= 1)) continue;
-          const qx = wy * ez - wz * ey, qy = wz * ex - wx * ez, qz = wx * ey - wy * ex;
-          const v = (a * qx + b * qy + c * qz) / size, s = (fx * qx + fy * qy + fz * qz) / size;
-          if (!(v >= 0 && u + v <= 1 && s > 0 && s < least)) continue;
-          const p = add(start, along, s);
-          if (this.cutAway(p)) continue;
-          least = s;
-          found = { what: "fault", index, at: p, s };
-        }
-      });
-      return found;
-    }
-    holeNear(x, y, within = 8) {  // the piece of hole nearest to a pixel: its number, or -1
-      const view = this.projection(), ends = this.solid().drilled;
-      let best = -1, least = within;
-      for (let i = 0; i < ends.length / 6; i++) {
-        const from = third(ends, 2 * i), to = third(ends, 2 * i + 1);
-        if (this.cutAway(from) && this.cutAway(to)) continue;
-        const a = this.onScreen(view, from), b = this.onScreen(view, to);
-        if (!a || !b) continue;
-        const d = [b[0] - a[0], b[1] - a[1]], share = Math.max(0, Math.min(1, ((x - a[0]) * d[0] + (y - a[1]) * d[1]) / (d[0] ** 2 + d[1] ** 2 || 1)));
-        const away = Math.hypot(x - a[0] - share * d[0], y - a[1] - share * d[1]);
-        if (away < least) { least = away; best = i; }
-      }
-      return best;
     }
     choose(indexes) { this.chosen = indexes; this.mark(); }
     mark() {  // draw what lies over the picture; the picture itself stays
@@ -619,5 +526,5 @@ window.lowside = window.lowside || {};
     }
   }
 
-  Object.assign(window.lowside, { Space, floats, bytes });
+  Object.assign(lowside, { Space, floats, bytes, vectors: { add, unit, third } });
 })();
