@@ -87,7 +87,6 @@ def content_of(
         usable = usable & shown.rows & shown.holes[structures.hole]
         heading = f"{heading}. {shown.said}" if shown.said else heading
         traces = traces.only(shown.holes)
-    planned = project.collars.set_index("hole_id")["status"].reindex(traces.hole_ids.tolist()) == "planned"
     absent = []
     flat = int((~structures.usable & (True if shown is None else shown.rows)).sum())
     if flat:
@@ -96,7 +95,7 @@ def content_of(
         absent.append(f"{without} holes can't be placed: see lowside check")
     content = Content(
         traces=traces,
-        planned=planned.to_numpy(dtype=bool),
+        planned=project.planned(traces.hole_ids),
         title=Title(project.name, heading, project.settings.frame.crs, convention(project)),
         structures=structures_of(structures, usable, traces) if usable.any() else None,
         bars=bars_of(project, traces, bars) if bars else None,

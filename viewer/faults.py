@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from desurvey.lineup import LineUp, faults_table, line_up, picks_table, windows_table
-from desurvey.progress import Progress, part, silent
+from desurvey.lineup import LineUp, faults_table, line_up_with_windows, picks_table
+from desurvey.progress import Progress
 from desurvey.project import Project
 from desurvey.surface import Mesh, fault_mesh
 from desurvey.traces import Traces
@@ -47,13 +47,11 @@ def answers_of(
 
     ``progress`` is told the share of the work that is done.
     """
-    tell = progress or silent
     kinds = project.structures["kind"].astype(str).str.casefold()
     placed = traces.index(project.structures["hole_id"].to_numpy(dtype=np.str_)) >= 0
     if not ((kinds == kind.casefold()).to_numpy() & placed).any():
         return None
-    answer = line_up(project, traces, kind, progress=part(tell, 0.0, 0.8))
-    windows = windows_table(answer, progress=part(tell, 0.8, 1.0))
+    answer, windows = line_up_with_windows(project, traces, kind, progress=progress)
     return with_meshes(answer, faults_table(answer), picks_table(answer), windows)
 
 

@@ -61,7 +61,7 @@ def _unsurveyed(project: Project, traces: Traces) -> str:
 
 def _structures(project: Project, oriented: Oriented) -> str:
     """Say why there are no discs."""
-    lost = [one for one in project.findings if one.stops == "table" and one.table in TO_ORIENT]
+    lost = project.unusable(*TO_ORIENT)
     if lost:
         return f"No structures are shown, for they can't be oriented. {lost[0]}"
     if "structures" not in project.settings.tables:

@@ -158,8 +158,7 @@ def line_up(
         raise DataProblem(f"there are no structures of kind '{kind}' on a hole", column="kind", hint=hint)
     picks = picks_of(structures, structure_spread(structures, spread), rows, spread, distrust or {})
     names = structures.table["structure_id"].to_numpy(dtype=np.str_)[rows]
-    status = project.collars.set_index("hole_id")["status"].reindex(traces.hole_ids).to_numpy(dtype=np.str_)
-    return lined_up(picks, names, traces, spread, status != "planned", settings, progress=progress)
+    return lined_up(picks, names, traces, spread, ~project.planned(traces.hole_ids), settings, progress=progress)
 
 
 def picks_of(
@@ -375,6 +374,24 @@ def windows_table(lineup: LineUp, *, progress: Progress | None = None) -> pd.Dat
     tables = [_windows(lineup, fault, everywhere) for fault in followed(lineup.faults, tell)]
     tell(1.0)
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=WINDOW_COLUMNS)
+
+
+def line_up_with_windows(
+    project: Project,
+    traces: Traces,
+    kind: str = "fault",
+    *,
+    distrust: Mapping[str, float] | None = None,
+    progress: Progress | None = None,
+) -> tuple[LineUp, pd.DataFrame]:
+    """Return :func:`line_up` and its :func:`windows_table`, with one progress for both."""
+    tell = progress or silent
+    found = line_up(project, traces, kind, distrust=distrust, progress=part(tell, 0.0, LINING_UP))
+    return found, windows_table(found, progress=part(tell, LINING_UP, 1.0))
+
+
+LINING_UP = 0.8
+"""Share of the line-up itself in the work; the rest goes into the windows."""
 
 
 def _windows(lineup: LineUp, fault: Fault, course: Course) -> pd.DataFrame:

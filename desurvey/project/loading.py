@@ -118,20 +118,28 @@ class Project:
                 wrong.setdefault(finding.row, finding)
         return wrong
 
+    def unusable(self, *tables: str) -> list[Finding]:
+        """Return the findings for which some tables can't be used as a whole."""
+        return [finding for finding in self.findings if finding.table in tables and finding.stops == "table"]
+
     def require(self, *tables: str) -> None:
         """Raise a DataProblem when one of the tables as a whole can't be used."""
-        for finding in self.findings:
-            if finding.table in tables and finding.stops == "table":
-                raise DataProblem(
-                    finding.message, file=finding.file or finding.table, row=finding.row, hint=finding.suggestion
-                )
+        for finding in self.unusable(*tables):
+            raise DataProblem(
+                finding.message, file=finding.file or finding.table, row=finding.row, hint=finding.suggestion
+            )
+
+    def planned(self, hole_ids: npt.NDArray[np.str_]) -> npt.NDArray[np.bool_]:
+        """Return which of some holes, (n,), are planned and not drilled."""
+        names = self.collars.loc[self.collars["status"] == "planned", "hole_id"]
+        return np.isin(hole_ids, names.to_numpy(dtype=np.str_))
 
     def showable(self) -> Project:
         """Return what there is to look at: without structures where they can't be oriented as a whole.
 
         Whatever computes with structures stops there instead (:func:`desurvey.orient.oriented`).
         """
-        lost = [finding for finding in self.findings if finding.table in TO_ORIENT and finding.stops == "table"]
+        lost = self.unusable(*TO_ORIENT)
         if not lost:
             return self
         findings = tuple(replace(one, stops="nothing") if one in lost else one for one in self.findings)

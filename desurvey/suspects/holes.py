@@ -298,11 +298,10 @@ def find_holes(
     lessons, trust = lessons_of(readings, sigmas, part(progress, 0.0, LESSONS_SHARE)), np.ones(len(collar))
     begin = LESSONS_SHARE
     for _ in range(TURNS):
-        step = part(
-            progress, begin, (begin + 1.0) / 2
-        )  # how many turns there will be nobody knows: half of what is left
+        end = (begin + 1.0) / 2  # how many turns there will be nobody knows: half of what is left
+        step = part(progress, begin, end)
         verdict = weigh_holes(readings, lessons, collar, tried, sigmas, part(step, 0.0, WEIGHING_SHARE))
-        begin = (begin + 1.0) / 2
+        begin = end
         change = float(np.max(np.abs(verdict.probability[:, 0] - trust), initial=0.0))
         trust = verdict.probability[:, 0]
         if change < SETTLED:

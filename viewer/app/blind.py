@@ -55,8 +55,7 @@ class Blind:
 
 def blind_of(desk: Desk) -> Blind:
     """Return how squarely the drilled holes of a project meet planes."""
-    planned = desk.project.collars.loc[desk.project.collars["status"] == "planned", "hole_id"]
-    drilled = ~np.isin(desk.traces.hole_ids, planned.to_numpy(dtype=str))
+    drilled = ~desk.project.planned(desk.traces.hole_ids)
     holes, grid = directions_of(desk.traces, drilled), sphere.net_grid(CELLS)
     inside = (grid.x**2 + grid.y**2 <= 1.0)[::-1]
     directions = grid.directions[::-1][inside]

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from desurvey import suspects, traces
-from desurvey.lineup import LineUp, faults_table, line_up, picks_table, summary, windows_table
+from desurvey.lineup import LineUp, faults_table, line_up_with_windows, picks_table, summary
 from desurvey.problems import DataProblem
-from desurvey.progress import Progress, part, silent
+from desurvey.progress import Progress
 from desurvey.project import Project, load_project
 from viewer.app.decisions import Decision
 from viewer.app.parts import Part, careful
@@ -67,15 +67,15 @@ def answer_in(folder: Path, asked: Asked, accused: pd.DataFrame, *, progress: Pr
     progress : callable, optional
         Told the share of the work that is done.
     """
-    tell = progress or silent
     right, doubted = (accused[accused["key"].isin(list(keys))] for keys in (asked.right, asked.doubted))
     project = load_project(folder)
     if len(right):
         project = suspects.accept(project, right)
     distrust = suspects.distrusted(project, doubted) if len(doubted) else {}
     project = pinned(project, asked.kind, dict(asked.pins))
-    found = line_up(project, traces.build(project), asked.kind, distrust=distrust, progress=part(tell, 0.0, 0.8))
-    picks, windows = picks_table(found), windows_table(found, progress=part(tell, 0.8, 1.0))
+    holes = traces.build(project)
+    found, windows = line_up_with_windows(project, holes, asked.kind, distrust=distrust, progress=progress)
+    picks = picks_table(found)
     words = summary(found, picks, windows)
     return Answer(found, faults_table(found), picks, windows, words, int(np.isin(found.names, list(distrust)).sum()))
 
@@ -201,26 +201,19 @@ class Lines(Part):
         if fault_id == "*":
             self.app.possible.undecide("pick", name)
         else:
-            anchor = self._surest(fault_id, {name}) if fault_id else ""
+            anchor = _surest(self.answer.picks, fault_id, {name}) if fault_id else ""
             if fault_id and not anchor:
                 raise DataProblem("a pick can be pinned only to a fault that other picks hold", value=fault_id)
             decision = Decision("pick", name, "pinned", anchor, why=str(self.state.why))
-            self._tie_others_elsewhere(name)
+            self._tie_others_elsewhere(self.answer.picks, name)
             self.app.possible.decide(decision)
         self.find_faults()
 
-    def _surest(self, fault_id: str, apart_from: set[str]) -> str:
-        """Return the surest pick of a fault, which stands for it: fault numbers change, structure ids don't."""
-        picks = self.answer.picks if self.answer is not None else pd.DataFrame()
-        others = picks[(picks["fault_id"] == fault_id) & ~picks["structure_id"].isin(apart_from)]
-        return str(others.sort_values("probability")["structure_id"].iloc[-1]) if len(others) else ""
-
-    def _tie_others_elsewhere(self, name: str) -> None:
+    def _tie_others_elsewhere(self, picks: pd.DataFrame, name: str) -> None:
         """Pin picks that are pinned to one that leaves its fault to another pick of that fault, or no longer."""
-        picks, possible = self.answer.picks if self.answer is not None else pd.DataFrame(), self.app.possible
-        left = str(picks.loc[picks["structure_id"] == name, "fault_id"].iloc[0])
+        possible, left = self.app.possible, str(picks.loc[picks["structure_id"] == name, "fault_id"].iloc[0])
         for other in [one for one in possible.decisions.about("pick").values() if one.fault == name]:
-            anchor = self._surest(left, {name, other.key}) if left else ""
+            anchor = _surest(picks, left, {name, other.key}) if left else ""
             if anchor:
                 possible.decide(replace(other, fault=anchor))
             else:
@@ -265,6 +258,12 @@ def _basis(answer: Answer, asked: Asked, *, looked: bool) -> str:
         f"{first}The orientation of {answer.distrusted} of {len(answer.lineup.picks)} picks is distrusted: they are "
         "suspects, neither put right nor set aside."
     )
+
+
+def _surest(picks: pd.DataFrame, fault_id: str, apart_from: set[str]) -> str:
+    """Return the surest pick of a fault, which stands for it: fault numbers change, structure ids don't."""
+    others = picks[(picks["fault_id"] == fault_id) & ~picks["structure_id"].isin(apart_from)]
+    return str(others.sort_values("probability")["structure_id"].iloc[-1]) if len(others) else ""
 
 
 def _sorted(picks: pd.DataFrame) -> pd.DataFrame:

@@ -16,11 +16,10 @@ if TYPE_CHECKING:
 
     from desurvey.aim import Shot
     from desurvey.lineup import LineUp
-    from desurvey.progress import Progress
     from desurvey.project import Project
     from desurvey.traces import Traces
 
-__all__ = ["Kind", "add_to", "line_up"]
+__all__ = ["Kind", "add_to"]
 
 Kind = Annotated[str, typer.Option("--kind", metavar="KIND", help="Which structures: a kind of the structures table.")]
 
@@ -73,13 +72,13 @@ def lineup(
     window in which it is expected. Pins under [bold]\[lineup][/bold] in project.toml are kept.
     """
     from desurvey.exchange import write_table
-    from desurvey.lineup import faults_table, picks_table, summary, windows_table
-    from desurvey.progress import part
+    from desurvey.lineup import faults_table, line_up_with_windows, picks_table, summary
 
     data, holes = traced(project)
     with working("Lining up the picks") as progress:
-        answer = line_up(data, holes, kind, suspects, progress=part(progress, 0.0, 0.8))
-        picks, windows = picks_table(answer), windows_table(answer, progress=part(progress, 0.8, 1.0))
+        distrust = _distrusted(data, suspects) if suspects is not None else None
+        answer, windows = line_up_with_windows(data, holes, kind, distrust=distrust, progress=progress)
+        picks = picks_table(answer)
         folder = _folder(out)
         for name, table in (("faults", faults_table(answer)), ("picks", picks), ("windows", windows)):
             write_table(table, folder / f"{name}.csv")
@@ -115,6 +114,7 @@ def aim(
     """
     from desurvey import aim as aiming
     from desurvey.exchange import write_table
+    from desurvey.lineup import line_up
 
     data, holes = traced(project)
     with working("Lining up the picks") as progress:
@@ -134,15 +134,12 @@ def aim(
     finish(data.findings)
 
 
-def line_up(
-    data: Project, holes: Traces, kind: str, accused: Path | None = None, *, progress: Progress | None = None
-) -> LineUp:
-    """Return the project's line-up of a kind of structure, orientations that are accused in a file distrusted."""
-    from desurvey import lineup, suspects
+def _distrusted(data: Project, accused: Path) -> dict[str, float]:
+    """Return how likely the orientations that are accused in a file are wrong, by structure."""
     from desurvey.exchange import read_table
+    from desurvey.suspects import distrusted
 
-    distrust = suspects.distrusted(data, read_table(accused), accused.name) if accused is not None else None
-    return lineup.line_up(data, holes, kind, distrust=distrust, progress=progress)
+    return distrusted(data, read_table(accused), accused.name)
 
 
 def _folder(out: Path) -> Path:

@@ -109,11 +109,8 @@ def _built(folder: Path, holes_by: str, discs_by: str, kind: str) -> tuple[Proje
 
 def _with_faults(built: Scene, data: Project, holes: Traces, kind: str) -> Scene:
     """Return a scene with the line-up of a kind of structure."""
-    from desurvey.lineup import windows_table
-    from desurvey.progress import part
-    from viewer.commands.judging import line_up
+    from desurvey.lineup import line_up_with_windows
     from viewer.scene.faults import with_faults
 
     with working("Lining up the picks") as progress:
-        answer = line_up(data, holes, kind, progress=part(progress, 0.0, 0.8))
-        return with_faults(built, answer, windows_table(answer, progress=part(progress, 0.8, 1.0)))
+        return with_faults(built, *line_up_with_windows(data, holes, kind, progress=progress))

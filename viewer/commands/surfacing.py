@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from desurvey.problems import DataProblem, nearest
-from viewer.commands.judging import Kind, line_up
+from viewer.commands.judging import Kind
 from viewer.commands.shared import Out, ProjectFolder, finish, say, traced, working
 
 if TYPE_CHECKING:
@@ -144,6 +144,7 @@ def _fault(
     limits: tuple[Outside, ...],
     sides: bool,
 ) -> Extracted:
+    from desurvey.lineup import line_up
     from desurvey.surface import fault_surface
 
     found = line_up(data, holes, kind)

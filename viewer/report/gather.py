@@ -152,8 +152,7 @@ def _texts(column: pd.Series, decimals: int) -> list[str]:
 def _summary(
     project: Project, traces: Traces, structures: Oriented, results: Results, found: tuple[Finding, ...]
 ) -> Section:
-    status = project.collars.set_index("hole_id")["status"].reindex(traces.hole_ids.tolist())
-    planned = (status == "planned").to_numpy()
+    planned = project.planned(traces.hole_ids)
     drilled = float(traces.end[~planned].sum())
     lines = [
         f"{wording.count(int((~planned).sum()), 'hole')} drilled, {grouped(round(drilled))} m in all"

@@ -166,7 +166,7 @@ def build_wanted(project: Project, traces: Traces, oriented: Oriented, wanted: W
     """
     frame = framed(_extent(traces))
     shown = np.ones(len(traces.hole_ids), dtype=bool) if wanted.holes is None else wanted.holes
-    planned = _is_planned(project, traces)
+    planned = project.planned(traces.hole_ids)
     choice = _hole_choice(project, wanted.holes_by)
     parts = pieces(traces, *values.hole_cuts(project, traces, choice))
     drilled, hole_block = _drilled(project, traces, frame, parts.where((shown & ~planned)[parts.hole]), choice)
@@ -191,12 +191,6 @@ def _extent(traces: Traces) -> Floats:
     """Return the points that the frame has to hold: stations and ends of the holes."""
     ends = traces.at(np.arange(len(traces.end)), traces.end).position
     return np.concatenate([traces.position, ends])
-
-
-def _is_planned(project: Project, traces: Traces) -> npt.NDArray[np.bool_]:
-    collars = project.collars
-    names = collars.loc[collars["status"].astype(str).str.strip().str.lower() == "planned", "hole_id"]
-    return np.isin(traces.hole_ids, names.to_numpy(dtype=str))
 
 
 def _hole_choice(project: Project, holes_by: str) -> values.Choice | None:
