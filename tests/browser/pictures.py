@@ -14,7 +14,7 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page
 
 from tests.browser.chromium import chromium
-from tests.browser.served import Served, opened, pixel_of, seen_discs, served
+from tests.browser.served import Served, line_up, opened, pixel_of, seen_discs, served
 from tests.worlds.folded import Settings, make_world, write_project
 
 DEMO = Path(__file__).parents[2] / "demo_project"
@@ -60,9 +60,7 @@ def _still(tab: Page, path: Path) -> None:
 
 
 def _faults(tab: Page, path: Path) -> None:
-    tab.keyboard.press("2")
-    tab.get_by_role("button", name="line up", exact=True).click()
-    tab.wait_for_selector("tr[data-pick]", timeout=WAIT)
+    line_up(tab)
     tab.get_by_role("button", name="select its picks").nth(2).click()
     tab.wait_for_selector(".low-card")
     tab.locator(".low-bar button[data-way=first]").click()

@@ -63,6 +63,13 @@ def opened(tab: Page, app: Served) -> Page:
     return tab
 
 
+def line_up(tab: Page) -> None:
+    """Ask Lines up? and wait for the picks."""
+    tab.keyboard.press("2")
+    tab.get_by_role("button", name="line up", exact=True).click()
+    tab.wait_for_selector("tr[data-pick]", timeout=120_000)
+
+
 def pixel_of(tab: Page, disc: int) -> tuple[float, float]:
     """Return where the middle of a disc is on the page."""
     x, y = tab.evaluate(

@@ -8,7 +8,7 @@ import pytest
 
 from tests.benches import layered, written
 from tests.browser.chromium import chromium, needs_chromium
-from tests.browser.served import opened, served
+from tests.browser.served import line_up, opened, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -22,9 +22,7 @@ def folder(tmp_path_factory):
 def tab(folder):
     with served(folder) as app, chromium() as browser:
         page = opened(browser.new_page(viewport={"width": 1280, "height": 900}), app)
-        page.keyboard.press("2")
-        page.get_by_role("button", name="line up").click()
-        page.wait_for_selector("tr[data-pick]", timeout=120_000)
+        line_up(page)
         yield page
 
 

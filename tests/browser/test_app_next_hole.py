@@ -7,7 +7,7 @@ import pytest
 
 from tests.benches import layered, written
 from tests.browser.chromium import chromium, needs_chromium
-from tests.browser.served import opened, served
+from tests.browser.served import line_up, opened, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -17,9 +17,7 @@ def tab(tmp_path_factory):
     folder = written(tmp_path_factory.mktemp("app") / "layered", layered(wrong_run=("", 0.0)))
     with served(folder) as app, chromium() as browser:
         page = opened(browser.new_page(viewport={"width": 1280, "height": 900}), app)
-        page.keyboard.press("2")
-        page.get_by_role("button", name="line up").click()
-        page.wait_for_selector("tr[data-pick]", timeout=120_000)
+        line_up(page)
         page.keyboard.press("3")
         page.get_by_label("show it").check()
         page.wait_for_selector(".low-panel td:has-text('F2')")

@@ -9,7 +9,7 @@ import pyvista as pv
 
 from tests.benches import layered, written
 from tests.browser.chromium import chromium, listened, needs_chromium
-from tests.browser.served import opened, seen_discs, served
+from tests.browser.served import line_up, opened, seen_discs, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -38,9 +38,7 @@ def tab(app, browser):
     page = browser.new_page(viewport={"width": 1280, "height": 900})
     page.heard = listened(page)
     opened(page, app)
-    page.keyboard.press("2")
-    page.get_by_role("button", name="line up").click()
-    page.wait_for_selector("tr[data-pick]", timeout=120_000)
+    line_up(page)
     page.wait_for_function(f"{SPACE}.scene.sleeves.length > 0")
     return page
 

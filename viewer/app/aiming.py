@@ -35,9 +35,7 @@ class Aiming(Part):
     def __init__(self, app: Any) -> None:
         super().__init__(app)
         self._blind: tuple[Oriented, Blind] | None = None
-        self.state.update(
-            {"aim": None, "aim_meetings": [], "aim_on": False, "aim_level": 0.0, "aim_fault": "", "aim_row": ""}
-        )
+        self.state.update({"aim": None, "aim_meetings": [], "aim_on": False, "aim_level": 0.0, "aim_row": ""})
         self.state.aim_said = ""
         self._last = np.zeros(len(FIELDS))
         self._show_start(self._first())
@@ -125,6 +123,8 @@ class Aiming(Part):
         """Say and show where the hole as it stands meets the faults."""
         state = self.state
         if not state.aim_on:
+            if state.aim is None:
+                return
             state.aim, state.aim_meetings = None, []
         else:
             *collar, azimuth, dip, length = self._numbers().tolist()

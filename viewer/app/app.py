@@ -100,7 +100,7 @@ class App:
         server.enable_module(
             {
                 "serve": {"__lowside_space": str(SPACE), "__lowside_app": str(WEB)},
-                "scripts": [*(f"__lowside_space/{name}.js" for name in ("space", "picking")), "__lowside_app/app.js"],
+                "scripts": ["__lowside_space/space.js", "__lowside_space/picking.js", "__lowside_app/app.js"],
                 "styles": ["__lowside_space/space.css", "__lowside_app/app.css"],
                 "vue_use": ["lowside"],
             }
@@ -241,7 +241,8 @@ class App:
         same = frozenset() if view.doubt or self._built.doubt else SAME_SCENE
         if anew or _without(view, same) != _without(self._built, same):
             self._rebuild()
-        self._show_selection()
+        else:
+            self._show_selection()
         self._show_view(view)
 
     def _rebuild(self) -> None:

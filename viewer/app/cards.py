@@ -15,7 +15,7 @@ from viewer import theme
 from viewer.app.core_piece import core_piece
 from viewer.app.desk import Desk
 
-__all__ = ["card", "disc_card", "hole_card"]
+__all__ = ["bearing", "card", "disc_card", "hole_card"]
 
 TEMPLATES = jinja2.Environment(
     loader=jinja2.PackageLoader("viewer.app", "web"), autoescape=True, trim_blocks=True, lstrip_blocks=True
@@ -40,7 +40,7 @@ def disc_card(desk: Desk, row: int, said: Sequence[str] = ()) -> str:
     sigma, east = desk.spread.pole_sigma_deg[row], oriented.position[row]
     blur = np.sqrt(np.diag(desk.spread.position[row]))
     rows = [
-        ("dip / dip direction", f"{dip:.0f}° / {_bearing(direction)}  ± {sigma:.0f}° (pole, 1 σ)"),
+        ("dip / dip direction", f"{dip:.0f}° / {bearing(direction, 'none (flat)')}  ± {sigma:.0f}° (pole, 1 σ)"),
         ("as logged", _core_angles(logged)),
         ("hole there", f"azimuth {azimuth[0]:.1f}°, dip {hole_dip[0]:.1f}°"),
         (
@@ -101,8 +101,9 @@ def card(title: str, source: str, said: Sequence[str], rows: Iterable[tuple[str,
     return template.render(title=title, source=source, said=said, rows=list(rows), drawing=drawing)
 
 
-def _bearing(direction: float) -> str:
-    return f"{round(direction) % 360:03d}°" if np.isfinite(direction) else "none (flat)"
+def bearing(direction: float, none: str = "–") -> str:
+    """Return a direction in whole degrees, 000° to 359°, or a word where there is none."""
+    return f"{round(direction) % 360:03d}°" if np.isfinite(direction) else none
 
 
 def _core_angles(logged: pd.Series) -> str:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey.lineup import Fault
-from viewer.app.cards import card
+from viewer.app.cards import bearing, card
 
 if TYPE_CHECKING:
     from viewer.app.lines import Answer
@@ -40,7 +40,7 @@ def fault_card(answer: Answer, fault_id: str, place: Floats | None = None) -> st
     rows = [
         (
             "dip / dip direction",
-            f"{row['dip']:.0f}° / {round(row['dip_direction']) % 360:03d}°, dip ± {row['dip_sigma']:.1f}° (1 σ)",
+            f"{row['dip']:.0f}° / {bearing(row['dip_direction'])}, dip ± {row['dip_sigma']:.1f}° (1 σ)",
         ),
         ("shape", f"{row['shape']}, drawn {fault.reach:.0f} m beyond its picks"),
         ("off its picks (rms)", f"{row['rms_m']:.1f} m, {row['rms_deg']:.0f}°"),

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey import orient
+from viewer.app.cards import bearing
 from viewer.app.desk import Desk
 from viewer.app.parts import Part, careful
 
@@ -78,7 +79,7 @@ def _listed(desk: Desk, rows: npt.NDArray[np.int64]) -> list[dict[str, Any]]:
             "name": str(one.structure_id),
             "kind": str(one.kind),
             "where": f"{one.hole_id} {one.depth:.1f}",
-            "plane": f"{d:.0f}°/{round(b) % 360:03d}°" if np.isfinite([d, b]).all() else "–",
+            "plane": f"{d:.0f}°/{bearing(b)}" if np.isfinite([d, b]).all() else "–",
         }
         for row, one, d, b in zip(rows, table.itertuples(), dip, direction, strict=True)
     ]

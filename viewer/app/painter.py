@@ -37,7 +37,6 @@ class Painter:
     def __init__(self) -> None:
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="painter")
         self._plotter: pv.Plotter | None = None
-        self._scene: Scene | None = None
 
     def has_card(self) -> bool:
         """Return whether a graphics card draws here; waits for the answer, which takes about a second."""
@@ -67,7 +66,6 @@ class Painter:
     def _load(self, scene: Scene, look: theme.Look) -> None:
         prefer_off_screen()
         self._drop()
-        self._scene = scene
         self._plotter = plotter = pv.Plotter(off_screen=True, window_size=[800, 500])
         plotter.enable_anti_aliasing("msaa", multi_samples=SAMPLES)
         draw_shapes(scene, plotter, look)

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from viewer.app.cards import disc_card, hole_card
 from viewer.app.fault_cards import fault_card, window_card
@@ -78,9 +77,10 @@ class Picking(Part):
     def show_window(self, fault_id: str, hole_id: str) -> list[float] | None:
         """Show the card of a window; return where its middle is, in local metres."""
         answer = self.app.lines.answer
-        windows = answer.windows if answer is not None else pd.DataFrame(columns=["fault_id", "hole_id"])
-        found = windows[(windows["fault_id"] == fault_id) & (windows["hole_id"] == hole_id)]
-        if answer is None or found.empty:
+        if answer is None:
+            return None
+        found = answer.windows[(answer.windows["fault_id"] == fault_id) & (answer.windows["hole_id"] == hole_id)]
+        if found.empty:
             return None
         self.state.card = window_card(found.iloc[0].to_dict())
         hole, depth = answer.lineup.traces.index([hole_id]), np.array([found["expected_depth"].iloc[0]])

@@ -129,7 +129,6 @@ class Possible(Part):
         self.state.suspects_said = named if count else "No suspects: nothing is better explained by a known blunder."
         accepted = {key for key, one in self.decisions.about("suspect").items() if one.answer == "accepted"}
         self.app.apply(self.app.history.change(explained=frozenset(accepted) & frozenset(self.table["key"])), anew=True)
-        self.show()
 
     @careful
     def pick_suspect(self, key: str) -> None:
@@ -145,7 +144,6 @@ class Possible(Part):
         """Show a suspect as explained, or as logged."""
         now = self.app.history.now.explained
         self.app.apply(self.app.history.change(explained=now | {key} if wanted else now - {key}))
-        self.show()
 
     @careful
     def accept_suspect(self, key: str) -> None:

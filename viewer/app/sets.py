@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from desurvey import orient, sphere
 from viewer import theme
+from viewer.app.cards import bearing
 from viewer.app.desk import BY_SET, Desk
 from viewer.app.parts import Part, careful
 from viewer.app.view import View
@@ -78,8 +79,7 @@ def named_sets(sets: sphere.Sets, normal: Floats, looked_at: Bools) -> Found:
 
 def _mean_plane(normal: Floats, scatter: float) -> str:
     dip, direction = (float(angle[0]) for angle in orient.dip_of_plane(sphere.axial_mean(normal).axis[None]))
-    towards = f"{round(direction) % 360:03d}°" if np.isfinite(direction) else "–"
-    return f"{dip:.0f}°/{towards} ± {scatter:.0f}°"
+    return f"{dip:.0f}°/{bearing(direction)} ± {scatter:.0f}°"
 
 
 class Sets(Part):

@@ -33,6 +33,8 @@ from viewer.still import still
 
 __all__ = ["Taking", "free_name", "section_slab"]
 
+Bools = npt.NDArray[np.bool_]
+
 PRINT_SIDE = 3200
 """Pixels of a picture's longer side: 27 cm at 300 dots to the inch."""
 
@@ -55,7 +57,7 @@ class Taking(Part):
     @careful
     def save_page(self, seen: Mapping[str, Any]) -> None:
         """Write the offline page, which begins with what a tab sees."""
-        scene, camera, said = self.app.scene, Camera.asked(seen), tuple(self._said())
+        scene, camera, said = self.app.scene, Camera.asked(seen), tuple(self._said(self._rows()))
         self._save("scene.html", lambda path: page(scene, path, camera=camera, said=said))
 
     @careful
@@ -85,15 +87,17 @@ class Taking(Part):
 
     def _shown(self) -> Shown:
         """Return the part of the project that the filters leave."""
-        app, view = self.app, self.app.history.now
-        rows = shown_rows(app.shown, view, app.possible.concerned())
-        holes = ~np.isin(app.shown.traces.hole_ids, list(view.holes_off))
-        return Shown(rows, holes, " ".join(self._said()))
+        rows, holes_off = self._rows(), list(self.app.history.now.holes_off)
+        return Shown(rows, ~np.isin(self.app.shown.traces.hole_ids, holes_off), " ".join(self._said(rows)))
 
-    def _said(self) -> list[str]:
+    def _rows(self) -> Bools:
+        """Return which rows of the structures the filters leave."""
+        return shown_rows(self.app.shown, self.app.history.now, self.app.possible.concerned())
+
+    def _said(self, rows: Bools) -> list[str]:
         """Return what has to be said of what is shown: the filters, and what is not shown as it was logged."""
-        app, view = self.app, self.app.history.now
-        filters = filters_said(app.shown, view, shown_rows(app.shown, view, app.possible.concerned()))
+        view = self.app.history.now
+        filters = filters_said(self.app.shown, view, rows)
         count = len(view.explained)
         turned = f"{count} suspect{'s' if count > 1 else ''} shown as explained, not as logged." if count else ""
         return [said for said in (filters, turned) if said]
@@ -107,7 +111,7 @@ class Taking(Part):
             meetings=tuple(
                 Meeting(np.array(one["window"]), one["colour"], one["text"]) for one in (aim["meetings"] if aim else [])
             ),
-            said=tuple(line for said in self._said() for line in textwrap.wrap(said, LINE)),
+            said=tuple(line for said in self._said(self._rows()) for line in textwrap.wrap(said, LINE)),
         )
 
     def _save(self, name: str, write: Callable[[Path], object]) -> None:

@@ -14,8 +14,9 @@ import pyvista as pv
 
 from viewer import theme
 from viewer.scene import Scene, floor, tube_radius, view_azimuth
+from viewer.scene.camera import VIEW_ANGLE_DEG
 from viewer.scene.colouring import Bar, Block, Entry, rgb
-from viewer.scene.draw import ASIDE, MARGIN, VIEW_ANGLE_DEG, VIEW_DIP_DEG, sleeve_radius
+from viewer.scene.draw import ASIDE, MARGIN, VIEW_DIP_DEG, sleeve_radius
 from viewer.scene.floor import Labels
 
 __all__ = ["cell_colours", "encoded", "encoded_bytes", "legend_html", "packed"]

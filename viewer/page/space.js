@@ -364,9 +364,8 @@ window.lowside = window.lowside || {};
         }
       }
     }
-    inSlab(p, style) {
-      const { slab } = this.how;
-      return !slab || (style !== "name" && style !== "depth") || Math.abs(dot(slab.normal, p) - slab.offset) <= slab.thickness / 2 + 1;
+    inSlab(p, style) {  // whether a text may stand: those of holes only in the slab
+      return (style !== "name" && style !== "depth") || !this.cutAway(p, 1);
     }
     markChosen(view) {  // rings round the chosen discs, in front of everything
       const { marks, scene } = this, scale = window.devicePixelRatio || 1, pen = marks.getContext("2d");
@@ -407,8 +406,8 @@ window.lowside = window.lowside || {};
         return seen;
       };
       stroke(aim.points, `rgb(${scene.colours.text.join()})`, 2.5, [9, 5]);
-      pen.font = `bold ${getComputedStyle(this.host).fontSize} DejaVu Sans, Verdana, sans-serif`;
-      const written = [], line = 1.25 * parseFloat(getComputedStyle(this.host).fontSize);
+      const written = [], { fontSize } = getComputedStyle(this.host), line = 1.25 * parseFloat(fontSize);
+      pen.font = `bold ${fontSize} DejaVu Sans, Verdana, sans-serif`;
       for (const { window: ends, colour, text } of aim.meetings) {
         const seen = stroke(ends, colour, 9);
         if (!seen) continue;
@@ -429,7 +428,7 @@ window.lowside = window.lowside || {};
       if (this.how.below) scale.style.bottom = `${this.how.below + 10}px`;  // above a bar at the bottom
       if (scale.hidden) return;
       const most = 220 / metre, ten = 10 ** Math.floor(Math.log10(most)), length = [5, 2, 1].find((n) => n * ten <= most) * ten;
-      const way = this.how.stretch === 1 ? "" : camera.dip === -90 || camera.dip === 90 ? "" : " across";
+      const way = this.how.stretch === 1 || Math.abs(camera.dip) === 90 ? "" : " across";
       scale.style.width = `${length * metre}px`;
       scale.textContent = length >= 1000 ? `${length / 1000} km${way}` : `${Number(length.toPrecision(1))} m${way}`;
     }
@@ -446,9 +445,9 @@ window.lowside = window.lowside || {};
     // -- picking, in picking.js
     sight(x, y) { return lowside.sight(this, x, y); }
     under(x, y) { return lowside.under(this, x, y); }
-    cutAway(p) {  // whether the slab leaves a place out
+    cutAway(p, room = 0) {  // whether the slab leaves a place out, more than some metres away
       const { slab } = this.how;
-      return Boolean(slab) && Math.abs(dot(slab.normal, p) - slab.offset) > slab.thickness / 2;
+      return Boolean(slab) && Math.abs(dot(slab.normal, p) - slab.offset) > slab.thickness / 2 + room;
     }
     choose(indexes) { this.chosen = indexes; this.mark(); }
     mark() {  // draw what lies over the picture; the picture itself stays

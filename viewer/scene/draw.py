@@ -9,8 +9,7 @@ import pyvista as pv
 from viewer import theme
 from viewer.scene import floor
 from viewer.scene.build import Scene
-from viewer.scene.camera import VIEW_ANGLE_DEG as VIEW_ANGLE_DEG
-from viewer.scene.camera import Camera, aim
+from viewer.scene.camera import VIEW_ANGLE_DEG, Camera, aim
 from viewer.scene.floor import Labels
 from viewer.scene.frame import Frame
 from viewer.scene.holes import PIECE_M

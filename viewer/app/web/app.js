@@ -7,18 +7,19 @@ window.lowside = window.lowside || {};
 
   // What belongs to this tab alone, like its camera: the vertical scale and the slab. Panels change it by name.
   const START = { stretch: 1, on: false, thickness: 40, place: 0, azimuth: null, said: "" };
-  const tab = lowside.tab = Vue.reactive({ ...START, reach: 100 });
+  const tab = Vue.reactive({ ...START, reach: 100 });
   let fence = null, through = -1;  // holes to step along, and the one that the slab goes through
 
-  const across = ([east, north]) => {  // how far a place is from the middle of the scene, square to the slab
+  const normal = () => {  // square to the slab, level
     const azimuth = (Number(tab.azimuth) + 90) * Math.PI / 180;
-    return (east - fence.middle[0]) * Math.sin(azimuth) + (north - fence.middle[1]) * Math.cos(azimuth);
+    return [Math.sin(azimuth), Math.cos(azimuth), 0];
   };
-  const slab = () => {  // the layer as it stands, on or off: normal, offset and thickness in local metres
-    if (!fence) return null;
-    const azimuth = (Number(tab.azimuth) + 90) * Math.PI / 180, normal = [Math.sin(azimuth), Math.cos(azimuth), 0];
-    const offset = normal[0] * fence.middle[0] + normal[1] * fence.middle[1] + Number(tab.place);
-    return { normal, offset, thickness: Math.max(0.1, Number(tab.thickness)) };
+  const across = ([east, north]) => {  // how far a place is from the origin, square to the slab
+    const [a, b] = normal();
+    return a * east + b * north;
+  };
+  const slab = () => fence && {  // the layer as it stands, on or off: normal, offset and thickness in local metres
+    normal: normal(), offset: across(fence.middle) + Number(tab.place), thickness: Math.max(0.1, Number(tab.thickness)),
   };
   const sweep = (share) => {  // move the slab by a share of its thickness
     tab.on = true;
@@ -30,7 +31,7 @@ window.lowside = window.lowside || {};
     const order = fence.holes.map((_, i) => i).sort((a, b) => across(fence.holes[a].slice(1)) - across(fence.holes[b].slice(1)));
     const at = order.indexOf(through), next = at < 0 ? (by > 0 ? 0 : order.length - 1) : (at + by + order.length) % order.length;
     through = order[next];
-    Object.assign(tab, { on: true, place: Math.round(10 * across(fence.holes[through].slice(1))) / 10, said: `through ${fence.holes[through][0]}` });
+    Object.assign(tab, { on: true, place: Math.round(10 * (across(fence.holes[through].slice(1)) - across(fence.middle))) / 10, said: `through ${fence.holes[through][0]}` });
   };
   const takeFence = (found) => {
     fence = found;
