@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from desurvey import traces
-from viewer.layers import Bars, Content, Structures, Surface, Windows
-from viewer.sheet import Title
+from viewer.figures.layers import Bars, Content, Structures, Surface, Windows
+from viewer.figures.sheet import Title
 
 FAULT_DIP, FAULT_DIRECTION = 55.0, 270.0
 ORIGIN = np.array([500_000.0, 6_500_000.0, 350.0])

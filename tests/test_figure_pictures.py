@@ -17,13 +17,13 @@ from PIL import Image
 from desurvey import curvature
 from tests.fences import TITLE, fence_content
 from tests.test_holelog import log_of
-from viewer.holelog import draw_log
-from viewer.net import Net, NetLook, draw_net
-from viewer.plan import Level, draw_plan
-from viewer.section import draw_section
-from viewer.sheet import style
-from viewer.slab import through_holes
-from viewer.strip import draw_strip
+from viewer.figures.holelog import draw_log
+from viewer.figures.net import Net, NetLook, draw_net
+from viewer.figures.plan import Level, draw_plan
+from viewer.figures.section import draw_section
+from viewer.figures.sheet import style
+from viewer.figures.slab import through_holes
+from viewer.figures.strip import draw_strip
 
 PICTURES = Path(__file__).parent / "pictures"
 DPI = 50

@@ -10,12 +10,12 @@ from desurvey.exchange.exporting import ENDINGS, export
 from desurvey.exchange.model import model_of
 from desurvey.project import load_project
 from tests.projects import TABLES, write_project
-from viewer.collect import content_of
-from viewer.net import draw_net, net_of
-from viewer.plan import Level, draw_plan
+from viewer.figures.collect import content_of
+from viewer.figures.net import draw_net, net_of
+from viewer.figures.plan import Level, draw_plan
+from viewer.figures.section import draw_section
+from viewer.figures.slab import along_line
 from viewer.report import Results, compose, render
-from viewer.section import draw_section
-from viewer.slab import along_line
 
 HEADING = TABLES["collars"].splitlines()[0] + "\n"
 NO_EASTING = HEADING + "A,,2000,100,120,90,-60,2026-05-01\nB,,2000,101,80,90,-60,2026-05-03\n"

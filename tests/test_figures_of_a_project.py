@@ -15,12 +15,12 @@ from desurvey.problems import DataProblem
 from desurvey.project import load_project
 from desurvey.surface import fault_mesh
 from tests.projects import PROJECT_TOML, TABLES, write_project
-from viewer import collect
 from viewer.cli import app
 from viewer.faults import answers_of
-from viewer.net import chosen_rows, net_of
-from viewer.sheet import Title
-from viewer.slab import slab_of
+from viewer.figures import collect
+from viewer.figures.net import chosen_rows, net_of
+from viewer.figures.sheet import Title
+from viewer.figures.slab import slab_of
 
 DEMO = Path(__file__).parent.parent / "demo_project"
 

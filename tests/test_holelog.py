@@ -14,8 +14,8 @@ from matplotlib.text import Text
 from desurvey.runs import run_table, runs_chain
 from desurvey.traces import dogleg_severity
 from tests.fences import fence_content
-from viewer import sheet
-from viewer.holelog import HoleLog, draw_log
+from viewer.figures import sheet
+from viewer.figures.holelog import HoleLog, draw_log
 
 RUNS = pd.DataFrame(
     {

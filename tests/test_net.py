@@ -8,9 +8,9 @@ import pytest
 from matplotlib.text import Text
 
 from desurvey import curvature, orient, sphere
-from viewer import sheet
-from viewer.net import Net, NetLook, curve, draw_net, project
-from viewer.sheet import Title
+from viewer.figures import sheet
+from viewer.figures.net import Net, NetLook, curve, draw_net, project
+from viewer.figures.sheet import Title
 
 TITLE = Title("Tarn Hollow", "Net", "EPSG:32633", "", (), "2026-11-25")
 NONE = np.empty((0, 3))

@@ -9,8 +9,8 @@ from matplotlib.text import Text
 
 from desurvey.problems import DataProblem
 from tests.fences import fence_content
-from viewer.labels import placed, points_in
-from viewer.plan import Level, draw_plan
+from viewer.figures.labels import placed, points_in
+from viewer.figures.plan import Level, draw_plan
 
 
 def drawing(figure):

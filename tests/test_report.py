@@ -22,9 +22,9 @@ from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cautions import CAUTION
 from viewer.cli import app
 from viewer.faults import Answers
+from viewer.figures.slab import fences
 from viewer.report import Results, Wanted, compose, print_pdf, render
 from viewer.report.wording import count
-from viewer.slab import fences
 
 PLAIN = Wanted(logs=False, scene=False)
 

@@ -15,7 +15,7 @@ from desurvey.project import load_project
 from desurvey.spread import StructureSpread
 from tests.benches import TWO_HOLES, fan, layered, written
 from viewer import scene, theme
-from viewer.layers import Surface
+from viewer.figures.layers import Surface
 from viewer.scene import discs, floor, values
 from viewer.scene.colouring import coloured, rgb
 from viewer.scene.doubt import with_doubt

@@ -14,9 +14,9 @@ from scipy.spatial.transform import Rotation
 from desurvey import orient
 from desurvey.problems import DataProblem
 from tests.fences import FAULT_DIP, FAULT_DIRECTION, ORIGIN, fence_content, fence_traces, square
-from viewer import labels, sheet
-from viewer.section import draw_section
-from viewer.slab import Slab, along_line, cut_mesh, through_holes
+from viewer.figures import labels, sheet
+from viewer.figures.section import draw_section
+from viewer.figures.slab import Slab, along_line, cut_mesh, through_holes
 
 TABLE = [  # true dip, angle between strike and section, apparent dip in degrees and minutes
     (10, 45, 7, 6),

@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 from desurvey import orient
 from desurvey.problems import DataProblem
 from viewer.cli import app
-from viewer.sheet import figure_bytes
-from viewer.strip import CORE_SIZES_MM, EDGE_PT, RULER_MM, diameter_of, draw_strip
+from viewer.figures.sheet import figure_bytes
+from viewer.figures.strip import CORE_SIZES_MM, EDGE_PT, RULER_MM, diameter_of, draw_strip
 
 POINT_MM = 25.4 / 72.0
 

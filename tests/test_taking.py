@@ -12,13 +12,13 @@ from viewer import theme
 from viewer.app.desk import filters_said, load_desk, shown_rows, shown_scene
 from viewer.app.taking import free_name, section_slab
 from viewer.app.view import View
-from viewer.collect import Shown, content_of
+from viewer.figures.collect import Shown, content_of
+from viewer.figures.section import draw_section
+from viewer.figures.slab import along_line
 from viewer.page import page
 from viewer.scene import draw
 from viewer.scene.camera import Camera
 from viewer.scene.marks import Marks, Meeting
-from viewer.section import draw_section
-from viewer.slab import along_line
 from viewer.still import still
 
 SIZE = (900, 600)

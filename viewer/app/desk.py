@@ -18,9 +18,9 @@ from desurvey.spread import HoleSpread, StructureSpread
 from desurvey.traces import Traces
 from viewer import theme
 from viewer.app.view import View
-from viewer.collect import topography_of
+from viewer.figures.collect import topography_of
+from viewer.figures.layers import Surface
 from viewer.lacking import lacking
-from viewer.layers import Surface
 from viewer.scene import Scene, Wanted, build_wanted
 
 __all__ = [

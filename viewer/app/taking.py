@@ -19,16 +19,16 @@ import numpy.typing as npt
 from desurvey.problems import DataProblem
 from viewer.app.desk import filters_said, shown_rows
 from viewer.app.parts import Part, careful
-from viewer.collect import Shown, content_of
 from viewer.faults import Answers, with_meshes
-from viewer.net import draw_net, net_of
+from viewer.figures.collect import Shown, content_of
+from viewer.figures.net import draw_net, net_of
+from viewer.figures.section import draw_section
+from viewer.figures.sheet import save
+from viewer.figures.slab import Slab
 from viewer.page import page
 from viewer.scene.camera import UPRIGHT, Camera
 from viewer.scene.frame import Frame
 from viewer.scene.marks import Marks, Meeting
-from viewer.section import draw_section
-from viewer.sheet import save
-from viewer.slab import Slab
 from viewer.still import still
 
 __all__ = ["Taking", "free_name", "section_slab"]

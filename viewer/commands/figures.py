@@ -56,10 +56,10 @@ def section(
 
     Structures show at their apparent dip, which is the true dip only where the section is square to strike.
     """
-    from viewer.collect import content_of
-    from viewer.section import draw_section
-    from viewer.sheet import save
-    from viewer.slab import slab_of
+    from viewer.figures.collect import content_of
+    from viewer.figures.section import draw_section
+    from viewer.figures.sheet import save
+    from viewer.figures.slab import slab_of
 
     data, traces, structures = oriented(project)
     slab = slab_of(traces, holes, line, thickness)
@@ -99,9 +99,9 @@ def plan(
     portrait: Portrait = False,
 ) -> None:
     """Draw a plan as PDF, SVG or PNG, at a true scale, with strike and dip of the structures."""
-    from viewer.collect import content_of
-    from viewer.plan import Level, draw_plan
-    from viewer.sheet import save
+    from viewer.figures.collect import content_of
+    from viewer.figures.plan import Level, draw_plan
+    from viewer.figures.sheet import save
 
     data, traces, structures = oriented(project)
     answers = lined_up(data, traces) if faults else None
@@ -142,9 +142,9 @@ def net(
     """Draw a lower-hemisphere net: poles, densities, sets, and the zone that the holes are blind to."""
     import numpy as np
 
-    from viewer.collect import content_of
-    from viewer.net import NetLook, chosen_rows, draw_net, net_of
-    from viewer.sheet import save
+    from viewer.figures.collect import content_of
+    from viewer.figures.net import NetLook, chosen_rows, draw_net, net_of
+    from viewer.figures.sheet import save
 
     data, traces, structures = oriented(project)
     rows = chosen_rows(structures, kind, holes)
@@ -184,9 +184,9 @@ def holelog(
     paper: Paper = "A4",
 ) -> None:
     """Draw the log of one hole: intervals, runs, tadpoles, structures per metre, dogleg and suspects against depth."""
-    from viewer.collect import log_of, read_suspects
-    from viewer.holelog import draw_log
-    from viewer.sheet import save
+    from viewer.figures.collect import log_of, read_suspects
+    from viewer.figures.holelog import draw_log
+    from viewer.figures.sheet import save
 
     data, traces, structures = oriented(project)
     with working("Drawing"):

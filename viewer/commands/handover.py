@@ -37,7 +37,7 @@ def report(
     Looks for suspects and lines up the fault picks on the way. What the tables have nothing for is said to be absent.
     """
     from desurvey.suspects import suspects as weigh
-    from viewer.collect import read_suspects
+    from viewer.figures.collect import read_suspects
     from viewer.report import Results, Wanted, compose, print_pdf, write_report
 
     data, traces, structures = oriented(project)
@@ -94,8 +94,8 @@ def strip(
 
     Print the PDF at 100 % and measure its ruler before use.
     """
-    from viewer.sheet import save
-    from viewer.strip import circumference, diameter_of, draw_strip
+    from viewer.figures.sheet import save
+    from viewer.figures.strip import circumference, diameter_of, draw_strip
 
     core = diameter_of(size, diameter)
     save(draw_strip(core, (size or "").upper()), out)

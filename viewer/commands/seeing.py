@@ -92,7 +92,7 @@ def _built(folder: Path, holes_by: str, discs_by: str, kind: str) -> tuple[Proje
     """Return a project and its scene, with the line-up of a kind of structure where one is named."""
     from desurvey.orient import oriented
     from viewer import scene
-    from viewer.collect import topography_of
+    from viewer.figures.collect import topography_of
     from viewer.lacking import lacking
     from viewer.scene.ground import with_ground
 

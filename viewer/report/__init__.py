@@ -9,10 +9,10 @@ from pathlib import Path
 from desurvey.orient import Oriented
 from desurvey.project import Project
 from desurvey.traces import Traces
+from viewer.figures.sheet import date_of_issue
 from viewer.report.drawings import Wanted, draw_all
 from viewer.report.gather import Report, Results, Section, gather
 from viewer.report.writing import print_pdf, render, write_report
-from viewer.sheet import date_of_issue
 
 __all__ = ["Report", "Results", "Section", "Wanted", "compose", "print_pdf", "render", "write_report"]
 

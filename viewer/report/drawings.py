@@ -10,16 +10,16 @@ import numpy as np
 from desurvey.orient import Oriented
 from desurvey.project import Project
 from desurvey.traces import Traces
-from viewer import sheet
-from viewer.collect import content_of, log_of
-from viewer.holelog import draw_log
-from viewer.layers import Content
-from viewer.net import NetLook, draw_net, net_of
-from viewer.plan import draw_plan
+from viewer.figures import sheet
+from viewer.figures.collect import content_of, log_of
+from viewer.figures.holelog import draw_log
+from viewer.figures.layers import Content
+from viewer.figures.net import NetLook, draw_net, net_of
+from viewer.figures.plan import draw_plan
+from viewer.figures.section import draw_section
+from viewer.figures.sheet import Title
+from viewer.figures.slab import fences, through_holes
 from viewer.report.gather import FEWEST_POLES, Figure, Results, Section
-from viewer.section import draw_section
-from viewer.sheet import Title
-from viewer.slab import fences, through_holes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -17,9 +17,9 @@ from desurvey.problems import Finding
 from desurvey.project import Project
 from desurvey.traces import Traces
 from viewer import theme
-from viewer.collect import convention
-from viewer.drawing import grouped
 from viewer.faults import Answers
+from viewer.figures.collect import convention
+from viewer.figures.drawing import grouped
 from viewer.report import wording
 
 __all__ = ["Figure", "Grid", "Report", "Results", "Section", "gather"]

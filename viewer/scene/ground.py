@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pyvista as pv
 
-from viewer.layers import Surface
+from viewer.figures.layers import Surface
 from viewer.scene.build import Scene
 from viewer.scene.faults import Sheet
 

@@ -1,7 +1,7 @@
 """Holes on a drawing, seen from the side or from above: traces, depth ticks, interval bars, expected windows.
 
 A *view* says where points of the ground are seen and whether they belong to the drawing: a
-:class:`viewer.slab.Slab` for a section, a :class:`viewer.plan.Level` for a plan.
+:class:`viewer.figures.slab.Slab` for a section, a :class:`viewer.figures.plan.Level` for a plan.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from viewer import theme
-from viewer.drawing import BACKED, Drawing, grouped
-from viewer.labels import points_in, without_overlap
-from viewer.layers import Bars, Content, Surface, Windows
-from viewer.sheet import SMALL_PT, text_size
-from viewer.slab import cut_mesh, even_depths
+from viewer.figures.drawing import BACKED, Drawing, grouped
+from viewer.figures.labels import points_in, without_overlap
+from viewer.figures.layers import Bars, Content, Surface, Windows
+from viewer.figures.sheet import SMALL_PT, text_size
+from viewer.figures.slab import cut_mesh, even_depths
 
 __all__ = [
     "Key",

@@ -27,9 +27,9 @@ from desurvey.orient import Oriented
 from desurvey.problems import DataProblem, nearest
 from desurvey.traces import Traces
 from viewer import theme
-from viewer.drawing import BACKED
-from viewer.legend import draw_key, draw_notes
-from viewer.sheet import SMALL_PT, Box, Orientation, Paper, Title, axes_at, blank, draw_title, style, with_lines
+from viewer.figures.drawing import BACKED
+from viewer.figures.legend import draw_key, draw_notes
+from viewer.figures.sheet import SMALL_PT, Box, Orientation, Paper, Title, axes_at, blank, draw_title, style, with_lines
 
 __all__ = ["Net", "NetLook", "chosen_rows", "draw_net", "net_of"]
 

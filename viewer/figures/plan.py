@@ -13,8 +13,8 @@ from matplotlib.lines import Line2D
 
 from desurvey.problems import DataProblem
 from viewer import theme
-from viewer.drawing import BACKED, POINT_STEP, Drawing, grid_values, grouped, name_axis, start_drawing
-from viewer.holes import (
+from viewer.figures.drawing import BACKED, POINT_STEP, Drawing, grid_values, grouped, name_axis, start_drawing
+from viewer.figures.holes import (
     Key,
     Seen,
     draw_bars,
@@ -25,10 +25,10 @@ from viewer.holes import (
     fault_colours,
     seen_holes,
 )
-from viewer.labels import placed, without_overlap
-from viewer.layers import Content, Structures
-from viewer.legend import draw_key, draw_north, draw_notes, draw_scale_bar
-from viewer.sheet import SMALL_PT, Orientation, Paper, blank, draw_title, style, text_size, with_lines
+from viewer.figures.labels import placed, without_overlap
+from viewer.figures.layers import Content, Structures
+from viewer.figures.legend import draw_key, draw_north, draw_notes, draw_scale_bar
+from viewer.figures.sheet import SMALL_PT, Orientation, Paper, blank, draw_title, style, text_size, with_lines
 
 __all__ = ["Level", "draw_plan"]
 

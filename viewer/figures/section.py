@@ -21,8 +21,8 @@ from matplotlib.patches import Polygon
 
 from desurvey import orient
 from viewer import theme
-from viewer.drawing import BACKED, POINT_STEP, Drawing, grid_values, grouped, name_axis, start_drawing
-from viewer.holes import (
+from viewer.figures.drawing import BACKED, POINT_STEP, Drawing, grid_values, grouped, name_axis, start_drawing
+from viewer.figures.holes import (
     Key,
     Seen,
     draw_bars,
@@ -33,10 +33,10 @@ from viewer.holes import (
     fault_colours,
     seen_holes,
 )
-from viewer.labels import spread
-from viewer.layers import Content, Structures
-from viewer.legend import draw_key, draw_north, draw_notes, draw_scale_bar
-from viewer.sheet import (
+from viewer.figures.labels import spread
+from viewer.figures.layers import Content, Structures
+from viewer.figures.legend import draw_key, draw_north, draw_notes, draw_scale_bar
+from viewer.figures.sheet import (
     SMALL_PT,
     Box,
     Orientation,
@@ -49,7 +49,7 @@ from viewer.sheet import (
     text_size,
     with_lines,
 )
-from viewer.slab import Slab
+from viewer.figures.slab import Slab
 
 __all__ = ["draw_section"]
 

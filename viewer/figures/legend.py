@@ -10,7 +10,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Polygon, Rectangle
 
 from viewer import theme
-from viewer.sheet import BODY_PT, POINT_MM, SIDE_WIDTH, SMALL_PT, lines_down, wrapped
+from viewer.figures.sheet import BODY_PT, POINT_MM, SIDE_WIDTH, SMALL_PT, lines_down, wrapped
 
 LEAST_MM = 14.0
 """What a legend leaves at the foot of the column: notes must find some room."""

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 
 from desurvey.problems import DataProblem
 from viewer import theme
-from viewer.sheet import SMALL_PT, Box, Sheet, axes_at, round_scale
+from viewer.figures.sheet import SMALL_PT, Box, Sheet, axes_at, round_scale
 
 __all__ = ["BACKED", "POINT_STEP", "Drawing", "grid_values", "grouped", "name_axis", "start_drawing"]
 

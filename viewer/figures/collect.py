@@ -1,4 +1,4 @@
-"""A loaded project and its results → what figures draw (:class:`viewer.layers.Content`)."""
+"""A loaded project and its results → what figures draw (:class:`viewer.figures.layers.Content`)."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ from desurvey.project import Project
 from desurvey.runs import run_table, runs_chain
 from desurvey.traces import Traces
 from viewer.faults import Answers
-from viewer.holelog import HoleLog
-from viewer.layers import Bars, Content, Structures, Surface, Windows
-from viewer.sheet import Title
+from viewer.figures.holelog import HoleLog
+from viewer.figures.layers import Bars, Content, Structures, Surface, Windows
+from viewer.figures.sheet import Title
 
 __all__ = [
     "Shown",

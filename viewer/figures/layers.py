@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.traces import Traces
-from viewer.sheet import Title
+from viewer.figures.sheet import Title
 
 __all__ = ["Bars", "Content", "Structures", "Surface", "Windows"]
 

@@ -22,11 +22,11 @@ from matplotlib.patches import Patch, Rectangle
 from desurvey.runs import GRADES
 from desurvey.traces import Traces, trace_frame
 from viewer import theme
-from viewer.drawing import grid_values, grouped
-from viewer.holes import bar_colours
-from viewer.layers import Bars, Structures
-from viewer.legend import draw_key, draw_notes
-from viewer.sheet import (
+from viewer.figures.drawing import grid_values, grouped
+from viewer.figures.holes import bar_colours
+from viewer.figures.layers import Bars, Structures
+from viewer.figures.legend import draw_key, draw_notes
+from viewer.figures.sheet import (
     SMALL_PT,
     Box,
     Paper,

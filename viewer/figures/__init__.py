@@ -1,0 +1,1 @@
+"""Figures on paper at a true scale: sections, maps, nets, logs and strips."""
