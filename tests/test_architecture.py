@@ -29,6 +29,9 @@ FLOW = (
     "surface",
     "aim",
     "exchange",
+    "decisions",
+    "cache",
+    "study",
     "archive",
 )
 """A module of the engine imports only what stands before it (DESIGN.md section 7)."""
