@@ -25,6 +25,8 @@ degrees at the edges. Data flows one way through the modules:
 ``sphere``        statistics of directions
 ``spread``        how well positions, directions and poles are known
 ``runs``          orientation lines chained from run to run
+``blunders``      the one table of blunders, and how each is undone
+``spikes``        survey stations that stick out
 ``checks``        rules that need geometry, the magnetic field or the runs
 ``suspects``      which readings are wrong, and how
 ``lineup``        which fault picks are one fault

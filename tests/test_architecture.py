@@ -23,6 +23,8 @@ FLOW = (
     "sphere",
     "spread",
     "runs",
+    "blunders",
+    "spikes",
     "checks",
     "suspects",
     "lineup",
