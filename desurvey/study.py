@@ -314,9 +314,15 @@ class Study:
 
     def model(self, answers: Answers | None = None) -> Model:
         """Return holes, structures and, with a line-up's answers, faults, as exports write them."""
-        known = (self.hole_spread, self.spread)
-        more = {} if answers is None else {"meshes": answers.meshes, "tables": answers.tables}
-        return model_of(self.project, self.holes, self.structures, known, basis=self.basis, **more)
+        return model_of(
+            self.project,
+            self.holes,
+            self.structures,
+            (self.hole_spread, self.spread),
+            basis=self.basis,
+            meshes=None if answers is None else answers.meshes,
+            tables=None if answers is None else answers.tables,
+        )
 
     # -- what is wrong ---
 
@@ -376,7 +382,7 @@ class Study:
         """Which rows of the structures an undecided suspect accuses, (n,)."""
         if not self.can_be_judged:
             return np.zeros(len(self.project.structures), dtype=bool)
-        return np.asarray(weighing.members(self.project.structures, self.suspects()).any(axis=0))
+        return weighing.suspected(self.project, self.suspects())
 
     @cached_property
     def _logged_key(self) -> str:

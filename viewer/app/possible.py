@@ -63,17 +63,13 @@ class Possible(Part):
             self._cache = (known, replace(base, study=base.study.accepting_only(known)))
         return self._cache[1]
 
-    def members(self, found: pd.DataFrame) -> Bools:
-        """Return which rows of the structures some suspects concern, (suspects, rows)."""
-        return np.asarray(suspects.members(self.app.desk.project.structures, found))
-
     def concerned(self) -> Bools:
         """Return which rows of the structures any suspect concerns."""
-        return np.asarray(self.members(self.table).any(axis=0))
+        return suspects.suspected(self.app.desk.project, self.table)
 
     def said_of(self, row: int) -> list[str]:
         """Return the sentences of the suspects that concern a row."""
-        about = suspects.members(self.app.desk.project.structures.iloc[row : row + 1], self.table)[:, 0]
+        about = [row in rows for rows in suspects.members(self.app.desk.project, self.table)]
         return [str(message) for message in self.table.loc[about, "message"]]
 
     def show(self) -> None:
@@ -111,9 +107,8 @@ class Possible(Part):
         """Select the structures that a suspect concerns."""
         found = self.table[self.table["key"] == key]
         if len(found):
-            rows = self.members(found.iloc[:1])[0]
             self.state.card = ""
-            self.app.select(np.flatnonzero(rows).tolist())
+            self.app.select(suspects.members(self.app.desk.project, found.iloc[:1])[0].tolist())
 
     @careful
     def explain(self, key: str, wanted: bool) -> None:
