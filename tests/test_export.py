@@ -17,7 +17,7 @@ import pyvista as pv
 import trimesh
 from typer.testing import CliRunner
 
-from desurvey import orient, traces
+from desurvey import orient
 from desurvey.exchange.exporting import ENDINGS, export
 from desurvey.exchange.meshes import MESH_ENDINGS, write_mesh
 from desurvey.exchange.model import model_of
