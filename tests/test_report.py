@@ -89,16 +89,17 @@ def test_it_says_what_was_read_and_under_which_conventions(project):
 
 
 def test_what_is_not_there_is_said_to_be_absent(project):
+    (project / "structures.csv").write_text(TABLES["structures"].replace("fault", "joint"))
     said = words(render(report_on(project)))
     assert "No suspect stands undecided" in said
-    assert "No fault pick is logged, so there is nothing to line up." in said
+    assert "No pick of kind 'fault' lies on a hole; the kinds logged are: joint, vein." in said
     assert "Planned: P." in said
 
 
 def test_answers_come_as_sentences(project):
     suspects = pd.DataFrame(
         {
-            "scope": ["run"], "hole_id": ["A"], "depth_from": [3.0], "depth_to": [6.0],
+            "key": ["run A 3"], "scope": ["run"], "hole_id": ["A"], "depth_from": [3.0], "depth_to": [6.0],
             "message": ["Hole A, run 3.0–6.0: the reading agrees if the line was drawn on the high side"],
         }
     )  # fmt: skip
