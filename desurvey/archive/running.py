@@ -15,10 +15,12 @@ from typing import Any
 from desurvey.archive.folder import Archive
 from desurvey.archive.work import WORKS
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
 __all__ = ["Outcome", "run"]
 
 
+@shown
 @dataclass(slots=True)
 class Outcome:
     """What became of the partitions.
@@ -36,6 +38,7 @@ class Outcome:
     failed: dict[str, str] = field(default_factory=dict)
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Job:
     """One partition to be done: small, for it travels to a worker."""

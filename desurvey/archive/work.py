@@ -15,10 +15,12 @@ from desurvey.exchange.model import model_of
 from desurvey.exchange.vtkxml import discs_piece, holes_piece, write_piece
 from desurvey.orient import oriented
 from desurvey.project import Project
+from desurvey.shown import shown
 
 __all__ = ["WORKS", "Work", "index_scene"]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Work:
     """One thing to do with each partition.
