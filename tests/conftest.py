@@ -1,4 +1,4 @@
-"""How the suite is run: one thread a process, the longest files first, results of earlier runs kept for this run only."""
+"""How the suite is run: one thread a process, the longest files first, results kept for this run only."""
 
 from __future__ import annotations
 
@@ -25,6 +25,6 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put files with slow worlds first, then those that drive a browser, then the rest, so that all workers end together."""
+    """Put files with slow worlds first, then those that drive a browser: so all workers end together."""
     slow, browser = ({item.path for item in items if item.get_closest_marker(name)} for name in ("slow", "browser"))
     items.sort(key=lambda item: (item.path not in slow, item.path not in browser))
