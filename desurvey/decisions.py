@@ -20,6 +20,7 @@ from filelock import FileLock, Timeout
 
 from desurvey.exchange import replacing
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 
 __all__ = ["ANSWERS", "FILE", "Changed", "Decision", "Decisions", "What", "decide", "read_decisions"]
 
@@ -70,6 +71,7 @@ class Decision:
     why: str = ""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Decisions:
     """All decisions of a project, one for each suspect or pick."""
@@ -137,6 +139,7 @@ def read_decisions(folder: Path) -> Decisions:
     return Decisions(tuple(_decision(block) for block in _blocks(raw)))
 
 
+@shown
 class Changed(NamedTuple):
     """What a change of the file led to.
 

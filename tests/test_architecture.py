@@ -13,6 +13,7 @@ ROOT = Path(__file__).parents[1]
 
 FLOW = (
     "problems",
+    "shown",
     "progress",
     "tables",
     "north",

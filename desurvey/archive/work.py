@@ -11,11 +11,13 @@ import pandas as pd
 
 from desurvey.exchange import replacing, write_table
 from desurvey.exchange.vtkxml import discs_piece, holes_piece, write_piece
+from desurvey.shown import shown
 from desurvey.study import Study
 
 __all__ = ["WORKS", "Work", "index_scene"]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Work:
     """One thing to do with each partition.

@@ -18,6 +18,7 @@ import pandas as pd
 from desurvey import north
 from desurvey.problems import DataProblem, Finding, Rule, shortened
 from desurvey.project.settings import FILE, Frame, Settings, read_settings, settings_of
+from desurvey.shown import shown
 from desurvey.tables import INTERVALS, TABLES, Table, cells_of_frame, clean, empty_frame, read_cells
 from desurvey.tables.files import NO_FILE
 from desurvey.tables.names import one_spelling
@@ -56,6 +57,7 @@ TO_ORIENT = ("structures", "runs")
 RULES = (MISSING_FILE, UNREADABLE_FILE, NO_DECLINATION, NO_CONVERGENCE, NO_LINE)
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Project:
     """A loaded project: canonical tables in the engine's conventions.

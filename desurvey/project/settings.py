@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar
 
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 from desurvey.tables import TABLES
 
 __all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings", "settings_of"]
@@ -64,6 +65,7 @@ class Core:
     line: Literal["low", "high", "north"] | None = None
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Settings:
     """A checked ``project.toml``.
