@@ -14,6 +14,7 @@ ROOT = Path(__file__).parents[1]
 FLOW = (
     "problems",
     "progress",
+    "outputs",
     "tables",
     "north",
     "project",

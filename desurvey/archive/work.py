@@ -10,10 +10,11 @@ from pathlib import Path
 import pandas as pd
 
 from desurvey import checks, spread, traces
-from desurvey.exchange import replacing, write_table
+from desurvey.exchange import write_table
 from desurvey.exchange.model import model_of
 from desurvey.exchange.vtkxml import discs_piece, holes_piece, write_piece
 from desurvey.orient import oriented
+from desurvey.outputs import replacing
 from desurvey.project import Project
 
 __all__ = ["WORKS", "Work", "index_scene"]

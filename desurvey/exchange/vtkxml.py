@@ -20,7 +20,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey.exchange.model import Discs, Holes, Model, disc_corners
-from desurvey.exchange.writing import replacing
+from desurvey.outputs import replacing
 from desurvey.surface.mesh import Mesh
 
 __all__ = ["discs_piece", "holes_piece", "mesh_piece", "write_piece", "write_vtm", "write_vtp"]

@@ -15,7 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Literal, get_args
 
-from desurvey.exchange import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, nearest
 
 __all__ = ["FILE", "Decision", "Decisions", "What", "read_decisions", "write_decisions"]
@@ -100,7 +100,7 @@ def read_decisions(folder: Path) -> Decisions:
 
 def write_decisions(folder: Path, decisions: Decisions) -> None:
     """Write the decisions of a project, whole or not at all."""
-    with replacing(folder / FILE) as partial:
+    with replacing(folder / FILE, own=True) as partial:
         partial.write_text(HEADER + "".join(_as_toml(one) for one in decisions.made), encoding="utf-8")
 
 
