@@ -15,6 +15,7 @@ FLOW = (
     "problems",
     "shown",
     "progress",
+    "outputs",
     "tables",
     "north",
     "project",

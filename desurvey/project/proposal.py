@@ -14,6 +14,7 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from desurvey.project.candidates import Candidate, Fit, candidates, fit, numbers_of
 from desurvey.project.settings import FILE
@@ -65,11 +66,8 @@ def adopt(folder: Path | str) -> Proposal:
             hint="rename it to have another one proposed",
         )
     proposal = propose(folder)
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(proposal.text)
-    except OSError as error:
-        raise DataProblem("the file can't be written", file=str(path), value=error.strerror) from error
+    with replacing(path, own=True) as partial:
+        partial.write_text(proposal.text, encoding="utf-8")
     return proposal
 
 

@@ -10,14 +10,16 @@ import re
 import tomllib
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
+from desurvey.outputs import protect
 from desurvey.problems import DataProblem, nearest
 from desurvey.shown import shown
 from desurvey.tables import TABLES
+from desurvey.tables.files import is_file
 
 __all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings", "settings_of"]
 
@@ -116,7 +118,9 @@ def read_settings(folder: Path) -> Settings:
         When it is missing, isn't TOML, has an unknown key (the nearest right one is named) or a wrong value, or leaves
         a convention unsaid.
     """
-    return settings_of({"name": folder.resolve().name, **_read_toml(folder)})
+    raw = _read_toml(folder)
+    protect(folder, [FILE, *_files_named(folder, raw)])
+    return settings_of({"name": folder.resolve().name, **raw})
 
 
 def settings_of(raw: Mapping[str, Any]) -> Settings:
@@ -185,8 +189,23 @@ def _read_toml(folder: Path) -> dict[str, Any]:
         line = re.search(r"at line (\d+)", str(error))
         row = int(line.group(1)) if line else None
         raise DataProblem("this isn't TOML", file=FILE, row=row, value=str(error)) from error
+    except RecursionError as error:
+        raise DataProblem("the file is nested too deeply", file=FILE) from error
     except (UnicodeDecodeError, OSError) as error:
         raise DataProblem("the file can't be read as UTF-8 text", file=FILE, value=str(error)) from error
+
+
+def _files_named(folder: Path, raw: dict[str, Any]) -> Iterator[str]:
+    """Give every text of the file that is the name of a table, or of a file that is there, under whatever key."""
+    left: list[tuple[Any, bool]] = [(raw, False)]
+    while left:
+        value, table = left.pop()
+        if isinstance(value, dict):
+            left += [(inner, table or key == "tables") for key, inner in value.items()]
+        elif isinstance(value, list):
+            left += [(inner, table) for inner in value]
+        elif isinstance(value, str) and value not in {"", "."} and (table or is_file(folder / value)):
+            yield value
 
 
 def _refuse_unknown(given: Mapping[str, Any], known: typing.Iterable[str], section: str) -> None:
