@@ -16,26 +16,17 @@
 ``grouping``        the partition of all picks, judged as a whole
 ``shape``           plane, curvature, fit and extent of a fault
 ``piercing``        where holes meet a fault, on the exact arcs
-``answers``         the project's line-up, tables and summary
+``pins``            what a person has said of picks
+``answers``         the project's line-up, and where the others put each pick
+``tables``          the contract's tables, and the line-up in words
 ==================  ==================================================================================
 """
 
-from desurvey.lineup.answers import (
-    LeftOut,
-    LineUp,
-    faults_table,
-    left_out,
-    line_up,
-    line_up_with_windows,
-    lined_up,
-    picks_of,
-    picks_table,
-    pins_of,
-    summary,
-    windows_table,
-)
-from desurvey.lineup.picks import LineupSettings, Picks, Pins
+from desurvey.lineup.answers import LeftOut, LineUp, left_out, line_up, lined_up, picks_of
+from desurvey.lineup.picks import LineupSettings, Picks
+from desurvey.lineup.pins import Pins
 from desurvey.lineup.shape import Fault
+from desurvey.lineup.tables import faults_table, line_up_with_windows, picks_table, summary, windows_table
 
 __all__ = [
     "Fault",
@@ -51,7 +42,6 @@ __all__ = [
     "lined_up",
     "picks_of",
     "picks_table",
-    "pins_of",
     "summary",
     "windows_table",
 ]
