@@ -13,6 +13,7 @@ from desurvey.progress import Progress
 from desurvey.project import Project
 from desurvey.surface import Mesh, fault_mesh
 from desurvey.traces import Traces
+from viewer.theme import fault_colours
 
 __all__ = ["Answers", "answers_of", "with_meshes"]
 
@@ -27,12 +28,15 @@ class Answers:
         The tables of DESIGN.md section 6.
     meshes : mapping of str to Mesh
         Faults by name, as far as their extent.
+    colours : mapping of str to str
+        Of each fault, ``#RRGGBB``.
     """
 
     faults: pd.DataFrame
     picks: pd.DataFrame
     windows: pd.DataFrame
     meshes: Mapping[str, Mesh] = field(default_factory=dict)
+    colours: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -47,9 +51,8 @@ def answers_of(
 
     ``progress`` is told the share of the work that is done.
     """
-    kinds = project.structures["kind"].astype(str).str.casefold()
     placed = traces.index(project.structures["hole_id"].to_numpy(dtype=np.str_)) >= 0
-    if not ((kinds == kind.casefold()).to_numpy() & placed).any():
+    if not (project.of_kind(kind) & placed).any():
         return None
     answer, windows = line_up_with_windows(project, traces, kind, progress=progress)
     return with_meshes(answer, faults_table(answer), picks_table(answer), windows)
@@ -57,4 +60,5 @@ def answers_of(
 
 def with_meshes(found: LineUp, faults: pd.DataFrame, picks: pd.DataFrame, windows: pd.DataFrame) -> Answers:
     """Return the answers of a line-up whose tables have been made."""
-    return Answers(faults, picks, windows, {fault.fault_id: fault_mesh(fault) for fault in found.faults})
+    meshes = {fault.fault_id: fault_mesh(fault) for fault in found.faults}
+    return Answers(faults, picks, windows, meshes, fault_colours(found.faults))

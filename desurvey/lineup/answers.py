@@ -39,6 +39,9 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
+NAMED = 12
+"""Faults that the short form of a line-up names."""
+
 STEPS = 8
 """Steps towards a left-out crossing; each shrinks the error by the slope of the waviness, some hundredfold."""
 
@@ -91,6 +94,13 @@ class LineUp:
     traces: Traces
     spread: HoleSpread
     drilled: Bools
+
+    def __repr__(self) -> str:
+        """Return the faults and their sizes, in one line."""
+        sizes = [f"{fault.fault_id} ({len(fault.rows)})" for fault in self.faults[:NAMED]]
+        more = [f"{len(self.faults) - NAMED} more"] if len(self.faults) > NAMED else []
+        faults = ", ".join([*sizes, *more]) or "no fault"
+        return f"LineUp({len(self.picks)} picks of kind {self.kind}: {faults}; {(self.group < 0).sum()} of none)"
 
     @property
     def hole_ids(self) -> npt.NDArray[np.str_]:

@@ -12,15 +12,15 @@ import numpy as np
 import pandas as pd
 
 from desurvey import suspects, traces
-from desurvey.lineup import LineUp, faults_table, line_up_with_windows, picks_table, summary
+from desurvey.lineup import LineUp, Pins, faults_table, line_up_with_windows, picks_table, summary
 from desurvey.problems import DataProblem
 from desurvey.progress import Progress
-from desurvey.project import Project, load_project
+from desurvey.project import load_project
 from viewer.app.decisions import Decision
 from viewer.app.parts import Part, careful
-from viewer.scene.faults import fault_colours
+from viewer.theme import fault_colours
 
-__all__ = ["Answer", "Asked", "Lines", "answer_in", "pinned"]
+__all__ = ["Answer", "Asked", "Lines", "answer_in"]
 
 
 class Answer(NamedTuple):
@@ -72,25 +72,12 @@ def answer_in(folder: Path, asked: Asked, accused: pd.DataFrame, *, progress: Pr
     if len(right):
         project = suspects.accept(project, right)
     distrust = suspects.distrusted(project, doubted) if len(doubted) else {}
-    project = pinned(project, asked.kind, dict(asked.pins))
     holes = traces.build(project)
-    found, windows = line_up_with_windows(project, holes, asked.kind, distrust=distrust, progress=progress)
+    pins = Pins.of(dict(asked.pins))
+    found, windows = line_up_with_windows(project, holes, asked.kind, pins=pins, distrust=distrust, progress=progress)
     picks = picks_table(found)
     words = summary(found, picks, windows)
     return Answer(found, faults_table(found), picks, windows, words, int(np.isin(found.names, list(distrust)).sum()))
-
-
-def pinned(project: Project, kind: str, pins: dict[str, str]) -> Project:
-    """Return the project with pins added to those of its ``[lineup]``; pins of structures that are gone fall away."""
-    structures = project.structures
-    names = structures.loc[structures["kind"].astype(str).str.casefold() == kind.casefold(), "structure_id"].tolist()
-    known = {pick: other for pick, other in pins.items() if pick in names and (not other or other in names)}
-    own = project.section("lineup")
-    same = [*own.get("same", []), *([pick, other] for pick, other in known.items() if other)]
-    loose = [pick for pick, other in known.items() if not other]
-    different = [*own.get("different", []), *([pick, name] for pick in loose for name in names if name != pick)]
-    sections = {**project.settings.sections, "lineup": {**own, "same": same, "different": different}}
-    return replace(project, settings=replace(project.settings, sections=sections))
 
 
 class Lines(Part):
@@ -163,7 +150,7 @@ class Lines(Part):
     def _found(self, answer: Answer, asked: Asked) -> None:
         self.answer, self.asked = answer, asked
         pins = self.app.possible.decisions.about("pick")
-        colours = fault_colours(answer.lineup)
+        colours = fault_colours(answer.lineup.faults)
         self.state.faults = [_fault(row, colours[str(row.fault_id)]) for row in answer.faults.itertuples()]
         self.state.picks = [_pick(row, row.structure_id in pins) for row in _sorted(answer.picks).itertuples()]
         open_windows = answer.windows[answer.windows["status"] == "not_logged"].sort_values(["hole_id", "depth_from"])

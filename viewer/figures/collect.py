@@ -249,5 +249,7 @@ def _with_answers(content: Content, answers: Answers) -> Content:
     return replace(
         content,
         windows=Windows(fault[use], hole[use], ends[0][use], ends[1][use]),
-        surfaces=tuple(Surface(name, mesh.vertices, mesh.triangles) for name, mesh in answers.meshes.items()),
+        surfaces=tuple(
+            Surface(name, mesh.vertices, mesh.triangles, answers.colours[name]) for name, mesh in answers.meshes.items()
+        ),
     )
