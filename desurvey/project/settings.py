@@ -86,6 +86,8 @@ class Settings:
         Table name → {canonical column → heading in the file}.
     sections : mapping
         Sections that belong to one module each, as they stand; see :func:`options`.
+    kinds : mapping
+        Kind of structure → the words for it in the structures table, in lower case.
     """
 
     name: str
@@ -95,12 +97,13 @@ class Settings:
     intervals: Mapping[str, str]
     columns: Mapping[str, Mapping[str, str]]
     sections: Mapping[str, Mapping[str, Any]]
+    kinds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 OWN_SECTIONS = ("spread", "suspects", "lineup", "surface", "aim", "checks")
 """Sections whose keys are known to the module of that name."""
 
-SECTIONS = ("name", "frame", "core", "tables", "columns", *OWN_SECTIONS)
+SECTIONS = ("name", "frame", "core", "tables", "columns", "kinds", *OWN_SECTIONS)
 
 WHY = {
     "frame.north": 'say what survey azimuths are measured from: add north = "grid" (or "true" or "magnetic")',
@@ -138,6 +141,7 @@ def settings_of(raw: Mapping[str, Any]) -> Settings:
         intervals=intervals,
         columns=_column_maps(raw.get("columns", {}), intervals),
         sections={key: raw.get(key, {}) for key in OWN_SECTIONS},
+        kinds=_kinds(raw.get("kinds", {})),
     )
 
 
@@ -242,6 +246,20 @@ def _column_maps(raw: Mapping[str, Any], intervals: Mapping[str, str]) -> dict[s
             _refuse_unknown(given, [column.name for column in TABLES[table]], f"columns.{table}")
         maps[table] = {key: _checked(value, str, f"columns.{table}.{key}", {}) for key, value in given.items()}
     return maps
+
+
+def _kinds(raw: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    """Return the words for each kind of structure; a word can't stand for two kinds."""
+    kinds: dict[str, tuple[str, ...]] = {}
+    taken: dict[str, str] = {}
+    for given, words in raw.items():
+        kind = given.strip().casefold()
+        own = [word.strip().casefold() for word in _checked(words, tuple[str, ...], f"kinds.{given}", {})]
+        for word in dict.fromkeys([kind, *own]):
+            if taken.setdefault(word, kind) != kind or kind in kinds:
+                raise DataProblem("[kinds] gives one word to two kinds", file=FILE, column=f"kinds.{given}", value=word)
+        kinds[kind] = tuple(own)
+    return kinds
 
 
 # ------------------------------------------------------------------------------------------------------ single values
