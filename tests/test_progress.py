@@ -11,7 +11,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from viewer.faults import answers_of
 
 import desurvey
 from desurvey import orient, traces

@@ -16,6 +16,7 @@ import pytest
 from typer.testing import CliRunner
 
 import desurvey
+from desurvey.lineup import Remembered
 from desurvey.problems import DataProblem
 from desurvey.study import Answers
 from desurvey.suspects import COLUMNS
@@ -65,7 +66,10 @@ def report_on(folder, suspects=NO_SUSPECTS, answers=None, wanted=PLAIN):
     study = desurvey.open(folder)
     study.learn("suspects", suspects)
     if answers is not None:
-        study.learn("fault", Answers("fault", None, *answers, meshes={}, words="", distrusted=0))
+        study.learn(
+            "fault",
+            Answers("fault", None, *answers, meshes={}, words="", distrusted=0, remembered=Remembered(), changes=()),
+        )
     return compose(study, wanted)
 
 
