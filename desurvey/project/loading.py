@@ -6,6 +6,7 @@ line filled in for every structure. Rows keep their numbers; no row is dropped.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -241,7 +242,11 @@ def project_of_tables(
             settings.columns.get(name, {}),
             settings.frame.depth_unit,
         )
-    return _assembled(Path(), settings, as_read)
+    return _assembled(NOWHERE, settings, as_read)
+
+
+NOWHERE = Path(os.devnull)
+"""Folder of a project of data frames: nothing can be read from it, and nothing written into it."""
 
 
 def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -> Project:
