@@ -33,7 +33,7 @@ def moved_to_zone_33(text):
         ("[core]", "[cores]", "cores.*[Dd]id you mean 'core'"),
         ('"grid"', '"gird"', 'must be "grid" or "true" or "magnetic" .found \'gird\'.*[Dd]id you mean \'grid\''),
         ('"negative_down"', "-1", "frame.dip_sign' must be"),
-        ('"low"', '"bottom"', "core.line' must be"),
+        ('"low"', '"sideways"', "core.line' must be"),
         ("surveys =", "survey =", "did you mean 'surveys'|Did you mean 'surveys'"),
         ('collars = "collars.csv"\n', "", "names no collars"),
         ('name = "Two holes"', "name = Two holes", "project.toml, row 2.*isn't TOML"),
@@ -123,7 +123,9 @@ def test_the_line_is_the_rows_own_else_its_runs_else_the_projects(tmp_path):
 
 def test_a_line_that_nobody_states_is_never_guessed(tmp_path):
     project = load_project(write_project(tmp_path, PROJECT_TOML.replace('[core]\nline = "low"\n', "")))
-    assert [row for rule, _, row in rules(project) if rule == "no_line"] == [2]
+    assert [found.message for found in project.findings if found.rule == "no_line"] == [
+        "1 structure has a beta, and nothing says what its line marks"
+    ]
     structures = orient.oriented(project, traces.build(project))
     assert structures.usable.tolist() == [False, True, False, True, True]
     assert "what its line marks" in structures.why_not[0]
