@@ -1,7 +1,7 @@
 """What every cell leaves plausible and every result wrong: each made here, and refused or left out with its reason.
 
-The world is a small fence of holes whose truth is known: the same tables, before the mistake, give the expected positions.
-Thresholds are common practice of the trade without a source unless the rule says otherwise.
+The world is a small fence of holes whose truth is known: the same tables, before the mistake, give the expected
+positions. Thresholds are common practice of the trade without a source unless the rule says otherwise.
 """
 
 from __future__ import annotations

@@ -131,8 +131,8 @@ class Reading:
     headings : mapping of str to tuple of str
         Canonical column → the headings that mean it, where they aren't recognised by themselves.
     units : mapping of str to str
-        Canonical column → unit (:data:`desurvey.tables.schema.UNITS`); the column ``""`` speaks for all lengths along the
-        hole whose headings don't say.
+        Canonical column → unit (:data:`desurvey.tables.schema.UNITS`); the column ``""`` speaks for all lengths along
+        the hole whose headings don't say.
     repairs : Repairs
     down : {-1.0, 1.0}
         Sign of a dip that points down.
@@ -140,7 +140,7 @@ class Reading:
 
     headings: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
-    repairs: Repairs = Repairs()
+    repairs: Repairs = field(default_factory=Repairs)
     down: float = -1.0
 
     @property
@@ -410,7 +410,7 @@ def heading_candidates(
 def _missing_column(
     cells: Cells, name: str, column: Column, free: list[str], headings: Mapping[str, tuple[str, ...]]
 ) -> Finding:
-    """Return the finding that a column isn't there, with the heading among those that mean nothing yet nearest to it."""
+    """Return the finding that a column isn't there, with the nearest heading that means nothing yet."""
     if column.name in headings:
         wanted = " or ".join(f"'{heading}'" for heading in headings[column.name])
         message = f"[columns.{name}] of project.toml maps {column.name} to the heading {wanted}, which isn't there"

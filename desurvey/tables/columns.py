@@ -74,7 +74,7 @@ BLANKS = frozenset({"", "nan", "na", "n/a", "null", "none", "nat", "-", "--", "<
 """Cells that say "no value", lower case (common practice, no source)."""
 
 SENTINELS = frozenset({-9.0, -99.0, -999.0, -9999.0, -999.25, -99999.0})
-"""Numbers that stand for "no value" in many files (common practice, no source); they are named as such, and not used."""
+"""Numbers that stand for "no value" in many files (common practice, no source); they are named as such and not used."""
 
 BEYOND_ALL = 1e12
 """Numbers beyond this are blanked like words: with one of them sums of other numbers lose their digits."""
@@ -216,8 +216,8 @@ def _mark(
 ) -> tuple[Mark, bool]:
     """Return the decimal mark of a file, and whether ``45,50`` may be two angles in it.
 
-    Both are looked for only where some cell isn't a plain number. A comma between two whole angles is a decimal one only
-    where other cells of the file show decimal commas that can't be that.
+    Both are looked for only where some cell isn't a plain number. A comma between two whole angles is a decimal one
+    only where other cells of the file show decimal commas that can't be that.
     """
     if not any(len(doubtful) for _, doubtful in plain.values()):
         return ".", False

@@ -1,8 +1,8 @@
 """What tables say against the units, signs and names that they are read with.
 
-Each of these mistakes leaves every cell plausible and every result wrong. Where the tables show it beyond chance, what it
-would spoil can't be used until a person has said what is meant; nothing is decided here. A unit that was declared under
-``[units]`` is not doubted.
+Each of these mistakes leaves every cell plausible and every result wrong. Where the tables show it beyond chance, what
+it would spoil can't be used until a person has said what is meant; nothing is decided here. A unit that was declared
+under ``[units]`` is not doubted.
 """
 
 from __future__ import annotations
@@ -162,7 +162,7 @@ def _survey_elsewhere(tables: Mapping[str, Table]) -> Iterator[Finding]:
         return
     bare = [hole for hole in known if hole not in surveyed]
     for name in unknown:
-        holes = same_bare(name, known) or alike(name, bare)
+        holes = same_bare(name, list(known)) or alike(name, bare)
         for hole in holes[:1] if len(holes) == 1 else ():
             place = int(np.flatnonzero(collars["hole_id"] == hole)[0])
             count = int((surveys["hole_id"] == name).sum())
@@ -210,14 +210,14 @@ def _lengths(tables: Mapping[str, Table], units: Mapping[str, Mapping[str, str]]
             continue
         if _in_feet(ratio):
             message = (
-                f"{name} look like feet, the collars' depths like metres: in the middle of {len(ratio)} holes the deepest "
-                f"row is {np.median(ratio):.2f} times the hole's length"
+                f"{name} look like feet, the collars' depths like metres: in the middle of {len(ratio)} holes the "
+                f"deepest row is {np.median(ratio):.2f} times the hole's length"
             )
             yield OTHER_LENGTHS.found(message, table=name, file=table.file, column=name, value="feet")
         elif name == "runs" and not _declared(units, "collars") and _holes_in_feet(ratio):
             message = (
-                f"the depths of the collars look like feet, the runs like metres: in the middle of {len(ratio)} holes core "
-                f"comes from no deeper than {np.median(ratio):.2f} of the hole's length"
+                f"the depths of the collars look like feet, the runs like metres: in the middle of {len(ratio)} holes "
+                f"core comes from no deeper than {np.median(ratio):.2f} of the hole's length"
             )
             file = tables["collars"].file
             yield OTHER_LENGTHS.found(message, table="collars", file=file, column="collars", value="feet")
@@ -258,11 +258,11 @@ def _dips(tables: Mapping[str, Table], units: Mapping[str, Mapping[str, str]]) -
         return
     frame = surveys.frame[(surveys.frame["hole_id"] != "") & surveys.frame["dip"].notna()]
     first = frame.sort_values("depth", kind="stable").drop_duplicates("hole_id").set_index("hole_id")
-    first = first[first["depth"] <= NEAR_COLLAR_M]["dip"].abs()
-    collar = tables["collars"].frame.drop_duplicates("hole_id").set_index("hole_id")["dip"].abs().reindex(first.index)
-    apart = (first - collar).abs().dropna()
+    steep = first[first["depth"] <= NEAR_COLLAR_M]["dip"].abs()
+    collar = tables["collars"].frame.drop_duplicates("hole_id").set_index("hole_id")["dip"].abs().reindex(steep.index)
+    apart = (steep - collar).abs().dropna()
     if len(apart) >= 2 and apart.median() > 10.0:
-        turned = (90.0 - first - collar).abs().dropna()
+        turned = (90.0 - steep - collar).abs().dropna()
         if turned.median() < 5.0:
             message = (
                 f"the dips of the first stations are {apart.median():.0f}° from those of the collars, "
@@ -270,6 +270,6 @@ def _dips(tables: Mapping[str, Table], units: Mapping[str, Mapping[str, str]]) -
             )
             yield FROM_VERTICAL.found(message, table="surveys", file=surveys.file, column="dip", value="from_vertical")
             return
-    if len(first) >= 3 and first.median() <= FLAT_DEG:
-        message = f"the usual hole starts at {first.median():.0f}° from flat"
+    if len(steep) >= 3 and steep.median() <= FLAT_DEG:
+        message = f"the usual hole starts at {steep.median():.0f}° from flat"
         yield FLAT.found(message, table="surveys", file=surveys.file, column="dip", value="from_vertical")

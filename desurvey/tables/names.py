@@ -84,7 +84,7 @@ def one_spelling(
         declared = {
             name: said.get(name_key(name)) or _only(bare, bare_name(name)) for name, hole in usual.items() if not hole
         }
-        out[key], respelt = _respelt(table, codes, names, usual, declared)
+        out[key], respelt = _respelt(table, codes, list(names), usual, declared)
         findings += respelt
     return out, findings
 

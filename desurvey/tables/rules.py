@@ -36,7 +36,7 @@ DOUBLE_STATION = Rule(
 TWO_INSTRUMENTS = Rule(
     "two_instruments",
     "warning",
-    "two surveys of a hole rarely agree to the tenth of a degree; a gyro doesn't feel rods and magnetic rock, and is used",
+    "two surveys of a hole rarely agree to the tenth of a degree; the gyro, which no rods turn, is used",
     "Keep the survey you trust, and take the other out of the table",
 )
 REPEATED_STATION = Rule("repeated_station", "warning", "the same reading twice adds nothing", "Delete one of the rows")
