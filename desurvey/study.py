@@ -32,6 +32,8 @@ from desurvey.progress import part, silent
 from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
 from desurvey.runs import Chain, runs_chain
+from desurvey.spread.sigmas import Sigmas
+from desurvey.suspects.table import Settings as SuspectSettings
 
 if TYPE_CHECKING:
     from desurvey.lineup import LineUp
@@ -43,6 +45,16 @@ if TYPE_CHECKING:
     from desurvey.traces import Traces
 
 __all__ = ["RULES", "RULES_BY_PART", "Answers", "Study"]
+
+SECTIONS: dict[str, type] = {
+    "spread": Sigmas,
+    "checks": checks.Limits,
+    "suspects": SuspectSettings,
+    "lineup": lineup.LineupSettings,
+    "surface": surface.Options,
+    "aim": aiming.RigLimits,
+}
+"""Sections of project.toml that belong to one part of the engine each, and what may stand in them."""
 
 T = TypeVar("T")
 Bools = npt.NDArray[np.bool_]
@@ -144,6 +156,11 @@ class Study:
     left: pd.DataFrame | None = None
     _as_logged: dict[str, Any] = field(default_factory=dict)  # shared by all studies of the same tables
     _answers: dict[str, Answers] = field(default_factory=dict, init=False)
+
+    def __post_init__(self) -> None:
+        """Refuse a project whose settings hold a key or a value that means nothing, whichever part of the engine asks."""
+        for section, kind in SECTIONS.items():
+            options(section, self.logged.section(section), kind)
 
     # -- made from ---
 

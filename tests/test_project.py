@@ -8,6 +8,7 @@ import pytest
 from desurvey import orient, traces
 from desurvey.problems import DataProblem
 from desurvey.project import load_project
+from tests.command import lowside
 from tests.projects import PROJECT_TOML, TABLES, write_project
 
 TRUE_NORTH = PROJECT_TOML.replace('north = "grid"', 'north = "true"\ncrs = "EPSG:32633"')
@@ -267,3 +268,13 @@ def test_a_persons_own_columns_come_through(tmp_path):
     assert frame["row_in_file"].tolist() == ["77"]
     assert frame["easting_in_file"].tolist() == ["left"]
     assert frame["easting"][0] == pytest.approx(1000.75, abs=0.01)
+
+
+@pytest.mark.parametrize("section", ["spread", "checks", "suspects", "lineup", "surface", "aim"])
+@pytest.mark.parametrize("command", ["check", "trace"])
+def test_a_key_that_means_nothing_is_refused_by_every_command(section, command, tmp_path):
+    folder = write_project(tmp_path, f"{PROJECT_TOML}[{section}]\nnonsense = 3\n")
+    out = [] if command == "check" else ["--out", tmp_path / "out.csv"]
+    done = lowside(command, folder, *out)
+    assert done.returncode == 2
+    assert f"[{section}] has a key that means nothing (found 'nonsense')" in done.stderr

@@ -7,7 +7,7 @@ line filled in for every structure. Rows keep their numbers; no row is dropped.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -79,6 +79,8 @@ class Project:
         Table name → file name, for messages; several with commas between them.
     findings : tuple of Finding
         Everything that loading has found, in the order of the tables.
+    headings : mapping of str to mapping
+        Table name → {canonical column → the heading that was taken for it}.
     """
 
     folder: Path
@@ -92,6 +94,7 @@ class Project:
     structure_run: npt.NDArray[np.intp]
     files: Mapping[str, str]
     findings: tuple[Finding, ...]
+    headings: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -238,6 +241,7 @@ def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -
         structure_run=structure_run,
         files={name: table.file for name, table in tables.items()},
         findings=tuple(findings + from_collars + from_surveys + from_lines),
+        headings={name: table.headings for name, table in tables.items()},
     )
 
 

@@ -97,12 +97,15 @@ class Table:
         :data:`SOURCE` where there are several files.
     findings : tuple of Finding
         What is wrong with single cells and headings.
+    headings : mapping of str to str
+        Canonical column → the heading that was taken for it.
     """
 
     name: str
     file: str
     frame: pd.DataFrame
     findings: tuple[Finding, ...] = ()
+    headings: Mapping[str, str] = field(default_factory=dict)
 
     def at(self, place: int) -> Place:
         """Return where a row stands, for a finding about it."""
@@ -171,7 +174,7 @@ def clean(cells: Cells, name: str, columns: tuple[Column, ...], reading: Reading
     wanted = {column.name: column for column in columns if column.name in source}
     units, wrong_units = _units(cells, name, wanted, source, reading)
     if wrong or wrong_units:
-        return Table(name, cells.file, empty_frame(columns), (*read, *wrong, *wrong_units))
+        return Table(name, cells.file, empty_frame(columns), (*read, *wrong, *wrong_units), source)
     values = _values(cells, wanted, source, units)
     data: dict[str, object] = {"row": cells.rows}
     for column in columns:
@@ -185,7 +188,7 @@ def clean(cells: Cells, name: str, columns: tuple[Column, ...], reading: Reading
     for key, column in wanted.items():
         said += _cell_findings(cells, name, frame["hole_id"], column, values[key].wrong, cells.columns[source[key]])
     said += _shares(cells, name, frame, units, reading.down)
-    return Table(name, cells.file, frame, (*_placed(read, frame, columns), *said))
+    return Table(name, cells.file, frame, (*_placed(read, frame, columns), *said), source)
 
 
 def joined(tables: Sequence[Table], name: str) -> Table:
@@ -200,7 +203,7 @@ def joined(tables: Sequence[Table], name: str) -> Table:
     frame = pd.concat(frames, ignore_index=True) if frames else tables[0].frame
     text = [column for column in frame.columns if frame[column].dtype == object]
     frame[text] = frame[text].where(frame[text].notna(), "")
-    return Table(name, ", ".join(table.file for table in tables), frame, said)
+    return Table(name, ", ".join(table.file for table in tables), frame, said, tables[0].headings)
 
 
 def empty_frame(columns: tuple[Column, ...]) -> pd.DataFrame:

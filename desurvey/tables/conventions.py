@@ -8,6 +8,7 @@ under ``[units]`` is not doubted.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Collection, Iterator, Mapping
 
 import numpy as np
@@ -183,14 +184,22 @@ def _without_slips(name: str) -> str:
 
 
 def alike(name: str, known: Collection[str]) -> list[str]:
-    """Return the known names that are nearly a name: one slip, or without what the others begin with."""
-    tail = [
-        hole for hole in known if bare_name(hole).endswith(bare_name(name)) or bare_name(name).endswith(bare_name(hole))
-    ]
-    if len(tail) == 1 and len(bare_name(name)) > 1:
-        return tail
-    close = difflib.get_close_matches(name.casefold(), [hole.casefold() for hole in known], n=2, cutoff=0.8)
-    return [hole for hole in known if hole.casefold() in close]
+    """Return the known names that differ from a name by a slip in their letters.
+
+    Numbers tell holes apart, and letters behind them a hole drilled from another: such names are never alike.
+
+    >>> alike("BX-012", ["BR-012", "BR-002"]), alike("12", ["BR-012"]), alike("BR-012A", ["BR-012"])
+    (['BR-012'], ['BR-012'], [])
+    """
+    numbers, bare = re.findall(r"[1-9]\d*", name), bare_name(name)
+    same = [hole for hole in known if numbers and re.findall(r"[1-9]\d*", hole) == numbers]
+    return [hole for hole in same if not bare_name(hole).startswith(bare) and _close(bare, bare_name(hole))]
+
+
+def _close(name: str, other: str) -> bool:
+    if name.startswith(other):
+        return False
+    return other.endswith(name) or difflib.SequenceMatcher(None, name, other).ratio() > 0.6
 
 
 # ----------------------------------------------------------------------------------------------------------- lengths
