@@ -85,7 +85,7 @@ def _memory(folder: Path) -> Any:
 
 
 def fingerprint(parts: Iterable[object]) -> str:
-    """Return a hash of tables, arrays, what holds them, values that ``repr`` says in full, and the engine's own code."""
+    """Return a hash of tables, arrays, what holds them, values that ``repr`` says whole, and the engine's own code."""
     whole = hashlib.sha256(_code().encode())
     for part in parts:
         whole.update(_bytes(part))

@@ -575,7 +575,7 @@ class Study:
             return decide(folder, [self._pin(*pin, who=who, why=why)], known=self.decisions)
         known = self.all_suspects()["key"].tolist()
         if key not in known:
-            hint = nearest(key, known) or "lowside suspects PROJECT --out suspects.csv lists the keys"
+            hint = nearest(key, known) or "list the keys with lowside suspects PROJECT --out suspects.csv"
             raise DataProblem("there is no suspect of that key", column="KEY", value=key, hint=hint)
         made = Decision("suspect", key, "accepted" if accept else "set_aside", who=who, why=why)
         return decide(folder, [made], known=self.decisions)
