@@ -57,7 +57,7 @@ def test_what_the_demo_gives_is_shown_at_a_glance():
         assert len(text.splitlines()) <= LINES, name
         assert len(text) <= CHARACTERS, name
         assert name in text
-    assert "(24,)" in repr(things["Traces"])  # its holes
+    assert "(27,)" in repr(things["Traces"])  # its holes
 
 
 HUGE = {
