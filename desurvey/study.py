@@ -355,7 +355,7 @@ class Study:
 
     def model(self, answers: Answers | None = None) -> Model:
         """Return holes, structures and, with a line-up's answers, faults, as exports write them."""
-        return model_of(
+        made = model_of(
             self.project,
             self.holes,
             self.structures,
@@ -364,6 +364,11 @@ class Study:
             meshes=None if answers is None else answers.meshes,
             tables=None if answers is None else answers.tables,
         )
+        return replace(made, tables={name: self.stamped(table) for name, table in made.tables.items()})
+
+    def stamped(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Return a table of this study; where decisions stand, its last column says whether it obeys them."""
+        return table.assign(basis=self.basis) if len(self.decisions) else table
 
     # -- what is wrong ---
 
@@ -580,8 +585,9 @@ class Study:
         if pick not in set(names):
             raise DataProblem("there is no such pick", column="--pin", value=pick, hint=nearest(pick, names))
         if fault != "none":
-            kind = str(self.logged.structures.loc[names == pick, "kind"].iloc[0])
-            faults = self.lineup(kind).faults["fault_id"].tolist()
+            answers = self.lineup(str(self.logged.structures.loc[names == pick, "kind"].iloc[0]))
+            self.remembering(answers)  # a name that isn't written down could mean another fault tomorrow
+            faults = answers.faults["fault_id"].tolist()
             if fault not in faults and fault not in set(names):
                 hint = nearest(fault, faults) or f"there are {', '.join(faults) or 'no faults'}; or say none"
                 raise DataProblem("a pick is pinned to a fault of the line-up", column="--pin", value=fault, hint=hint)

@@ -22,7 +22,7 @@ from desurvey.tables.names import RULES as NAME_RULES
 from desurvey.tables.reading import RULES as FILE_RULES
 from desurvey.tables.rules import RULES as TABLE_RULES
 
-__all__ = ["RULES", "RULES_BY_PART", "Limits", "all_findings", "check", "limits_of"]
+__all__ = ["RULES", "RULES_BY_PART", "Limits", "check", "limits_of"]
 
 RULES_BY_PART: dict[str, tuple[Rule, ...]] = {
     "files": FILE_RULES,
@@ -67,11 +67,6 @@ def check(project: Project, holes: traces.Traces | None = None) -> tuple[Finding
     """
     context = Context(project, _traced(project) if holes is None else holes, limits_of(project))
     return tuple(finding for part in CHECKS for finding in part(context))
-
-
-def all_findings(project: Project) -> tuple[Finding, ...]:
-    """Return what loading has found and what :func:`check` finds."""
-    return (*project.findings, *check(project))
 
 
 def _traced(project: Project) -> traces.Traces:

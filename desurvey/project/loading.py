@@ -6,6 +6,7 @@ line filled in for every structure. Rows keep their numbers; no row is dropped.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -250,7 +251,11 @@ def project_of_tables(
     as_read = {name: Table(name, name, empty_frame(TABLES.get(name, INTERVALS))) for name in [*TABLES, *intervals]}
     for name, frame in (*given.items(), *intervals.items()):
         as_read[name] = clean(cells_of_frame(frame, name), name, TABLES.get(name, INTERVALS), settings.reading(name))
-    return _assembled(Path(), settings, as_read)
+    return _assembled(NOWHERE, settings, as_read)
+
+
+NOWHERE = Path(os.devnull)
+"""Folder of a project of data frames: nothing can be read from it, and nothing written into it."""
 
 
 def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -> Project:
