@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import north
-from desurvey.problems import DataProblem, Finding, Rule, shortened
+from desurvey.problems import DataProblem, Finding, Rule, apart, shortened
 from desurvey.project.settings import FILE, Frame, Settings, read_settings
 from desurvey.tables import INTERVALS, TABLES, Table, clean, empty_frame, read_cells
 from desurvey.tables.files import NO_FILE
@@ -187,7 +187,7 @@ def load_project(folder: Path | str) -> Project:
         norths=norths,
         structure_run=structure_run,
         files={name: table.file for name, table in tables.items()},
-        findings=tuple(findings + from_collars + from_surveys + from_lines),
+        findings=apart(findings + from_collars + from_surveys + from_lines),
     )
 
 

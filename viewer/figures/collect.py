@@ -144,7 +144,7 @@ def log_of(
         runs=own,
         structures=content.structures,
         bars=tuple(bars_of(project, traces, name) for name in (bars or list(project.intervals))),
-        lines=run_table(own, runs_chain(own)) if len(own) else None,
+        lines=run_table(own, runs_chain(own, limits_of(project).line_offset_deg)) if len(own) else None,
         suspects=None if suspects is None else suspects[suspects["hole_id"] == hole],
     )
 
