@@ -181,7 +181,7 @@ def rows_of(**columns):
          "hole TH-08 dip_sign"),
         (rows_of(scope="hole", hole_id="TH-21", depth_from=120.0, depth_to=120.0, blunder="survey_spike"),
          "hole TH-21 120 survey_spike"),
-        (rows_of(scope="reading", hole_id="A", depth_from=5.0, depth_to=5.0, structure_id="6 B", blunder="beta_reversed"),
+        (rows_of(scope="reading", hole_id="A", depth_from=5.0, structure_id="6 B", blunder="beta_reversed"),
          "reading A 5 6%20B beta_reversed"),
         (rows_of(scope="group", hole_id="tool=B", blunder="run_rolled"), "group tool=B run_rolled"),
     ],

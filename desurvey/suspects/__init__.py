@@ -22,7 +22,7 @@ single reading need 99 %. A run is not accused when no blunder is likelier than 
 person must see.
 """
 
-from desurvey.suspects.accepting import accept, distrusted
+from desurvey.suspects.accepting import accept, checked, distrusted
 from desurvey.suspects.finding import find
 from desurvey.suspects.places import keys, members, suspected
 from desurvey.suspects.readings import Errors, Readings, Runs
@@ -34,6 +34,7 @@ __all__ = [
     "Readings",
     "Runs",
     "accept",
+    "checked",
     "distrusted",
     "find",
     "keys",

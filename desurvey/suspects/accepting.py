@@ -17,9 +17,9 @@ from desurvey import blunders
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
 from desurvey.project.loading import TO_ORIENT
-from desurvey.suspects.places import GROUP_COLUMNS, group_of, matches, pairs, run_labels
+from desurvey.suspects.places import GROUP_COLUMNS, group_of, keys, matches, pairs, run_labels
 
-__all__ = ["accept", "distrusted"]
+__all__ = ["accept", "checked", "distrusted"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -125,6 +125,12 @@ def distrusted(project: Project, table: pd.DataFrame, file: str = "suspects.csv"
 
 
 # ---------------------------------------------------------------------------------------------------------- checks
+
+
+def checked(project: Project, table: pd.DataFrame, file: str = "suspects.csv") -> pd.DataFrame:
+    """Return suspects that came back from a file, with the key of each. Errors as in :func:`accept`."""
+    _check(project, table, file)
+    return table if "key" in table else table.assign(key=keys(table))
 
 
 def _check(project: Project, accepted: pd.DataFrame, file: str, *more: str) -> None:
