@@ -39,7 +39,11 @@ def _answered() -> Iterator[None]:
     try:
         yield
     except BrokenPipeError as error:
-        raise DataProblem("what reads the output has gone away") from error
+        raise DataProblem(GONE) from error
+    except SystemExit as end:  # rich answers a broken pipe by itself, with the status that means done
+        if isinstance(end.__context__, BrokenPipeError):
+            raise DataProblem(GONE) from end
+        raise
     except OSError as error:
         name = shortened(error.filename or "", MOST_LETTERS)
         raise DataProblem(f"the machine says: {said(error)}", file=name) from error
@@ -50,6 +54,8 @@ def _answered() -> Iterator[None]:
             raise
         raise DataProblem("the memory of this machine isn't enough to load a library", hint=LESS) from error
 
+
+GONE = "what reads the output has gone away"
 
 MOST_LETTERS = 200
 """Letters of a path in a message of the machine."""
