@@ -133,6 +133,7 @@ def test_a_terminal_sees_the_share_and_a_pipe_sees_nothing(monkeypatch):
         with working("Weighing") as progress:
             progress(0.25)
             if stream.isatty():
-                time.sleep(0.3)  # it is drawn ten times a second
+                while "25%" not in stream.getvalue():  # it is drawn ten times a second, by a thread of its own
+                    time.sleep(0.05)
         said = stream.getvalue()
         assert ("Weighing" in said and "25%" in said) if stream.isatty() else said == ""

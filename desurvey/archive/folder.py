@@ -20,6 +20,7 @@ from desurvey.exchange import write_table
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, Finding
 from desurvey.project import Project, Settings, load_project, read_settings
+from desurvey.shown import shown
 from desurvey.tables import INTERVALS, TABLES, Column, Table, clean, read_cells
 from desurvey.tables.cleaning import heading_candidates
 from desurvey.tables.names import name_key
@@ -32,6 +33,7 @@ HOLES = 1000
 """Holes in a partition: some tens of megabytes of tables, and a few seconds of work."""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Archive:
     """An archive on disk.

@@ -18,6 +18,7 @@ from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from desurvey.project.candidates import Candidate, Fit, candidates, fit, numbers_of
 from desurvey.project.settings import FILE
+from desurvey.shown import shown
 from desurvey.tables import TABLES
 from desurvey.tables.columns import plain_text
 from desurvey.tables.schema import choice_of, plain_heading
@@ -31,6 +32,7 @@ ONE_SIGN = 0.9
 """Share of dips with one sign from which that is the sign of down; some holes are drilled upwards."""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Proposal:
     """A project.toml that could be.

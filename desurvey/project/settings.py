@@ -17,10 +17,11 @@ from typing import Any, Literal, TypeVar
 
 from desurvey.outputs import protect
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 from desurvey.tables import TABLES
 from desurvey.tables.files import is_file
 
-__all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings"]
+__all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings", "settings_of"]
 
 FILE = "project.toml"
 
@@ -66,6 +67,7 @@ class Core:
     line: Literal["low", "high", "north"] | None = None
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Settings:
     """A checked ``project.toml``.
@@ -118,13 +120,18 @@ def read_settings(folder: Path) -> Settings:
     """
     raw = _read_toml(folder)
     protect(folder, [FILE, *_files_named(folder, raw)])
+    return settings_of({"name": folder.resolve().name, **raw})
+
+
+def settings_of(raw: Mapping[str, Any]) -> Settings:
+    """Return what a ``project.toml`` says, checked: :func:`read_settings` of one that has been parsed."""
     _refuse_unknown(raw, SECTIONS, "")
     for key in SECTIONS[1:]:
         if not isinstance(raw.get(key, {}), dict):
             raise DataProblem(f"[{key}] must be a section", file=FILE, column=key, value=raw[key])
     tables, intervals = _table_files(raw.get("tables", {}))
     return Settings(
-        name=_checked(raw.get("name", folder.resolve().name), str, "name", {}),
+        name=_checked(raw["name"], str, "name", {}),
         frame=options("frame", raw.get("frame", {}), Frame),
         core=options("core", raw.get("core", {}), Core),
         tables=tables,
