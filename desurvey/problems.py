@@ -209,7 +209,7 @@ class DataProblem(Exception):  # noqa: N818 - it is a problem of the data, not a
 
     def __str__(self) -> str:
         """Return one message: where, what, got, expected, what to do."""
-        place = [self.file] if self.file else []
+        place = [shortened(self.file, 200)] if self.file else []
         if self.row is not None:
             place.append(f"row {self.row}")
         if self.column:
