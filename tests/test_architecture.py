@@ -14,11 +14,13 @@ ROOT = Path(__file__).parents[1]
 FLOW = (
     "problems",
     "shown",
+    "ragged",
     "progress",
     "tables",
     "north",
     "project",
     "curvature",
+    "directions",
     "traces",
     "orient",
     "sphere",

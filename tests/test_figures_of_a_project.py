@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from typer.testing import CliRunner
+from viewer.faults import answers_of
 
 from desurvey import orient, traces
 from desurvey.lineup import line_up
@@ -16,7 +17,6 @@ from desurvey.project import load_project
 from desurvey.surface import fault_mesh
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cli import app
-from viewer.faults import answers_of
 from viewer.figures import collect
 from viewer.figures.net import chosen_rows, net_of
 from viewer.figures.sheet import Title

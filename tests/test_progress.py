@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from viewer.faults import answers_of
 
 from desurvey import orient, traces
 from desurvey.lineup import faults_table, line_up, picks_table, windows_table
@@ -20,7 +21,6 @@ from desurvey.suspects import suspects
 from tests.benches import layered, written
 from tests.projects import write_project
 from viewer.commands.shared import working
-from viewer.faults import answers_of
 
 DEMO = Path(__file__).parents[1] / "demo_project"
 

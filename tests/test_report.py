@@ -14,6 +14,7 @@ import pandas as pd
 import pypdf
 import pytest
 from typer.testing import CliRunner
+from viewer.faults import Answers
 
 from desurvey import orient, traces
 from desurvey.problems import DataProblem
@@ -21,7 +22,6 @@ from desurvey.project import load_project
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cautions import CAUTION
 from viewer.cli import app
-from viewer.faults import Answers
 from viewer.figures.slab import fences
 from viewer.report import Results, Wanted, compose, print_pdf, render
 from viewer.report.wording import count

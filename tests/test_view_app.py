@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from viewer.app.decisions import FILE, Decision, Decisions, read_decisions, write_decisions
 
 from desurvey import orient, sphere
 from desurvey.problems import DataProblem
@@ -18,7 +19,6 @@ from viewer import scene, theme
 from viewer.app import serve
 from viewer.app.cards import disc_card, hole_card
 from viewer.app.core_piece import core_piece
-from viewer.app.decisions import FILE, Decision, Decisions, read_decisions, write_decisions
 from viewer.app.desk import BY_SET, filters_said, load_desk, shown_rows, shown_scene
 from viewer.app.door import is_loopback
 from viewer.app.painter import Painter

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from desurvey import directions
 from desurvey.checks.context import Bools, Context, Floats, Ints
 from desurvey.problems import Finding, Rule
 from desurvey.tables.schema import METRES_PER_FOOT
@@ -181,8 +182,7 @@ def _spikes(context: Context, bent: Bools, limit: Floats, length: Floats) -> Boo
     inner = np.ones(len(traces.depth), dtype=bool)
     inner[traces.offsets[:-1]] = inner[traces.offsets[1:] - 1] = False
     above, below = np.roll(traces.tangent, 1, axis=0), np.roll(traces.tangent, -1, axis=0)
-    apart = np.linalg.norm(above - below, axis=1)
-    direct = np.rad2deg(2.0 * np.arctan2(apart, np.linalg.norm(above + below, axis=1)))
+    direct = directions.between(above, below)
     span = np.where(inner, length + np.roll(length, -1), np.inf)
     least = context.limits.dogleg_least_deg
     straight = direct <= np.maximum(np.where(inner, limit * span / SEVERITY_LENGTH, 0.0), least)
@@ -205,7 +205,7 @@ def _rod_limits(context: Context) -> Floats:
 def _crossed(context: Context) -> list[Finding]:
     """Return stations near the plain mean of two azimuths that lie on the two sides of north."""
     traces, rows = context.traces, survey_rows(context)
-    azimuth = np.rad2deg(np.arctan2(traces.tangent[:, 0], traces.tangent[:, 1])) % 360.0
+    azimuth = directions.azimuth(traces.tangent)
     above, below = np.roll(azimuth, 1), np.roll(azimuth, -1)
     inner = np.ones(len(azimuth), dtype=bool)
     inner[traces.offsets[:-1]] = inner[traces.offsets[1:] - 1] = False
