@@ -18,7 +18,7 @@ from typing import Literal, NamedTuple, get_args
 
 from filelock import FileLock, Timeout
 
-from desurvey.exchange import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, nearest
 from desurvey.shown import shown
 
@@ -187,7 +187,7 @@ def decide(
                 after = after.without(what, key)
             for decision in made:
                 after = after.with_(decision)
-            with replacing(folder / FILE) as partial:
+            with replacing(folder / FILE, own=True) as partial:
                 partial.write_text(HEADER + "".join(_as_toml(one) for one in after.made), encoding="utf-8")
     except Timeout as error:
         raise DataProblem("somebody else is changing the decisions", file=FILE, hint="try again in a moment") from error

@@ -1,7 +1,7 @@
 """Directions in space: vectors (E, N, U) ↔ azimuth, trend and plunge, dip and dip direction; angles between them.
 
-Angles are degrees. Azimuths run clockwise from grid north. A plane is its unit normal, either way round; dip 0 to 90 and
-dip direction 0 to 360 say the same. A line is a unit vector, either way round; plunge is positive down.
+Angles are degrees. Azimuths run clockwise from grid north. A plane is its unit normal, either way round; dip (0 to 90)
+and dip direction (0 to 360) say the same. A line is a unit vector, either way round; plunge is positive down.
 """
 
 from __future__ import annotations

@@ -79,7 +79,6 @@ MUTANTS = (
         ("return np.cos(alpha) * tangent + np.sin(alpha) * _apex", "return np.cos(alpha) * tangent - np.sin(alpha) * _apex"),
         ("return np.cos(beta) * reference + np.sin(beta) * _cross(tangent, reference)", "return np.cos(beta) * reference - np.sin(beta) * _cross(tangent, reference)"),
         ("+ np.sin(gamma) * square", "- np.sin(gamma) * square"),
-        ("return np.where(normal[..., 2:3] < 0.0, -normal, normal)", "return np.where(normal[..., 2:3] > 0.0, -normal, normal)"),
         ("outside = (alpha < 0.0) | (alpha > 90.0)", "outside = (alpha < 0.0) | (alpha > 180.0)"),
         ("STEEP_LIMIT_DEG = 2.0", "STEEP_LIMIT_DEG = 5.0"),
         ("alpha = np.rad2deg(np.arctan2(np.abs(along), across))", "alpha = np.rad2deg(np.arctan2(across, np.abs(along)))"),
@@ -87,11 +86,12 @@ MUTANTS = (
     ),
     *_all(
         "directions",
-        "tests/test_orient.py",
+        "tests/test_orient.py desurvey/directions.py tests/test_section.py::test_apparent_dip_agrees_with_the_printed_table",
+        ("return np.where(normal[..., 2:3] < 0.0, -normal, normal)", "return np.where(normal[..., 2:3] > 0.0, -normal, normal)"),
         ("dip = np.rad2deg(np.arctan2(flat, np.abs(up)))", "dip = np.rad2deg(np.arctan2(np.abs(up), flat))"),
         ("np.rad2deg(np.arctan2(-down[..., 2], flat))", "np.rad2deg(np.arctan2(down[..., 2], flat))"),
         ("np.stack([sine * np.sin(direction), sine * np.cos(direction), np.cos(dip)], axis=-1)", "np.stack([sine * np.cos(direction), sine * np.sin(direction), np.cos(dip)], axis=-1)"),
-        ("down = normal[..., 0] * np.sin(azimuth) + normal[..., 1] * np.cos(azimuth)", "down = normal[..., 0] * np.sin(azimuth) - normal[..., 1] * np.cos(azimuth)"),
+        ("down = normal[..., 0] * np.sin(along) + normal[..., 1] * np.cos(along)", "down = normal[..., 0] * np.sin(along) - normal[..., 1] * np.cos(along)"),
     ),
     *_all(
         "north",

@@ -16,6 +16,7 @@ FLOW = (
     "shown",
     "ragged",
     "progress",
+    "outputs",
     "tables",
     "north",
     "project",

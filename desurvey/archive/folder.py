@@ -17,6 +17,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 
 from desurvey.exchange import write_table
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, Finding
 from desurvey.project import Project, Settings, load_project, read_settings
 from desurvey.shown import shown
@@ -223,7 +224,8 @@ def _write_settings(folder: Path, settings: Mapping[str, Any], tables: Mapping[s
     own = {name: file for name, file in tables.items() if name in TABLES}
     intervals = {name: file for name, file in tables.items() if name not in TABLES}
     text = "\n".join(_lines({**settings, "tables": {**own, "intervals": intervals}}))
-    (folder / FILE).write_text(text + "\n", encoding="utf-8")
+    with replacing(folder / FILE) as partial:
+        partial.write_text(text + "\n", encoding="utf-8")
 
 
 def _lines(section: Mapping[str, Any], path: str = "") -> list[str]:

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from desurvey.exchange import replacing, write_table
+from desurvey.exchange import write_table
 from desurvey.exchange.vtkxml import discs_piece, holes_piece, write_piece
+from desurvey.outputs import replacing
 from desurvey.shown import shown
 from desurvey.study import Study
 

@@ -20,7 +20,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey.exchange.model import Discs, Holes, Model, disc_corners
-from desurvey.exchange.writing import replacing
+from desurvey.outputs import replacing
 from desurvey.shown import shown
 from desurvey.surface.mesh import Mesh
 

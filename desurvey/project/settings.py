@@ -10,14 +10,16 @@ import re
 import tomllib
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
+from desurvey.outputs import protect
 from desurvey.problems import DataProblem, nearest
 from desurvey.shown import shown
 from desurvey.tables import TABLES
+from desurvey.tables.files import is_file
 
 __all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings", "settings_of"]
 
@@ -84,6 +86,8 @@ class Settings:
         Table name → {canonical column → heading in the file}.
     sections : mapping
         Sections that belong to one module each, as they stand; see :func:`options`.
+    kinds : mapping
+        Kind of structure → the words for it in the structures table, in lower case.
     """
 
     name: str
@@ -93,12 +97,13 @@ class Settings:
     intervals: Mapping[str, str]
     columns: Mapping[str, Mapping[str, str]]
     sections: Mapping[str, Mapping[str, Any]]
+    kinds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 OWN_SECTIONS = ("spread", "suspects", "lineup", "surface", "aim", "checks")
 """Sections whose keys are known to the module of that name."""
 
-SECTIONS = ("name", "frame", "core", "tables", "columns", *OWN_SECTIONS)
+SECTIONS = ("name", "frame", "core", "tables", "columns", "kinds", *OWN_SECTIONS)
 
 WHY = {
     "frame.north": 'say what survey azimuths are measured from: add north = "grid" (or "true" or "magnetic")',
@@ -116,7 +121,9 @@ def read_settings(folder: Path) -> Settings:
         When it is missing, isn't TOML, has an unknown key (the nearest right one is named) or a wrong value, or leaves
         a convention unsaid.
     """
-    return settings_of({"name": folder.resolve().name, **_read_toml(folder)})
+    raw = _read_toml(folder)
+    protect(folder, [FILE, *_files_named(folder, raw)])
+    return settings_of({"name": folder.resolve().name, **raw})
 
 
 def settings_of(raw: Mapping[str, Any]) -> Settings:
@@ -134,6 +141,7 @@ def settings_of(raw: Mapping[str, Any]) -> Settings:
         intervals=intervals,
         columns=_column_maps(raw.get("columns", {}), intervals),
         sections={key: raw.get(key, {}) for key in OWN_SECTIONS},
+        kinds=_kinds(raw.get("kinds", {})),
     )
 
 
@@ -185,8 +193,23 @@ def _read_toml(folder: Path) -> dict[str, Any]:
         line = re.search(r"at line (\d+)", str(error))
         row = int(line.group(1)) if line else None
         raise DataProblem("this isn't TOML", file=FILE, row=row, value=str(error)) from error
+    except RecursionError as error:
+        raise DataProblem("the file is nested too deeply", file=FILE) from error
     except (UnicodeDecodeError, OSError) as error:
         raise DataProblem("the file can't be read as UTF-8 text", file=FILE, value=str(error)) from error
+
+
+def _files_named(folder: Path, raw: dict[str, Any]) -> Iterator[str]:
+    """Give every text of the file that is the name of a table, or of a file that is there, under whatever key."""
+    left: list[tuple[Any, bool]] = [(raw, False)]
+    while left:
+        value, table = left.pop()
+        if isinstance(value, dict):
+            left += [(inner, table or key == "tables") for key, inner in value.items()]
+        elif isinstance(value, list):
+            left += [(inner, table) for inner in value]
+        elif isinstance(value, str) and value not in {"", "."} and (table or is_file(folder / value)):
+            yield value
 
 
 def _refuse_unknown(given: Mapping[str, Any], known: typing.Iterable[str], section: str) -> None:
@@ -223,6 +246,20 @@ def _column_maps(raw: Mapping[str, Any], intervals: Mapping[str, str]) -> dict[s
             _refuse_unknown(given, [column.name for column in TABLES[table]], f"columns.{table}")
         maps[table] = {key: _checked(value, str, f"columns.{table}.{key}", {}) for key, value in given.items()}
     return maps
+
+
+def _kinds(raw: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    """Return the words for each kind of structure; a word can't stand for two kinds."""
+    kinds: dict[str, tuple[str, ...]] = {}
+    taken: dict[str, str] = {}
+    for given, words in raw.items():
+        kind = given.strip().casefold()
+        own = [word.strip().casefold() for word in _checked(words, tuple[str, ...], f"kinds.{given}", {})]
+        for word in dict.fromkeys([kind, *own]):
+            if taken.setdefault(word, kind) != kind or kind in kinds:
+                raise DataProblem("[kinds] gives one word to two kinds", file=FILE, column=f"kinds.{given}", value=word)
+        kinds[kind] = tuple(own)
+    return kinds
 
 
 # ------------------------------------------------------------------------------------------------------ single values
