@@ -339,7 +339,9 @@ def _why_not(
 ) -> npt.NDArray[np.str_]:
     """Return why each structure has no orientation, the gravest reason first, "" where it has one."""
     table = project.structures
-    wrong = {row: finding.message for row, finding in project.wrong_rows("structures").items()}
+    wrong = np.full(len(table), "", dtype=object)
+    for place, finding in project.wrong_rows("structures").items():
+        wrong[place] = finding.message
     broken = {name: f"the hole has no trace: {finding.message}" for name, finding in project.broken_holes.items()}
     alpha, beta = table["alpha"].to_numpy(dtype=float), table["beta"].to_numpy(dtype=float)
     square = alpha == SQUARE_DEG
@@ -347,13 +349,14 @@ def _why_not(
     steep = np.hypot(tangent[:, 0], tangent[:, 1]) < np.sin(np.deg2rad(STEEP_LIMIT_DEG))
     undefined = np.any(np.isnan(reference), axis=1)
     reasons: list[tuple[npt.NDArray[np.bool_], str | npt.NDArray[np.str_]]] = [
-        (table["row"].isin(wrong).to_numpy(), _texts(table["row"], wrong, "")),
+        (wrong != "", wrong.astype(np.str_)),
         (hole < 0, _texts(table["hole_id"], broken, "the hole has no collar")),
         (surveyed, ""),
         (np.isnan(alpha) & np.isnan(beta), "no angle is logged"),
         (np.isnan(alpha), "beta is logged but no alpha"),
         (square, ""),
         (np.isnan(beta), "only alpha is logged: the pole lies somewhere on a cone about the hole"),
+        ((table["line"] == "").to_numpy(), "nothing says what its line marks"),
         (~north & steep, f"within {STEEP_LIMIT_DEG:g}° of vertical a gravity line has no direction"),
         (undefined, "on a flat hole along north a north line has no direction"),
     ]

@@ -33,6 +33,8 @@ from desurvey.progress import part, silent
 from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
 from desurvey.runs import Chain, runs_chain
+from desurvey.spread.sigmas import Sigmas
+from desurvey.suspects.table import Settings as SuspectSettings
 
 if TYPE_CHECKING:
     from desurvey.lineup import LineUp
@@ -44,6 +46,16 @@ if TYPE_CHECKING:
     from desurvey.traces import Traces
 
 __all__ = ["RULES", "RULES_BY_PART", "Answers", "Study"]
+
+SECTIONS: dict[str, type] = {
+    "spread": Sigmas,
+    "checks": checks.Limits,
+    "suspects": SuspectSettings,
+    "lineup": lineup.LineupSettings,
+    "surface": surface.Options,
+    "aim": aiming.RigLimits,
+}
+"""Sections of project.toml that belong to one part of the engine each, and what may stand in them."""
 
 Bools = npt.NDArray[np.bool_]
 
@@ -162,6 +174,11 @@ class Study:
     left: pd.DataFrame | None = None
     _memo: dict[str, Any] = field(default_factory=dict)  # shared by all studies of the same tables
     _answers: dict[str, Answers] = field(default_factory=dict, init=False)
+
+    def __post_init__(self) -> None:
+        """Refuse settings with a key or a value that means nothing, whichever part of the engine would ask for it."""
+        for section, kind in SECTIONS.items():
+            options(section, self.logged.section(section), kind)
 
     # -- made from ---
 

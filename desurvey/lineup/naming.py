@@ -77,6 +77,7 @@ class Named:
     gone: bool = False
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Remembered:
     """All faults that have, or had, a name."""

@@ -24,6 +24,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Pins:
     """Picks that a person has put into a fault or into none, by their names.

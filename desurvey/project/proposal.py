@@ -171,7 +171,9 @@ def _north(tables: Assigned) -> tuple[str, str]:
             return north, f"azimuths are from {north} north, as their heading says"
     if candidate.cells is not None and "north" in found.columns:
         words = [
-            choice_of(word).lower() for word in plain_text(candidate.cells.columns[found.columns["north"]]) if word
+            choice_of(word, ("grid", "true", "magnetic"))
+            for word in plain_text(candidate.cells.columns[found.columns["north"]])
+            if word
         ]
         said = [word for word in ("grid", "true", "magnetic") if word in words]
         if len(said) == 1:
