@@ -14,6 +14,7 @@ import pandas as pd
 import pypdf
 import pytest
 from typer.testing import CliRunner
+from viewer.faults import Answers
 
 import desurvey
 from desurvey.lineup import Remembered

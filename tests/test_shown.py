@@ -101,7 +101,7 @@ def holding_much():
 @pytest.mark.parametrize("name", holding_much())
 def test_no_object_prints_its_arrays(name):
     text = repr(filled(public_classes()[name]))
-    assert len(text.splitlines()) <= LINES
+    assert len(text.splitlines()) <= LINES, "put @shown above the class"
     assert len(text) <= CHARACTERS
 
 
