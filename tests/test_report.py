@@ -14,7 +14,6 @@ import pandas as pd
 import pypdf
 import pytest
 from typer.testing import CliRunner
-from viewer.faults import Answers
 
 import desurvey
 from desurvey.lineup import Remembered

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from desurvey import directions
 from desurvey.checks.context import Context, Floats, Ints
 from desurvey.problems import Finding, Rule
 from desurvey.spikes import find_spikes
