@@ -28,7 +28,7 @@ from desurvey.checks.ground import ground_points
 from desurvey.decisions import Changed, Decision, Decisions, decide, read_decisions
 from desurvey.exchange.model import Model, model_of
 from desurvey.lineup import Pins, Remembered
-from desurvey.problems import DataProblem, Finding, Rule, nearest
+from desurvey.problems import DataProblem, Finding, Rule, apart, nearest
 from desurvey.progress import part, silent
 from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
@@ -376,7 +376,7 @@ class Study:
     def findings(self) -> tuple[Finding, ...]:
         """All that loading and the checks find, without suspects: a matter of moments."""
         placeable = not self.project.unusable("collars", "surveys")
-        return (*self.project.findings, *checks.check(self.project, self.holes if placeable else None))
+        return apart((*self.project.findings, *checks.check(self.project, self.holes if placeable else None)))
 
     @property
     def can_be_judged(self) -> bool:
@@ -387,7 +387,8 @@ class Study:
         """Return all findings, and undecided suspects as findings of the rule ``suspect`` unless ``quick``."""
         if quick or not self.can_be_judged:
             return self.findings
-        return (*self.findings, *self._lost_decisions(), *self._as_findings(self.suspects(progress=progress)))
+        more = (*self._lost_decisions(), *self._as_findings(self.suspects(progress=progress)))
+        return apart((*self.findings, *more))
 
     def _as_findings(self, found: pd.DataFrame) -> list[Finding]:
         file = self.logged.files["structures"]

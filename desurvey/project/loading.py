@@ -17,7 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import north
-from desurvey.problems import DataProblem, Finding, Rule, shortened
+from desurvey.problems import DataProblem, Finding, Rule, apart, shortened
 from desurvey.project.settings import FILE, Frame, Settings, read_settings, settings_of
 from desurvey.shown import shown
 from desurvey.tables import INTERVALS, TABLES, Table, cells_of_frame, clean, empty_frame, joined, read_cells
@@ -282,7 +282,7 @@ def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -
         norths=norths,
         structure_run=structure_run,
         files={name: table.file for name, table in tables.items()},
-        findings=tuple(findings + from_collars + from_surveys + from_lines),
+        findings=apart(findings + from_collars + from_surveys + from_lines),
         headings={name: table.headings for name, table in tables.items()},
     )
 
