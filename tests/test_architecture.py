@@ -23,12 +23,17 @@ FLOW = (
     "sphere",
     "spread",
     "runs",
+    "blunders",
+    "spikes",
     "checks",
     "suspects",
     "lineup",
     "surface",
     "aim",
     "exchange",
+    "decisions",
+    "cache",
+    "study",
     "archive",
 )
 """A module of the engine imports only what stands before it (DESIGN.md section 7)."""

@@ -125,7 +125,7 @@ def test_an_accepted_spike_is_left_out(project, table):
 @pytest.mark.parametrize(
     ("change", "what"),
     [
-        ({"scope": "core"}, "scope must be hole, run or reading"),
+        ({"scope": "core"}, "scope must be hole, group, run or reading"),
         ({"blunder": "line_sid"}, r"row 2, column 'blunder'.*Did you mean 'line_side'"),
         ({"hole_id": "XX-1"}, "hole_id must be a hole of the project"),
         ({"scope": "run", "blunder": "run_rolled", "roll_deg": np.nan}, "need roll_deg"),

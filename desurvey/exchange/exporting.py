@@ -73,6 +73,7 @@ def write_workbook(model: Model, path: Path) -> None:
     facts = {
         "project": model.name,
         "crs": model.crs or "not stated",
+        "basis": model.basis,
         "units": "metres and degrees; azimuths from grid north, dip of a hole negative down",
     }
     about = pd.DataFrame({"what": [*facts, *model.tables]})

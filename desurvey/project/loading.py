@@ -17,13 +17,13 @@ import pandas as pd
 
 from desurvey import north
 from desurvey.problems import DataProblem, Finding, Rule, shortened
-from desurvey.project.settings import FILE, Frame, Settings, read_settings
-from desurvey.tables import INTERVALS, TABLES, Table, clean, empty_frame, read_cells
+from desurvey.project.settings import FILE, Frame, Settings, read_settings, settings_of
+from desurvey.tables import INTERVALS, TABLES, Table, cells_of_frame, clean, empty_frame, read_cells
 from desurvey.tables.files import NO_FILE
 from desurvey.tables.names import one_spelling
 from desurvey.tables.rules import compare_tables
 
-__all__ = ["RULES", "TO_ORIENT", "Project", "load_project"]
+__all__ = ["RULES", "TO_ORIENT", "Project", "load_project", "project_of_tables"]
 
 MISSING_FILE = Rule("missing_file", "error", "the project names it", "Correct the name under [tables]", "table")
 UNREADABLE_FILE = Rule(
@@ -104,12 +104,17 @@ class Project:
         """Return a module's own section of project.toml as it stands, for :func:`desurvey.project.options`."""
         return self.settings.sections[name]
 
+    def kind_named(self, word: str) -> str:
+        """Return the kind that a logged word stands for, in lower case."""
+        plain = word.strip().casefold()
+        return next((kind for kind, words in self.settings.kinds.items() if plain in words), plain)
+
     def of_kind(self, kind: str) -> npt.NDArray[np.bool_]:
         """Return which structures are of a kind, (n,), whatever word of ``[kinds]`` they are logged with.
 
         Case doesn't matter, and any word for a kind asks for that kind.
         """
-        return np.asarray(self._kind_of() == self._known_kind(kind))
+        return np.asarray(self._kind_of() == self.kind_named(kind))
 
     @property
     def kinds(self) -> dict[str, int]:
@@ -127,14 +132,9 @@ class Project:
             f"no structure of kind '{kind}' lies on a hole", column="kind", hint=hint if there else "none is logged"
         )
 
-    def _known_kind(self, word: str) -> str:
-        """Return the kind that a logged word stands for, in lower case."""
-        plain = word.strip().casefold()
-        return next((kind for kind, words in self.settings.kinds.items() if plain in words), plain)
-
     def _kind_of(self) -> npt.NDArray[np.str_]:
         logged, code = np.unique(self.structures["kind"].fillna("").to_numpy(dtype=np.str_), return_inverse=True)
-        return np.array([self._known_kind(word) for word in logged.tolist()], dtype=np.str_)[code]
+        return np.array([self.kind_named(word) for word in logged.tolist()], dtype=np.str_)[code]
 
     @property
     def broken_holes(self) -> dict[str, Finding]:
@@ -202,7 +202,48 @@ def load_project(folder: Path | str) -> Project:
     """
     folder = Path(folder)
     settings = read_settings(folder)
-    as_read = {name: _load_table(folder, settings, name) for name in [*TABLES, *settings.intervals]}
+    return _assembled(
+        folder, settings, {name: _load_table(folder, settings, name) for name in [*TABLES, *settings.intervals]}
+    )
+
+
+def project_of_tables(
+    tables: Mapping[str, pd.DataFrame | None], intervals: Mapping[str, pd.DataFrame], raw: Mapping[str, Any]
+) -> Project:
+    """Return a project of data frames, with the same checks as of files.
+
+    Parameters
+    ----------
+    tables : mapping of str to pandas.DataFrame or None
+        collars, surveys, runs and structures; None for one that there isn't.
+    intervals : mapping of str to pandas.DataFrame
+        Interval tables by name.
+    raw : mapping
+        What a project.toml would say, without ``[tables]``.
+
+    Raises
+    ------
+    DataProblem
+        As for a project.toml that says this.
+    """
+    given = {name: frame for name, frame in tables.items() if frame is not None}
+    settings = settings_of(
+        {**raw, "tables": {**{name: name for name in given}, "intervals": {n: n for n in intervals}}}
+    )
+    as_read = {name: Table(name, name, empty_frame(TABLES.get(name, INTERVALS))) for name in [*TABLES, *intervals]}
+    for name, frame in (*given.items(), *intervals.items()):
+        as_read[name] = clean(
+            cells_of_frame(frame, name),
+            name,
+            TABLES.get(name, INTERVALS),
+            settings.columns.get(name, {}),
+            settings.frame.depth_unit,
+        )
+    return _assembled(Path(), settings, as_read)
+
+
+def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -> Project:
+    """Return a project of tables that have been read, in the engine's conventions."""
     findings = [finding for table in as_read.values() for finding in table.findings]
     tables, from_names = one_spelling(as_read)
     findings += from_names

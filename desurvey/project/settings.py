@@ -18,7 +18,7 @@ from typing import Any, Literal, TypeVar
 from desurvey.problems import DataProblem, nearest
 from desurvey.tables import TABLES
 
-__all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings"]
+__all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings", "settings_of"]
 
 FILE = "project.toml"
 
@@ -117,14 +117,18 @@ def read_settings(folder: Path) -> Settings:
         When it is missing, isn't TOML, has an unknown key (the nearest right one is named) or a wrong value, or leaves
         a convention unsaid.
     """
-    raw = _read_toml(folder)
+    return settings_of({"name": folder.resolve().name, **_read_toml(folder)})
+
+
+def settings_of(raw: Mapping[str, Any]) -> Settings:
+    """Return what a ``project.toml`` says, checked: :func:`read_settings` of one that has been parsed."""
     _refuse_unknown(raw, SECTIONS, "")
     for key in SECTIONS[1:]:
         if not isinstance(raw.get(key, {}), dict):
             raise DataProblem(f"[{key}] must be a section", file=FILE, column=key, value=raw[key])
     tables, intervals = _table_files(raw.get("tables", {}))
     return Settings(
-        name=_checked(raw.get("name", folder.resolve().name), str, "name", {}),
+        name=_checked(raw["name"], str, "name", {}),
         frame=options("frame", raw.get("frame", {}), Frame),
         core=options("core", raw.get("core", {}), Core),
         tables=tables,

@@ -24,7 +24,9 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import logsumexp, softmax
 
+from desurvey import blunders, curvature, orient
 from desurvey.progress import Progress, part, silent
 from desurvey.suspects.learning import Lesson, Sigmas, lessons_of, relearn
 from desurvey.suspects.readings import Readings
@@ -32,7 +34,6 @@ from desurvey.suspects.stretches import Stretches
 from desurvey.suspects.weighing import log_area_ratio
 
 __all__ = [
-    "HOLE_BLUNDERS",
     "HoleFindings",
     "HoleVerdict",
     "Hypothesis",
@@ -45,8 +46,6 @@ __all__ = [
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-HOLE_BLUNDERS = ("line_side", "beta_reversed", "alpha_complement", "azimuth_reversed", "dip_sign", "north_reference")
-
 
 class Hypothesis(NamedTuple):
     """One way in which a hole may be wrong.
@@ -55,8 +54,6 @@ class Hypothesis(NamedTuple):
     ----------
     blunder : str
         Empty for "as logged".
-    matrix : (3, 3) array
-        What it does to the trace about the collar, to put it right.
     turn_deg : float
         Turn of the azimuth that puts it right.
     weight : float
@@ -64,14 +61,13 @@ class Hypothesis(NamedTuple):
     """
 
     blunder: str
-    matrix: Floats
     turn_deg: float = 0.0
     weight: float = 1.0
 
     @property
     def stays(self) -> bool:
         """Whether the hole stays where it is."""
-        return self.blunder in {"", "line_side", "beta_reversed", "alpha_complement"}
+        return not self.blunder or blunders.BLUNDERS[self.blunder].survey is None
 
 
 def hypotheses(north_offset_deg: float = 0.0) -> tuple[Hypothesis, ...]:
@@ -82,23 +78,16 @@ def hypotheses(north_offset_deg: float = 0.0) -> tuple[Hypothesis, ...]:
     north_offset_deg : float
         Grid minus magnetic north as this project converts it; 0 when it does not say.
     """
-    same = np.eye(3)
     known = [s * north_offset_deg for s in (1, -1) if abs(north_offset_deg) >= LEAST_TURN]
     free = np.concatenate(
         [np.arange(-MOST_TURN, -LEAST_TURN + 1, TURN_STEP), np.arange(LEAST_TURN, MOST_TURN + 1, TURN_STEP)]
     )
     share_free = 1.0 - KNOWN_SHARE if known else 1.0
-    turns = [Hypothesis("north_reference", _turn(a), float(a), share_free / len(free)) for a in free]
-    turns += [Hypothesis("north_reference", _turn(a), float(a), KNOWN_SHARE / len(known)) for a in known]
-    return (
-        Hypothesis("", same),
-        Hypothesis("line_side", same),
-        Hypothesis("beta_reversed", same),
-        Hypothesis("alpha_complement", same),
-        Hypothesis("azimuth_reversed", _turn(180.0), 180.0),
-        Hypothesis("dip_sign", np.diag([1.0, 1.0, -1.0])),
-        *turns,
-    )
+    turns = [*((float(a), share_free / len(free)) for a in free), *((a, KNOWN_SHARE / len(known)) for a in known)]
+    tried = [Hypothesis("")]
+    for name in blunders.named("hole"):
+        tried += [Hypothesis(name, *turn) for turn in turns] if blunders.BLUNDERS[name].free else [Hypothesis(name)]
+    return tuple(tried)
 
 
 KNOWN_SHARE = 0.9
@@ -106,12 +95,6 @@ KNOWN_SHARE = 0.9
 
 LEAST_TURN, MOST_TURN, TURN_STEP = 6.0, 42.0, 4.0
 """Degrees; free turns of north that are tried: declinations over most of the inhabited Earth, and twice that."""
-
-
-def _turn(angle_deg: float) -> Floats:
-    """Return the matrix that adds an angle to azimuths."""
-    cosine, sine = np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))
-    return np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
 
 
 def restated(readings: Readings, collar: Floats, hypothesis: Hypothesis) -> Readings:
@@ -122,26 +105,33 @@ def restated(readings: Readings, collar: Floats, hypothesis: Hypothesis) -> Read
     collar : (n, 3) array
         Of each reading's hole.
     """
-    matrix = hypothesis.matrix
-    alpha, beta = np.array(readings.alpha_deg), np.array(readings.beta_deg)
-    if hypothesis.blunder == "line_side":
-        beta = (beta + 180.0) % 360.0
-    elif hypothesis.blunder == "beta_reversed":
-        beta = (-beta) % 360.0
-    elif hypothesis.blunder == "alpha_complement":
-        alpha = 90.0 - alpha
-    # A mirror turns the high side of a hole into the low side of its image: a gravity line goes to the other side.
-    flip = np.where(readings.gravity & (np.linalg.det(matrix) < 0), -1.0, 1.0)[:, None]
+    alpha, beta = blunders.corrected(readings.alpha_deg, readings.beta_deg, hypothesis.blunder, hypothesis.turn_deg)
+    if hypothesis.stays:
+        return readings.relogged(alpha, beta)
+    tangent = _moved(readings.tangent, hypothesis)
     parts = {name: getattr(readings, name) for name in ("kind", "hole", "run", "depth", "gravity")}
     return Readings.of(
-        position=collar + (readings.position - collar) @ matrix.T,
-        tangent=readings.tangent @ matrix.T,
-        reference=flip * (readings.reference @ matrix.T),
+        position=collar + _moved(readings.position - collar, hypothesis),
+        tangent=tangent,
+        reference=_line_on(tangent, readings),
         alpha_deg=alpha,
         beta_deg=beta,
         **parts,
         surveyed=readings.normal,
     )
+
+
+def _moved(vector: Floats, hypothesis: Hypothesis) -> Floats:
+    """Return vectors of the trace, of any length, in the directions that they should have had."""
+    azimuth, dip = np.rad2deg(curvature.angles(vector))
+    azimuth, dip = np.deg2rad(blunders.redirected(azimuth, dip, hypothesis.blunder, hypothesis.turn_deg))
+    return np.asarray(np.linalg.norm(vector, axis=1, keepdims=True) * curvature.tangent(azimuth, dip))
+
+
+def _line_on(tangent: Floats, readings: Readings) -> Floats:
+    """Return where the line lies on holes that have been moved: on the side that it marks, or towards north."""
+    high = np.einsum("ij,ij->i", readings.reference, curvature.high_side(readings.tangent)) > 0
+    return orient.reference_line(tangent, np.where(readings.gravity, np.where(high, "high", "low"), "north"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,10 +160,8 @@ class HoleVerdict:
     best: Ints
 
 
-PRIOR_RATE = 0.05
-NORTH_SHARE = 0.5
-"""Share of holes with a blunder before the data are seen, and of those in which it is the north, by far the commonest;
-the rest falls evenly to the others (common practice, no source)."""
+PRIOR_RATE = float(blunders.rates("hole").sum())
+"""Share of holes with a blunder before the data are seen."""
 
 DOUBTS = (1.0, 2.5, 8.0, 40.0)
 DOUBT_PRIOR = (3.0, 0.3, 0.05, 0.02)
@@ -223,34 +211,28 @@ def _over_doubts(logs: Floats) -> Floats:
     plain, other = logs[:, 0], logs[:, 1:].max(axis=(1, 2)) + np.log(PRIOR_RATE)
     weight = np.array(DOUBT_PRIOR) / np.sum(DOUBT_PRIOR)
     for _ in range(10):
-        total = np.logaddexp(_log_sum(plain + np.log(weight)), other)
+        total = np.logaddexp(logsumexp(plain + np.log(weight), axis=1), other)
         share = np.exp(plain + np.log(weight) - total[:, None]).sum(axis=0) + DOUBT_PRIOR
         weight = share / share.sum()
     levels = logs + np.log(weight)
-    return _log_sum(levels.reshape(-1, len(DOUBTS))).reshape(levels.shape[:2])
+    return np.asarray(logsumexp(levels, axis=2))
 
 
 def _judge(logs: Floats, tried: tuple[Hypothesis, ...]) -> HoleVerdict:
     names = np.array([h.blunder for h in tried])
-    blunders = tuple(dict.fromkeys(names[1:].tolist()))
+    tried_names = blunders.named("hole")
     weight = np.array([h.weight for h in tried])
-    summed = np.stack([_log_sum(logs[:, names == b] + np.log(weight[names == b])) for b in ("", *blunders)], axis=1)
-    share = np.full(len(blunders), (1 - NORTH_SHARE) / (len(blunders) - 1))
-    share[blunders.index("north_reference")] = NORTH_SHARE
-    prior = np.log(np.append(1 - PRIOR_RATE, PRIOR_RATE * share))
-    probability = np.exp(summed + prior - _log_sum(summed + prior)[:, None])
-    best = 1 + np.argmax(logs[:, 1:] + np.log(weight[1:]), axis=1)
+    weighted = logs + np.log(weight)
+    summed = np.stack([logsumexp(weighted[:, names == b], axis=1) for b in ("", *tried_names)], axis=1)
+    prior = np.log(np.append(1 - PRIOR_RATE, blunders.rates("hole")))
+    probability = softmax(summed + prior, axis=1)
+    best = 1 + np.argmax(weighted[:, 1:], axis=1)
     turns = np.array([h.turn_deg for h in tried])
     north = names == "north_reference"
-    chance = np.exp(logs[:, north] + np.log(weight[north]) - summed[:, 1 + blunders.index("north_reference")][:, None])
+    chance = np.exp(weighted[:, north] - summed[:, 1 + tried_names.index("north_reference")][:, None])
     turn = chance @ turns[north]
     sigma = np.sqrt(np.maximum(chance @ turns[north] ** 2 - turn**2, 0.0) + 1.0)
-    return HoleVerdict(blunders, summed[:, 1:] - summed[:, :1], probability, turn, sigma, best)
-
-
-def _log_sum(logs: Floats) -> Floats:
-    top = logs.max(axis=1, keepdims=True)
-    return np.asarray(np.log(np.exp(logs - top).sum(axis=1)) + top[:, 0])
+    return HoleVerdict(tried_names, summed[:, 1:] - summed[:, :1], probability, turn, sigma, best)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -262,8 +244,9 @@ class HoleFindings:
     hole : (k,) int array
     hypothesis : tuple of Hypothesis
         What puts each right.
-    evidence, turn_sigma : (k,) arrays
-        Log likelihood ratio; standard deviation of the turn of north, degrees, were it that.
+    evidence, probability, turn_sigma : (k,) arrays
+        Log likelihood ratio; probability of the blunder; standard deviation, degrees, of the turn of north, were it
+        that.
     readings : Readings
         All readings, those of the holes found wrong put right.
     lessons : list of Lesson
@@ -273,6 +256,7 @@ class HoleFindings:
     hole: Ints
     hypothesis: tuple[Hypothesis, ...]
     evidence: Floats
+    probability: Floats
     turn_sigma: Floats
     readings: Readings
     lessons: list[Lesson]
@@ -310,10 +294,12 @@ def find_holes(
     majority = np.count_nonzero(trust > 0.5) > len(trust) / 2
     hole = np.flatnonzero((trust <= 1 - SURE) & majority)
     right = _put_right(readings, collar, tried, np.where(np.isin(np.arange(len(trust)), hole), verdict.best, 0))
+    named = np.array([verdict.blunders.index(tried[number].blunder) for number in verdict.best[hole]], dtype=np.int64)
     return HoleFindings(
         hole=hole,
         hypothesis=tuple(tried[number] for number in verdict.best[hole]),
-        evidence=verdict.evidence[hole].max(axis=1, initial=-np.inf),
+        evidence=verdict.evidence[hole, named],
+        probability=verdict.probability[hole, 1 + named],
         turn_sigma=verdict.turn_sigma[hole],
         readings=right,
         lessons=relearn(right, lessons, np.ones(len(right.depth)), sigmas, part(progress, begin, 1.0))

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from desurvey import orient
 from desurvey.problems import DataProblem
+from desurvey.spread import Sigmas
 
-__all__ = ["Readings", "Runs", "groups"]
+__all__ = ["Errors", "Readings", "Runs", "groups"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -18,6 +20,34 @@ Bools = npt.NDArray[np.bool_]
 
 OUTSIDE_RUNS = 3.0
 """Metres of core taken together where readings lie in no run: a usual run length (common practice, no source)."""
+
+
+class Errors(NamedTuple):
+    """The 1-σ errors that readings are weighed by, radians: those of :class:`desurvey.spread.Sigmas`.
+
+    Attributes
+    ----------
+    alpha, beta : float
+        Of reading the core angles.
+    line : float
+        Honest error of one run's line, as stated; what it is in a project is learnt from its runs, where there are any.
+    hole : float
+        Honest error that all readings of a hole share.
+    offset : float
+        Of a line offset between two runs.
+    """
+
+    alpha: float
+    beta: float
+    line: float
+    hole: float
+    offset: float
+
+    @classmethod
+    def of(cls, sigmas: Sigmas) -> Errors:
+        """Return the errors of a project's table of them."""
+        degrees = (sigmas.alpha_deg, sigmas.beta_deg, sigmas.line_deg, sigmas.hole_deg, sigmas.offset_deg)
+        return cls(*np.deg2rad(degrees).tolist())
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -30,9 +30,6 @@ Ints = npt.NDArray[np.int64]
 PARTS = 12
 """Stretches of a hole; shorter than any fold that could be followed from hole to hole."""
 
-SYSTEMATIC = np.deg2rad(1.5)
-"""Honest error that all readings of a hole share: of its survey and of the line (common practice, no source)."""
-
 SPOILT = 0.06
 """Share of readings in runs that are wrong on their own, added to the kind's strays."""
 
@@ -48,6 +45,7 @@ class Stretches:
     stretch: Ints
     holes: int
     variance: Floats
+    shared: float
     without: tuple[tuple[Floats, Floats], ...]
 
     @classmethod
@@ -64,14 +62,14 @@ class Stretches:
         node_hole[lesson.node] = readings.hole[lesson.members]
         cosine = np.cos(np.deg2rad(readings.alpha_deg[rows]))
         shares = np.bincount(lesson.node)[lesson.node][logged]  # readings that share the honest error of one line
-        reading = (sigmas[0] ** 2 + (sigmas[1] ** 2 + shares * LINE**2) * cosine**2) / 2
+        reading = (sigmas[0] ** 2 + (sigmas[1] ** 2 + shares * sigmas.line**2) * cosine**2) / 2
         without = tuple(field.dropping_groups(node_hole, holes) for field in lesson.fields)
-        return cls(lesson, rows, hole * PARTS + part, holes, reading, without)
+        return cls(lesson, rows, hole * PARTS + part, holes, reading, sigmas.hole, without)
 
     def ground(self, position: Floats) -> list[Ground]:
         """Return what each set's field, learnt without each hole, expects along it, the readings lying at a place."""
         place = self._places(position[self.rows])
-        return [Ground.of(f, w, place) for f, w in zip(self.lesson.fields, self.without, strict=True)]
+        return [Ground.of(f, w, place, self.shared) for f, w in zip(self.lesson.fields, self.without, strict=True)]
 
     def log_likelihood(self, readings: Readings, ground: list[Ground], doubt: float) -> Floats:
         """Return the log likelihood of each hole's readings, (h,)."""
@@ -114,10 +112,6 @@ class Stretches:
         return np.bincount(self.stretch // PARTS, np.log(total), self.holes) - costs
 
 
-LINE = np.deg2rad(3.0)
-"""Honest error of one run's line, shared by its readings."""
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Ground:
     """Axes expected in the stretches of the holes, two directions square to each, and how unsure they are together.
@@ -133,8 +127,11 @@ class Ground:
     by_hole: Floats
 
     @classmethod
-    def of(cls, field: expectation.Field, without: tuple[Floats, Floats], place: Floats) -> Ground:
-        """Return what a field, learnt without each hole, expects at places (h, PARTS, 3) of its stretches."""
+    def of(cls, field: expectation.Field, without: tuple[Floats, Floats], place: Floats, shared: float) -> Ground:
+        """Return what a field, learnt without each hole, expects at places (h, PARTS, 3) of its stretches.
+
+        ``shared`` is the honest error that all readings of a hole share, radians.
+        """
         shape = place.shape
         features, lost = field.features_at(place.reshape(-1, 3))
         features = features.reshape(*shape[:2], -1)
@@ -151,7 +148,7 @@ class Ground:
         together = (frame @ frame.swapaxes(1, 2)) * (axis @ axis.swapaxes(1, 2)) + across * across.swapaxes(1, 2)
         together /= 2 * gap[:, :, None] * gap[:, None, :]
         moment = np.cross(axis, frame)  # a small turn of everything about any line
-        by_hole = SYSTEMATIC**2 * moment @ moment.swapaxes(1, 2)
+        by_hole = shared**2 * moment @ moment.swapaxes(1, 2)
         return cls(axes.axis, one, two, np.repeat(np.repeat(covariance, 2, axis=1), 2, axis=2) * together, by_hole)
 
     def covariance(self, doubt: float) -> Floats:

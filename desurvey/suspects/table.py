@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
+from desurvey import blunders
 from desurvey.orient import Oriented
 from desurvey.progress import Progress, silent
-from desurvey.project import Project
+from desurvey.project import Project, options
+from desurvey.project.loading import TO_ORIENT
+from desurvey.spikes import find_spikes
 from desurvey.spread import sigmas_from
-from desurvey.suspects.finding import Found, corrected, find
-from desurvey.suspects.readings import Readings, Runs
-from desurvey.suspects.spikes import find_spikes
+from desurvey.suspects.finding import READING_BLUNDERS, Found, find
+from desurvey.suspects.places import keys
+from desurvey.suspects.readings import Errors, Readings, Runs
 from desurvey.suspects.weighing import BLUNDERS, Expectation, density
 from desurvey.traces import Traces
 
@@ -34,7 +39,14 @@ COLUMNS = (
     "evidence",
     "members",
     "message",
+    "key",
+    "probability",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """``[suspects]`` of project.toml: nothing can be set there yet, so every key in it is refused."""
 
 
 def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: Progress | None = None) -> pd.DataFrame:
@@ -63,15 +75,23 @@ def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: 
           to add to the hole's azimuths. Blank elsewhere;
         * evidence: log likelihood ratio of the blunder to "as logged";
         * members: number of readings weighed;
-        * message: a sentence.
+        * message: a sentence;
+        * key: a name that stays while rows are added to the tables or re-ordered (:func:`desurvey.suspects.keys`);
+        * probability: that this blunder is what happened, against everything else.
 
         Rows may be deleted and the rest handed to :func:`desurvey.suspects.accept`.
+
+    Raises
+    ------
+    DataProblem
+        When structures or runs are named and can't be used, or project.toml has an unknown key or a wrong value.
     """
+    project.require(*TO_ORIENT)
+    options("suspects", project.section("suspects"), Settings)
     tell = progress or silent
     rows, readings = _readings(project, traces, oriented)
     runs, run_row, readings = _runs(project, traces, readings, rows)
-    spread = sigmas_from(project.section("spread"))
-    sigmas = (float(np.deg2rad(spread.alpha_deg)), float(np.deg2rad(spread.beta_deg)))
+    sigmas = Errors.of(sigmas_from(project.section("spread")))
     origin = traces.position.mean(axis=0) if len(traces.position) else np.zeros(3)
     collar = traces.position[traces.offsets[:-1]] - origin
     table = [_spikes(traces, oriented)]
@@ -85,6 +105,7 @@ def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: 
         ]
     whole = pd.concat([part for part in table if len(part)] or [_frame({})], ignore_index=True)
     whole = whole.sort_values("evidence", ascending=False, kind="stable", ignore_index=True)
+    whole["key"] = keys(whole)
     tell(1.0)
     return whole[list(COLUMNS)]
 
@@ -147,7 +168,7 @@ def _north_offset(project: Project) -> float:
 def _frame(columns: dict[str, npt.ArrayLike | list[str]]) -> pd.DataFrame:
     """Return a table with all columns of the contract; those not given are blank."""
     count = len(next(iter(columns.values()))) if columns else 0  # type: ignore[arg-type]
-    text = {"scope", "hole_id", "structure_id", "blunder", "message"}
+    text = {"scope", "hole_id", "structure_id", "blunder", "message", "key"}
     blank = {name: [""] * count if name in text else np.full(count, np.nan) for name in COLUMNS}
     frame = pd.DataFrame({**blank, **columns})
     return frame.astype({name: object if name in text else float for name in COLUMNS} | {"members": np.int64})
@@ -162,7 +183,7 @@ def _hole_rows(found: Found, readings: Readings, traces: Traces) -> pd.DataFrame
     turn = np.where(north, [h.turn_deg for h in holes.hypothesis], np.nan)
     names = traces.hole_ids[hole].tolist()
     messages = [
-        f"Hole {name}: its {members} readings fit the neighbouring holes if {HOLE_TEXT[b].format(turn=t)}; "
+        f"Hole {name}: its {members} readings fit the neighbouring holes if {_said('hole', b, turn=t)}; "
         f"evidence {e:.1f}."
         for name, members, b, t, e in zip(names, count, blunder, turn, holes.evidence, strict=True)
     ]
@@ -176,30 +197,27 @@ def _hole_rows(found: Found, readings: Readings, traces: Traces) -> pd.DataFrame
             "roll_deg": turn,
             "roll_sigma": np.where(north, holes.turn_sigma, np.nan),
             "evidence": holes.evidence,
+            "probability": holes.probability,
             "members": count,
             "message": messages,
         }
     )
 
 
-HOLE_TEXT = {
-    "line_side": "the line marks the other side of the core throughout",
-    "beta_reversed": "beta was read anticlockwise throughout",
-    "alpha_complement": "90° − alpha was logged for alpha throughout",
-    "north_reference": "{turn:+.0f}° is added to its azimuths (measured from another north, or converted twice)",
-    "azimuth_reversed": "its azimuths are turned by 180°",
-    "dip_sign": "the sign of its dips is changed",
-}
+def _said(scope: blunders.Scope, blunder: str, turn: float = 0.0, sigma: float = 0.0, side: str = "") -> str:
+    """Return what is said of a blunder, after "if"."""
+    way = "clockwise" if turn > 0 else "anticlockwise"
+    sentence = blunders.BLUNDERS[blunder].seen[scope].sentence
+    return sentence.format(turn=turn, off=abs(turn), sigma=sigma, way=way, side=side)
 
 
 def _run_rows(found: Found, runs: pd.DataFrame, line: pd.Series) -> pd.DataFrame:
     run, blunder = found.run, np.array(BLUNDERS)[found.run_blunder]
-    verdict, readings = found.verdict, found.holes.readings
+    verdict, readings = found.verdict, found.readings
     weighed = found.expected.informed() & (readings.run >= 0)
     members = np.bincount(readings.run[weighed], minlength=len(runs))[run]
-    roll = np.select(
-        [blunder == "line_side", blunder == "run_rolled"], [np.full(len(run), 180.0), verdict.roll_deg[run]], np.nan
-    )
+    rows = [blunders.BLUNDERS[name] for name in blunder.tolist()]
+    roll = np.where([row.free for row in rows], verdict.roll_deg[run], [row.turn for row in rows])
     sigma = np.where(np.isfinite(roll), verdict.roll_sigma[run], np.nan)
     agree = _agreeing(found, readings, weighed)
     evidence = verdict.evidence[run, found.run_blunder]
@@ -208,8 +226,7 @@ def _run_rows(found: Found, runs: pd.DataFrame, line: pd.Series) -> pd.DataFrame
     accused = runs.iloc[run]
     messages = [
         f"Hole {hole}, run {top:.1f}–{bottom:.1f}: {_of(a, m)} with {'its' if m == 1 else 'their'} neighbours if "
-        f"{RUN_TEXT[b].format(side=o, roll=abs(r), sigma=s, way='clockwise' if r > 0 else 'anticlockwise')}; "
-        f"evidence {e:.1f}.{also}"
+        f"{_said('run', b, r, s, o)}; evidence {e:.1f}.{also}"
         for hole, top, bottom, a, m, b, o, r, s, e, also in zip(
             accused["hole_id"], accused["depth_from"], accused["depth_to"], agree, members, blunder, other, roll, sigma,
             evidence, _runner_up(found), strict=True,
@@ -225,18 +242,11 @@ def _run_rows(found: Found, runs: pd.DataFrame, line: pd.Series) -> pd.DataFrame
             "roll_deg": roll,
             "roll_sigma": sigma,
             "evidence": evidence,
+            "probability": verdict.probability[run, 1 + found.run_blunder],
             "members": members,
             "message": messages,
         }
     )
-
-
-RUN_TEXT = {
-    "line_side": "the line was drawn {side}",
-    "run_rolled": "the line sits {roll:.0f}° ± {sigma:.0f}° {way} of where it should, looking down the hole",
-    "beta_reversed": "beta was read anticlockwise",
-    "alpha_complement": "90° − alpha was logged for alpha",
-}
 
 
 LEAST_MENTIONED = 0.1
@@ -248,19 +258,11 @@ def _runner_up(found: Found) -> list[str]:
     chance = found.verdict.probability[found.run, 1:].copy()
     chance[np.arange(len(chance)), found.run_blunder] = 0.0
     return [
-        f" Not ruled out ({100 * row.max():.0f} %): {SHORT[BLUNDERS[int(row.argmax())]]}."
+        f" Not ruled out ({100 * row.max():.0f} %): {blunders.BLUNDERS[BLUNDERS[int(row.argmax())]].short}."
         if row.max() >= LEAST_MENTIONED
         else ""
         for row in chance
     ]
-
-
-SHORT = {
-    "line_side": "the line on the wrong side",
-    "run_rolled": "the line off by some other angle",
-    "beta_reversed": "beta read anticlockwise",
-    "alpha_complement": "90° − alpha logged for alpha",
-}
 
 
 def _of(agree: int, members: int) -> str:
@@ -279,7 +281,7 @@ def _agreeing(found: Found, readings: Readings, weighed: npt.NDArray[np.bool_]) 
     accused = place[readings.run[rows]]
     blunder = np.array(BLUNDERS)[found.run_blunder[accused]]
     roll = found.verdict.roll_deg[found.run[accused]]
-    alpha, beta = corrected(readings.alpha_deg[rows], readings.beta_deg[rows], blunder, roll)
+    alpha, beta = blunders.corrected(readings.alpha_deg[rows], readings.beta_deg[rows], blunder, roll)
     few: Expectation = found.expected.take(rows)
     total = density(few, np.deg2rad(alpha)[:, None], np.deg2rad(beta)[:, None])[:, 0]
     follows = few.stray / (2 * np.pi) < 0.5 * total
@@ -289,9 +291,10 @@ def _agreeing(found: Found, readings: Readings, weighed: npt.NDArray[np.bool_]) 
 def _reading_rows(found: Found, readings: Readings, structures: pd.DataFrame) -> pd.DataFrame:
     rows = found.reading
     table = structures.iloc[rows]
-    blunder = np.array(BLUNDERS)[found.reading_blunder].tolist()
+    blunder = np.array(READING_BLUNDERS)[found.reading_blunder].tolist()
     messages = [
-        f"Hole {hole}, {kind} {name} at {depth:.2f}: agrees with its neighbours if {RUN_TEXT[b]}; evidence {e:.1f}."
+        f"Hole {hole}, {kind} {name} at {depth:.2f}: agrees with its neighbours if {_said('reading', b)}; "
+        f"evidence {e:.1f}."
         for hole, kind, name, depth, b, e in zip(
             table["hole_id"], table["kind"], table["structure_id"], table["depth"], blunder, found.reading_evidence,
             strict=True,
@@ -306,6 +309,7 @@ def _reading_rows(found: Found, readings: Readings, structures: pd.DataFrame) ->
             "structure_id": table["structure_id"].tolist(),
             "blunder": blunder,
             "evidence": found.reading_evidence,
+            "probability": found.reading_probability,
             "members": np.ones(len(rows), dtype=np.int64),
             "message": messages,
         }
@@ -335,6 +339,7 @@ def _spikes(traces: Traces, oriented: Oriented) -> pd.DataFrame:
             "depth_to": at,
             "blunder": ["survey_spike"] * len(names),
             "evidence": spikes.evidence,
+            "probability": spikes.probability,
             "members": members,
             "message": messages,
         }

@@ -33,7 +33,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import logsumexp, softmax
 
+from desurvey import blunders
 from desurvey.suspects.readings import Readings, Runs
 
 __all__ = [
@@ -52,7 +54,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-BLUNDERS = ("line_side", "run_rolled", "beta_reversed", "alpha_complement")
+BLUNDERS = blunders.named("run")
 
 STEP = 3
 ROLLS: Floats = np.arange(-180.0, 180.0, STEP)
@@ -173,12 +175,14 @@ def roll_table(readings: Readings, expected: Expectation, rolls_deg: Floats, run
     return out
 
 
-OFFSET_SIGMA = 6.0
-"""Degrees; error of a line offset with the honest errors of the two lines in it (common practice, no source)."""
-
-
-def offset_table(runs: Runs, sigma_deg: float = OFFSET_SIGMA) -> Floats:
+def offset_table(runs: Runs, sigma_deg: float) -> Floats:
     """Return the log likelihood of the line offsets of each run for each roll of its line, (r, len(ROLLS)).
+
+    Parameters
+    ----------
+    runs : Runs
+    sigma_deg : float
+        Error of a line offset, the honest errors of the two lines in it included.
 
     Notes
     -----
@@ -225,7 +229,7 @@ class Verdict:
     line_sigma: float
 
 
-def weigh(readings: Readings, expected: Expectation, offsets: Floats) -> Verdict:
+def weigh(readings: Readings, expected: Expectation, offsets: Floats, line_deg: float) -> Verdict:
     """Return the verdict on every run.
 
     Parameters
@@ -234,34 +238,30 @@ def weigh(readings: Readings, expected: Expectation, offsets: Floats) -> Verdict
         Of all holes.
     offsets : (r, len(ROLLS)) array
         What the line offsets say of each run: :func:`offset_table`.
+    line_deg : float
+        Honest error of a line as stated; used only where no run says what it is in this project.
     """
     count = len(offsets)
     table = roll_table(readings, expected, ROLLS, readings.run, count)
     informed = np.asarray(table.any(axis=1))
-    line_sigma = _line_sigma(table[informed])
+    line_sigma = _line_sigma(table[informed], line_deg)
     table_with = table + offsets
     near = np.asarray(np.abs(ROLLS) <= 4 * line_sigma + STEP)
-    small = _near_weights(line_sigma)[near]
-    reversed_beta = readings.relogged(readings.alpha_deg, -readings.beta_deg)
-    complement = readings.relogged(90.0 - readings.alpha_deg, readings.beta_deg)
-    turned, swapped = (
-        roll_table(r, expected, ROLLS[near], r.run, count) + offsets[:, near] for r in (reversed_beta, complement)
-    )
-    swapped += _per_run(readings, expected, log_area_ratio(readings.alpha_deg, complement.alpha_deg), count)[:, None]
-    free = np.asarray(np.abs(ROLLS) >= SMALLEST_ROLL, dtype=np.float64)
-    free /= free.sum()
     whole = _near_weights(line_sigma)
-    logs = np.stack(
-        [
-            _mean_log(table_with, whole),
-            _mean_log(table_with, np.roll(whole, len(ROLLS) // 2)),
-            _mean_log(table_with, free),
-            _mean_log(turned, small),
-            _mean_log(swapped, small),
-        ],
-        axis=1,
-    )
-    logs = np.where(informed[:, None], logs, 0.0)
+    small = whole[near]
+    free = np.asarray(np.abs(ROLLS) >= SMALLEST_ROLL, dtype=np.float64)
+    columns = [_mean_log(table_with, whole)]
+    for row in map(blunders.BLUNDERS.__getitem__, BLUNDERS):
+        if row.free:
+            columns.append(_mean_log(table_with, free / free.sum()))
+        elif np.isfinite(row.turn):
+            columns.append(_mean_log(table_with, np.roll(whole, round(row.turn / STEP))))
+        else:
+            other = readings.relogged(*blunders.corrected(readings.alpha_deg, readings.beta_deg, row.name, 0.0))
+            area = _per_run(readings, expected, log_area_ratio(readings.alpha_deg, other.alpha_deg), count)
+            restated = roll_table(other, expected, ROLLS[near], other.run, count) + offsets[:, near]
+            columns.append(_mean_log(restated + area[:, None], small))
+    logs = np.where(informed[:, None], np.stack(columns, axis=1), 0.0)
     roll, sigma = _roll(table_with, line_sigma)
     return Verdict(logs[:, 1:] - logs[:, :1], _probability(logs), roll, sigma, line_sigma)
 
@@ -272,7 +272,7 @@ def _per_run(readings: Readings, expected: Expectation, values: Floats, runs: in
     return np.asarray(np.bincount(readings.run[counts], values[counts], runs))
 
 
-PRIOR_RATE = 0.04
+PRIOR_RATE = float(blunders.rates("run").sum())
 """Share of runs with a blunder before the data are seen, and ..."""
 PRIOR_WEIGHT = 100.0
 """... how many runs that opinion is worth against what the project's own runs say."""
@@ -285,18 +285,18 @@ def _near_weights(sigma_deg: float) -> Floats:
 
 def _mean_log(logs: Floats, weights: Floats) -> Floats:
     """Return the log of the weighted mean of exp(logs) along rows."""
-    top = logs.max(axis=1, keepdims=True)
-    return np.asarray(np.log(np.maximum(np.exp(logs - top) @ weights, 1e-300)) + top[:, 0])
+    with np.errstate(divide="ignore"):
+        return np.asarray(logsumexp(logs + np.log(weights), axis=1))
 
 
-def _line_sigma(table: Floats) -> float:
+def _line_sigma(table: Floats, stated_deg: float) -> float:
     """Return the honest error of a line that makes the readings of all runs likeliest, degrees.
 
     A run's likelihood is capped by that of the free roll, so that rolled runs do not widen it.
     """
     trial = np.array([1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0])
     if not len(table):
-        return 5.0
+        return stated_deg
     free = _mean_log(table, np.full(len(ROLLS), 1 / len(ROLLS))) + np.log(PRIOR_RATE)
     score = [np.logaddexp(_mean_log(table, _near_weights(s)), free).sum() for s in trial]
     return float(trial[int(np.argmax(score))])
@@ -304,12 +304,9 @@ def _line_sigma(table: Floats) -> float:
 
 def _probability(logs: Floats) -> Floats:
     """Return the probability of each hypothesis, the share of blunders being learnt from the runs themselves."""
-    rate = PRIOR_RATE
+    rate, share = PRIOR_RATE, blunders.rates("run") / PRIOR_RATE
     for _ in range(8):
-        prior = np.append(1 - rate, np.full(len(BLUNDERS), rate / len(BLUNDERS)))
-        post = logs + np.log(prior)
-        post = np.exp(post - post.max(axis=1, keepdims=True))
-        post /= post.sum(axis=1, keepdims=True)
+        post = softmax(logs + np.log(np.append(1 - rate, rate * share)), axis=1)
         wrong = float((1 - post[:, 0]).sum())
         rate = (wrong + PRIOR_RATE * PRIOR_WEIGHT) / (len(logs) + PRIOR_WEIGHT)
     return np.asarray(post)

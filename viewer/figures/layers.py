@@ -35,6 +35,8 @@ class Structures:
         Degrees; the dip direction of a horizontal plane is NaN.
     kind : (n,) str array
         Kind of structure.
+    suspect : (n,) bool array
+        Which are accused by a suspect that stands undecided: drawn as logged, and marked.
     """
 
     hole: Ints
@@ -43,6 +45,7 @@ class Structures:
     dip_deg: Floats
     dip_direction_deg: Floats
     kind: Strings
+    suspect: Bools
 
 
 @dataclass(frozen=True, slots=True, eq=False)
