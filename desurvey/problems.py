@@ -65,6 +65,8 @@ class Finding:
         Name of the file the row stands in.
     stops : {"nothing", "row", "hole", "table"}
         What can't be used because of it: no more than it has to.
+    column, value : str
+        The column it is about and what the cell holds, where it is about one cell or one word.
     """
 
     severity: Severity
@@ -77,6 +79,8 @@ class Finding:
     suggestion: str
     file: str = ""
     stops: Stops = "nothing"
+    column: str = ""
+    value: str = ""
 
     def __str__(self) -> str:
         """Return the finding as one line for a terminal."""
@@ -121,10 +125,13 @@ class Rule:
         hole_id: str = "",
         depth: float | None = None,
         suggestion: str = "",
+        column: str = "",
+        value: str = "",
     ) -> Finding:
         """Return a finding of this rule at a place."""
         advice = suggestion or self.suggestion
-        return Finding(self.severity, self.id, table, row, hole_id, depth, message, advice, file, self.stops)
+        place = (table, row, hole_id, depth)
+        return Finding(self.severity, self.id, *place, message, advice, file, self.stops, column, value)
 
 
 @dataclass(eq=False)

@@ -14,7 +14,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,17 +23,18 @@ import pandas as pd
 from desurvey import aim as aiming
 from desurvey import checks, lineup, orient, spread, surface, traces
 from desurvey import suspects as weighing
-from desurvey.cache import fingerprint, remembered
+from desurvey.cache import fingerprint, recalled
 from desurvey.checks.ground import ground_points
 from desurvey.decisions import Changed, Decision, Decisions, decide, read_decisions
 from desurvey.exchange.model import Model, model_of
-from desurvey.lineup import Remembered
+from desurvey.lineup import Pins, Remembered
 from desurvey.problems import DataProblem, Finding, Rule, nearest
 from desurvey.progress import part, silent
 from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
-from desurvey.project.settings import FILE
 from desurvey.runs import Chain, runs_chain
+from desurvey.spread.sigmas import Sigmas
+from desurvey.suspects.table import Settings as SuspectSettings
 
 if TYPE_CHECKING:
     from desurvey.lineup import LineUp
@@ -42,11 +43,21 @@ if TYPE_CHECKING:
     from desurvey.spread import HoleSpread, StructureSpread
     from desurvey.surface import Edge, Extracted, Mesh, Options
     from desurvey.surface.clip import Outside
+    from desurvey.surface.picks import Picks as SurfacePicks
     from desurvey.traces import Traces
 
 __all__ = ["RULES", "RULES_BY_PART", "Answers", "Study"]
 
-T = TypeVar("T")
+SECTIONS: dict[str, type] = {
+    "spread": Sigmas,
+    "checks": checks.Limits,
+    "suspects": SuspectSettings,
+    "lineup": lineup.LineupSettings,
+    "surface": surface.Options,
+    "aim": aiming.RigLimits,
+}
+"""Sections of project.toml that belong to one part of the engine each, and what may stand in them."""
+
 Bools = npt.NDArray[np.bool_]
 
 SUSPECT = Rule(
@@ -86,10 +97,10 @@ class Answers:
         The same in sentences, the summary first.
     distrusted : int
         Picks whose orientation was distrusted, for an undecided suspect accuses it.
-    names : Remembered
-        Names and picks of the faults, for ``faults.toml``.
+    remembered : Remembered
+        Names and picks of all faults that there ever were, as they are to be kept.
     changes : tuple of str
-        What has changed since that was written, in sentences.
+        What has become of the faults since names were last kept, in sentences.
     """
 
     kind: str
@@ -100,8 +111,8 @@ class Answers:
     meshes: Mapping[str, Mesh]
     words: str
     distrusted: int
-    names: Remembered = field(default_factory=Remembered)
-    changes: tuple[str, ...] = ()
+    remembered: Remembered
+    changes: tuple[str, ...]
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -117,6 +128,15 @@ class Answers:
         return f"<p>{html.escape(self.words.splitlines()[0])}</p>{self.faults.to_html(index=False)}"
 
 
+class _Searched(NamedTuple):
+    """What the search for faults gives before they have their names."""
+
+    found: LineUp
+    windows: pd.DataFrame
+    meshes: tuple[Mesh, ...]
+    distrusted: int
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class Study:
     """A project as it now stands, with everything that follows from it, each worked out when first asked for.
@@ -130,6 +150,8 @@ class Study:
         The tables as they were read, in the engine's conventions.
     decisions : Decisions
         Made about it by people.
+    remembered : Remembered
+        Names that its faults have had so far (``faults.toml``).
     obeyed : bool
         Whether this study obeys them.
     fresh : bool
@@ -147,11 +169,17 @@ class Study:
 
     logged: Project
     decisions: Decisions = field(default_factory=Decisions)
+    remembered: Remembered = field(default_factory=Remembered)
     obeyed: bool = True
     fresh: bool = False
     left: pd.DataFrame | None = None
-    _as_logged: dict[str, Any] = field(default_factory=dict)  # shared by all studies of the same tables
+    _memo: dict[str, Any] = field(default_factory=dict)  # shared by all studies of the same tables
     _answers: dict[str, Answers] = field(default_factory=dict, init=False)
+
+    def __post_init__(self) -> None:
+        """Refuse settings with a key or a value that means nothing, whichever part of the engine would ask for it."""
+        for section, kind in SECTIONS.items():
+            options(section, self.logged.section(section), kind)
 
     # -- made from ---
 
@@ -159,7 +187,13 @@ class Study:
     def open(cls, folder: Path | str, *, as_logged: bool = False, fresh: bool = False) -> Study:
         """Read a project folder and its decisions: :func:`desurvey.open`."""
         folder = Path(folder)
-        return cls(load_project(folder), read_decisions(folder), obeyed=not as_logged, fresh=fresh)
+        return cls(
+            load_project(folder),
+            read_decisions(folder),
+            lineup.read_names(folder),
+            obeyed=not as_logged,
+            fresh=fresh,
+        )
 
     @classmethod
     def of_tables(
@@ -231,12 +265,12 @@ class Study:
             When it isn't such a table, or names what the project doesn't have.
         """
         left = weighing.checked(self.logged, table, file)
-        return replace(self, left=left, _as_logged={"suspects": left})
+        return replace(self, left=left, _memo={"suspects": left})
 
     def showable(self) -> Study:
         """Return what there is to look at: without structures where they can't be oriented as a whole."""
         shown = self.logged.showable()
-        return self if shown is self.logged else replace(self, logged=shown, _as_logged={})
+        return self if shown is self.logged else replace(self, logged=shown, _memo={})
 
     # -- what it rests on ---
 
@@ -369,15 +403,15 @@ class Study:
 
     def all_suspects(self, *, progress: Progress | None = None) -> pd.DataFrame:
         """Return the suspects of the tables as logged, whatever was decided: columns of the ``suspects`` command."""
-        if "suspects" not in self._as_logged:
+        if "suspects" not in self._memo:
             self.logged.require(*TO_ORIENT)
 
             def work() -> pd.DataFrame:
                 base = Study(self.logged) if self._obeyed.keys("accepted") else self
                 return weighing.suspects(self.logged, base.holes, base.structures, progress=progress)
 
-            self._as_logged["suspects"] = remembered("suspects", self._logged_key, work, fresh=self.fresh)
-        table: pd.DataFrame = self._as_logged["suspects"]
+            self._memo["suspects"] = recalled("suspects", self._logged_key, work, fresh=self.fresh)
+        table: pd.DataFrame = self._memo["suspects"]
         return table.copy()
 
     def suspects(self, *, progress: Progress | None = None) -> pd.DataFrame:
@@ -407,7 +441,8 @@ class Study:
     def lineup(self, kind: str = "fault", *, progress: Progress | None = None) -> Answers:
         """Return which picks of a kind are one fault, how sure that is, and where else each should be.
 
-        Pins are obeyed; orientations that an undecided suspect accuses are distrusted.
+        Pins are obeyed; orientations that an undecided suspect accuses are distrusted. Faults keep the names that the
+        project remembers (``faults.toml``, :meth:`remembering`).
 
         Raises
         ------
@@ -418,60 +453,69 @@ class Study:
         if kind not in self._answers:
             tell = progress or silent
             accused = self.suspects(progress=part(tell, 0.0, SUSPECTS_SHARE))
-            pins = lineup.Pins.of(self._obeyed.pins, self.names.members(kind))
-            distrust = weighing.distrusted(self.project, accused) if len(accused) else {}
+            pins = Pins.of(self._obeyed.pins, self.remembered.members(kind))
 
-            def work() -> LineUp:
-                rest = part(tell, SUSPECTS_SHARE, LINED_UP)
-                return lineup.line_up(self.project, self.holes, kind, pins=pins, distrust=distrust, progress=rest)
+            def work() -> _Searched:
+                return self._searched(kind, accused, pins, part(tell, SUSPECTS_SHARE, 1.0))
 
-            found = remembered(f"lineup {kind}", fingerprint([self.key, pins.where]), work, fresh=self.fresh)
-            self._answers[kind] = self._answers_of(found, distrust, part(tell, LINED_UP, 1.0))
+            key = fingerprint([self.key, pins, kind])
+            if key not in self._memo:
+                self._memo[key] = recalled("lineup", key, work, fresh=self.fresh)
+            self._answers[kind] = self._named(kind, self._memo[key])
             tell(1.0)
         return self._answers[kind]
 
-    @cached_property
-    def names(self) -> Remembered:
-        """Names and picks of the faults, as ``faults.toml`` remembers them."""
-        folder = self.logged.folder
-        return lineup.read_names(folder) if (folder / FILE).is_file() else Remembered()
+    def _searched(self, kind: str, accused: pd.DataFrame, pins: Pins, progress: Progress) -> _Searched:
+        distrust = weighing.distrusted(self.project, accused) if len(accused) else {}
+        found, windows = lineup.line_up_with_windows(
+            self.project, self.holes, kind, pins=pins, distrust=distrust, progress=progress
+        )
+        meshes = tuple(surface.fault_mesh(fault) for fault in found.faults)
+        return _Searched(found, windows, meshes, int(np.isin(found.names, list(distrust)).sum()))
 
-    def _answers_of(self, unnamed: LineUp, distrust: Mapping[str, float], progress: Progress) -> Answers:
-        """Return the answers of a line-up whose faults take the names that they had before."""
-        found, names, changes = lineup.handed_on(unnamed, self.names)
-        windows = lineup.windows_table(found, progress=progress)
+    def _named(self, kind: str, searched: _Searched) -> Answers:
+        """Return the answers with the names and colours that the faults had before."""
+        found, remembered_now, said = lineup.handed_on(searched.found, self.remembered)
+        names = {old.fault_id: new.fault_id for old, new in zip(searched.found.faults, found.faults, strict=True)}
+        windows = searched.windows.assign(fault_id=searched.windows["fault_id"].map(names))
         faults, picks = lineup.faults_table(found), lineup.picks_table(found)
         return Answers(
-            kind=found.kind,
+            kind=kind,
             found=found,
             faults=faults,
             picks=picks,
             windows=windows,
-            meshes={fault.fault_id: surface.fault_mesh(fault) for fault in found.faults},
+            meshes=dict(zip(names.values(), searched.meshes, strict=True)),
             words=lineup.summary(found, picks, windows),
-            distrusted=int(np.isin(found.names, list(distrust)).sum()),
-            names=names,
-            changes=changes,
+            distrusted=searched.distrusted,
+            remembered=remembered_now,
+            changes=said,
         )
 
-    def remember_names(self, answers: Answers, renamed: Mapping[str, str] | None = None) -> bool:
-        """Write names and picks of the faults to ``faults.toml``; return whether the folder can be written.
+    def remembering(self, answers: Answers, names: Mapping[str, str] | None = None) -> Study:
+        """Write down the names of a line-up's faults, and return the study that knows them.
 
         Parameters
         ----------
         answers : Answers
             Of this study.
-        renamed : mapping of str to str, optional
-            Faults to be called otherwise from now on.
+        names : mapping of str to str, optional
+            What faults shall be called from now on, by the name that they have.
+
+        Notes
+        -----
+        A folder that can't be written is no error: names are then handed on by size once more. A study that leaves
+        decisions aside writes nothing, for its faults may be others.
 
         Raises
         ------
         DataProblem
-            When there is no fault of such a name, or two would have the same one.
+            When there is no fault of a name, or two would have the same one.
         """
-        names = answers.names.renamed(answers.kind, renamed or {})
-        folder = self.logged.folder
-        return (folder / FILE).is_file() and lineup.write_names(folder, names)
+        now = answers.remembered.renamed(answers.kind, names) if names else answers.remembered
+        if self.obeyed and now != self.remembered:
+            lineup.write_names(self.logged.folder, now)
+        return self if now == self.remembered else replace(self, remembered=now)
 
     def lineup_or_none(self, kind: str = "fault", *, progress: Progress | None = None) -> Answers | None:
         """Return :meth:`lineup`, or None when no structure of that kind lies on a hole."""
@@ -484,8 +528,7 @@ class Study:
 
     def without_picks(self, kind: str) -> str:
         """Return a sentence on a kind of which no pick lies on a hole, and which kinds there are."""
-        known = ", ".join(f"{name} ({count})" for name, count in self.logged.kinds.items())
-        return f"No pick of kind '{kind}' lies on a hole; the kinds logged are: {known or 'none'}."
+        return f"{self.logged.without_kind(kind)}."
 
     def decide(
         self,
@@ -540,9 +583,7 @@ class Study:
             raise DataProblem("there is no such pick", column="--pin", value=pick, hint=nearest(pick, names))
         if fault != "none":
             kind = str(self.logged.structures.loc[names == pick, "kind"].iloc[0])
-            answers = self.lineup(kind)
-            faults = answers.faults["fault_id"].tolist()
-            self.remember_names(answers)  # so that the name still means the same fault when it is pinned to
+            faults = self.lineup(kind).faults["fault_id"].tolist()
             if fault not in faults and fault not in set(names):
                 hint = nearest(fault, faults) or f"there are {', '.join(faults) or 'no faults'}; or say none"
                 raise DataProblem("a pick is pinned to a fault of the line-up", column="--pin", value=fault, hint=hint)
@@ -551,7 +592,7 @@ class Study:
     def learn(self, what: str, result: Any) -> None:
         """Take over what another process has worked out of this very study: ``suspects``, or the answers of a kind."""
         if what == "suspects":
-            self._as_logged["suspects"] = result
+            self._memo["suspects"] = result
         else:
             self._answers[what] = result
 
@@ -630,10 +671,11 @@ class Study:
             for place, (one, other) in enumerate(between)
         }
 
-    def _beds(self, kind: str) -> Any:
-        if not self.project.of_kind(kind).any():
+    def _beds(self, kind: str) -> SurfacePicks:
+        which = self.project.of_kind(kind)
+        if not which.any():
             raise self.project.without_kind(kind)
-        return surface.bedding_picks(self.structures, self.spread, self.project.of_kind(kind))
+        return surface.bedding_picks(self.structures, self.spread, which)
 
     def interval_column(self, name: str) -> tuple[str, str]:
         """Return table and column that ``TABLE.COLUMN`` or ``TABLE`` (its first column of words, else the first) means.
@@ -753,9 +795,6 @@ class Study:
         """Take over what the other process sent."""
         self.__dict__.update(state)
 
-
-LINED_UP = 0.95
-"""Share of the work of a line-up that is done when its windows are still to come."""
 
 SUSPECTS_SHARE = 0.7
 """Share of the suspects in the work of a line-up that has to weigh them first (demo project)."""

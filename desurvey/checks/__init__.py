@@ -17,6 +17,7 @@ from desurvey.problems import Finding, Rule
 from desurvey.project import Project
 from desurvey.project.loading import RULES as PROJECT_RULES
 from desurvey.tables.cleaning import RULES as CELL_RULES
+from desurvey.tables.conventions import RULES as CONVENTION_RULES
 from desurvey.tables.names import RULES as NAME_RULES
 from desurvey.tables.reading import RULES as FILE_RULES
 from desurvey.tables.rules import RULES as TABLE_RULES
@@ -28,7 +29,7 @@ RULES_BY_PART: dict[str, tuple[Rule, ...]] = {
     "cells and headings": CELL_RULES,
     "names of holes": NAME_RULES,
     "rows and tables": TABLE_RULES,
-    "conventions": PROJECT_RULES,
+    "conventions": (*PROJECT_RULES, *CONVENTION_RULES),
     "collars": collars.RULES,
     "surveys": paths.RULES,
     "instruments": instruments.RULES,

@@ -17,6 +17,7 @@ from desurvey.lineup.shape import Fault, faults_of
 from desurvey.orient import Oriented, oriented
 from desurvey.progress import part, silent
 from desurvey.project import options
+from desurvey.shown import shown
 from desurvey.spread import HoleSpread, StructureSpread, project_spread, structure_spread
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ STEPS = 8
 """Steps towards a left-out crossing; each shrinks the error by the slope of the waviness, some hundredfold."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class LineUp:
     """Faults, and which picks belong to them.
@@ -108,6 +110,7 @@ class LineUp:
         return self.traces.hole_ids[self.picks.hole]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftOut:
     """Where the picks of the other holes put each pick; NaN for picks of no fault.

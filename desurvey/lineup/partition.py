@@ -21,6 +21,7 @@ from desurvey.lineup.weighing import (
     zone_odds,
 )
 from desurvey.progress import Progress, silent
+from desurvey.shown import shown
 
 __all__ = ["Grouping", "kept_apart", "refitted", "settled", "state_of", "trimmed"]
 
@@ -29,6 +30,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Grouping:
     """A partition of the picks.

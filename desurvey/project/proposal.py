@@ -14,9 +14,11 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from desurvey.project.candidates import Candidate, Fit, candidates, fit, numbers_of
 from desurvey.project.settings import FILE
+from desurvey.shown import shown
 from desurvey.tables import TABLES
 from desurvey.tables.columns import plain_text
 from desurvey.tables.schema import choice_of, plain_heading
@@ -30,6 +32,7 @@ ONE_SIGN = 0.9
 """Share of dips with one sign from which that is the sign of down; some holes are drilled upwards."""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Proposal:
     """A project.toml that could be.
@@ -63,11 +66,8 @@ def adopt(folder: Path | str) -> Proposal:
             hint="rename it to have another one proposed",
         )
     proposal = propose(folder)
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(proposal.text)
-    except OSError as error:
-        raise DataProblem("the file can't be written", file=str(path), value=error.strerror) from error
+    with replacing(path, own=True) as partial:
+        partial.write_text(proposal.text, encoding="utf-8")
     return proposal
 
 
@@ -171,7 +171,9 @@ def _north(tables: Assigned) -> tuple[str, str]:
             return north, f"azimuths are from {north} north, as their heading says"
     if candidate.cells is not None and "north" in found.columns:
         words = [
-            choice_of(word).lower() for word in plain_text(candidate.cells.columns[found.columns["north"]]) if word
+            choice_of(word, ("grid", "true", "magnetic"))
+            for word in plain_text(candidate.cells.columns[found.columns["north"]])
+            if word
         ]
         said = [word for word in ("grid", "true", "magnetic") if word in words]
         if len(said) == 1:

@@ -46,7 +46,8 @@ def write_findings(study: Study, findings: Sequence[Finding], path: Path) -> Non
     DataProblem
         For another ending, or when the file can't be written.
     """
-    from desurvey.exchange import replacing, write_table
+    from desurvey.exchange import write_table
+    from desurvey.outputs import replacing
 
     ending = path.suffix.lower()
     if ending in {".csv", ".parquet"}:
