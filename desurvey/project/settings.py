@@ -93,6 +93,7 @@ class Names:
     names: Mapping[str, str] = field(default_factory=dict)
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Settings:
     """A checked ``project.toml``.

@@ -127,6 +127,7 @@ class Place(TypedDict):
     row: int
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Reading:
     """What a person has said about how a table is to be read.
