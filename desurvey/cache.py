@@ -13,6 +13,7 @@ import logging
 import os
 import warnings
 from collections.abc import Callable, Iterable
+from dataclasses import fields, is_dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -98,6 +99,8 @@ def _bytes(part: object) -> bytes:
         return head + pd.util.hash_pandas_object(part, index=False).to_numpy().tobytes() if len(part) else head
     if isinstance(part, np.ndarray):
         return repr((part.dtype, part.shape)).encode() + part.tobytes()
+    if is_dataclass(part) and not isinstance(part, type):  # its repr may be a summary
+        return repr([(item.name, getattr(part, item.name)) for item in fields(part)]).encode()
     return repr(part).encode()
 
 

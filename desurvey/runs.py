@@ -23,6 +23,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from desurvey.shown import shown
+
 __all__ = ["GRADES", "LOCK_DEG", "Chain", "chain", "hole_table", "runs_chain", "run_table", "stretch_table"]
 
 Floats = npt.NDArray[np.float64]
@@ -39,6 +41,7 @@ TOUCH_M = 0.05
 GRADES = ("locked", "held", "in doubt", "loose")
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Chain:
     """Runs by hole and depth, with what their fitted ends say. Arrays have one entry a run.

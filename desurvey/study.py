@@ -158,7 +158,7 @@ class Study:
     _answers: dict[str, Answers] = field(default_factory=dict, init=False)
 
     def __post_init__(self) -> None:
-        """Refuse a project whose settings hold a key or a value that means nothing, whichever part of the engine asks."""
+        """Refuse settings with a key or a value that means nothing, whichever part of the engine it is for."""
         for section, kind in SECTIONS.items():
             options(section, self.logged.section(section), kind)
 

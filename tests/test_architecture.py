@@ -13,7 +13,9 @@ ROOT = Path(__file__).parents[1]
 
 FLOW = (
     "problems",
+    "shown",
     "progress",
+    "outputs",
     "tables",
     "north",
     "project",

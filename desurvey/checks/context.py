@@ -12,6 +12,7 @@ import pandas as pd
 from desurvey.checks.limits import Limits
 from desurvey.problems import Finding, Rule
 from desurvey.project import Project
+from desurvey.shown import shown
 from desurvey.tables.cleaning import SOURCE
 from desurvey.traces import Traces
 
@@ -22,6 +23,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Context:
     """A project, its holes in space, and the limits to check them by.

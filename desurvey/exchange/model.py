@@ -11,6 +11,7 @@ import pandas as pd
 
 from desurvey.orient import Oriented
 from desurvey.project import Project
+from desurvey.shown import shown
 from desurvey.spread import HoleSpread, StructureSpread, orientation_table, trace_table
 from desurvey.surface.mesh import Mesh
 from desurvey.tables import INTERVALS, TABLES
@@ -30,6 +31,7 @@ RADIUS = 4.0
 """Metres; the size of a disc shows where a plane lies, not how far it reaches (own choice)."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Holes:
     """Holes as lines.
@@ -67,6 +69,7 @@ class Holes:
         return np.repeat(np.arange(len(self.table)), np.diff(self.offsets))
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Discs:
     """Structures that have an orientation, as discs.
@@ -87,6 +90,7 @@ class Discs:
     radius: float = RADIUS
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Model:
     """All that is exported.

@@ -18,6 +18,7 @@ import pandas as pd
 from desurvey import north
 from desurvey.problems import DataProblem, Finding, Rule, shortened
 from desurvey.project.settings import FILE, Frame, Settings, read_settings, settings_of
+from desurvey.shown import shown
 from desurvey.tables import INTERVALS, TABLES, Table, cells_of_frame, clean, empty_frame, joined, read_cells
 from desurvey.tables.cleaning import SOURCE
 from desurvey.tables.conventions import against_conventions
@@ -57,6 +58,7 @@ TO_ORIENT = ("structures", "runs")
 RULES = (MISSING_FILE, UNREADABLE_FILE, NO_DECLINATION, NO_CONVERGENCE, NO_LINE)
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Project:
     """A loaded project: canonical tables in the engine's conventions.

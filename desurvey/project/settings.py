@@ -10,14 +10,17 @@ import re
 import tomllib
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
+from desurvey.outputs import protect
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 from desurvey.tables import INTERVALS, TABLES
 from desurvey.tables.cleaning import Reading
+from desurvey.tables.files import is_file
 from desurvey.tables.repairs import Repairs
 from desurvey.tables.schema import FACTORS, UNITS, choice_of
 
@@ -89,6 +92,7 @@ class Names:
     names: Mapping[str, str] = field(default_factory=dict)
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Settings:
     """A checked ``project.toml``.
@@ -163,7 +167,9 @@ def read_settings(folder: Path) -> Settings:
         When it is missing, isn't TOML, has an unknown key (the nearest right one is named) or a wrong value, or leaves
         a convention unsaid.
     """
-    return settings_of({"name": folder.resolve().name, **_read_toml(folder)})
+    raw = _read_toml(folder)
+    protect(folder, [FILE, *_files_named(folder, raw)])
+    return settings_of({"name": folder.resolve().name, **raw})
 
 
 def settings_of(raw: Mapping[str, Any]) -> Settings:
@@ -235,8 +241,23 @@ def _read_toml(folder: Path) -> dict[str, Any]:
         line = re.search(r"at line (\d+)", str(error))
         row = int(line.group(1)) if line else None
         raise DataProblem("this isn't TOML", file=FILE, row=row, value=str(error)) from error
+    except RecursionError as error:
+        raise DataProblem("the file is nested too deeply", file=FILE) from error
     except (UnicodeDecodeError, OSError) as error:
         raise DataProblem("the file can't be read as UTF-8 text", file=FILE, value=str(error)) from error
+
+
+def _files_named(folder: Path, raw: dict[str, Any]) -> Iterator[str]:
+    """Give every text of the file that is the name of a table, or of a file that is there, under whatever key."""
+    left: list[tuple[Any, bool]] = [(raw, False)]
+    while left:
+        value, table = left.pop()
+        if isinstance(value, dict):
+            left += [(inner, table or key == "tables") for key, inner in value.items()]
+        elif isinstance(value, list):
+            left += [(inner, table) for inner in value]
+        elif isinstance(value, str) and value not in {"", "."} and (table or is_file(folder / value)):
+            yield value
 
 
 def _refuse_unknown(given: Mapping[str, Any], known: typing.Iterable[str], section: str) -> None:

@@ -32,6 +32,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize
 
+from desurvey.shown import shown
+
 __all__ = ["Axes", "Field", "Nodes", "axes_of", "fit", "tensors"]
 
 Floats = npt.NDArray[np.float64]
@@ -50,6 +52,7 @@ LEAST_GAP = 0.05
 """Least difference of eigenvalues that still counts as a direction; below it the axis is anyone's guess."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Nodes:
     """Mean tensors to learn from.
@@ -69,6 +72,7 @@ class Nodes:
     noise: Floats
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Axes:
     """Expected axes and how well they are known.
@@ -129,6 +133,7 @@ def axes_of(tensor: Floats, variance: Floats) -> Axes:
     return Axes(vector[:, :, 2], variance / (2 * gap * least), gap)
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Field:
     """A fitted field. Make it with :func:`fit`; a changed weighting of the same nodes is :meth:`refit`.

@@ -11,6 +11,7 @@ from importlib import resources
 from typing import Literal
 
 from desurvey.problems import Stops
+from desurvey.shown import shown
 
 __all__ = [
     "ALONG_HOLE",
@@ -33,6 +34,7 @@ __all__ = [
 Kind = Literal["text", "number", "choice", "date"]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Column:
     """One column of a table.

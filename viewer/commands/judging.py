@@ -43,8 +43,8 @@ def suspects(study: Study, out: Out) -> None:
     """
     found = suspects_of(study)
     write(study, found, out)
-    for sentence in found["message"]:
-        say(f"  {sentence}")
+    for key, sentence in zip(found["key"], found["message"], strict=True):
+        say(f"  {sentence}  [{key}]")
     say(f"{len(found)} suspect{'' if len(found) == 1 else 's'} written to {out}")
 
 
@@ -79,7 +79,8 @@ def decide(
         changed = study.decide(key, accept=accept, set_aside=set_aside, undo=undo, pin=pin, why=why, who=who)
     for other in changed.overruled:
         say(f"{other.who} had decided otherwise about {other.key} ({other.answer}, {other.when}); yours stands now.")
-    say(f"{len(changed.decisions)} decisions stand in {project / 'decisions.toml'}")
+    count = len(changed.decisions)
+    say(f"{count} decision{'' if count == 1 else 's'} in {project / 'decisions.toml'}")
 
 
 @on_study("lowside view {project}")
