@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 import platformdirs
 
-__all__ = ["cache_folder", "fingerprint", "remembered"]
+__all__ = ["cache_folder", "fingerprint", "recalled"]
 
 T = TypeVar("T")
 
@@ -38,7 +38,7 @@ def cache_folder() -> Path | None:
     return Path(wanted) if wanted else platformdirs.user_cache_path("lowside", appauthor=False)
 
 
-def remembered(what: str, key: str, work: Callable[[], T], *, fresh: bool = False) -> T:
+def recalled(what: str, key: str, work: Callable[[], T], *, fresh: bool = False) -> T:
     """Return the result of some work, from the cache where it is there.
 
     Parameters

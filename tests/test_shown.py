@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 import desurvey
-from desurvey import orient, spread, surface, traces
+from desurvey import lineup, orient, spread, surface, traces
 from desurvey.project import load_project
 from desurvey.shown import summary
 

@@ -55,6 +55,9 @@ NO_LINE = Rule(
 TO_ORIENT = ("structures", "runs")
 """Tables that must be usable for structures to be oriented, if the project names them: runs say what the line marks."""
 
+KINDS_NAMED = 12
+"""Kinds that a message names, the commonest."""
+
 RULES = (MISSING_FILE, UNREADABLE_FILE, NO_DECLINATION, NO_CONVERGENCE, NO_LINE)
 
 
@@ -106,6 +109,38 @@ class Project:
     def section(self, name: str) -> Mapping[str, Any]:
         """Return a module's own section of project.toml as it stands, for :func:`desurvey.project.options`."""
         return self.settings.sections[name]
+
+    def of_kind(self, kind: str) -> npt.NDArray[np.bool_]:
+        """Return which structures are of a kind, (n,), whatever word of ``[kinds]`` they are logged with.
+
+        Case doesn't matter, and any word for a kind asks for that kind.
+        """
+        return np.asarray(self._kind_of() == self._known_kind(kind))
+
+    @property
+    def kinds(self) -> dict[str, int]:
+        """Kinds of the structures, as ``[kinds]`` joins them, the commonest first, each with its number of rows."""
+        kind, count = np.unique(self._kind_of()[self._kind_of() != ""], return_counts=True)
+        order = np.argsort(-count, kind="stable")
+        return dict(zip(kind[order].tolist(), count[order].tolist(), strict=True))
+
+    def without_kind(self, kind: str) -> DataProblem:
+        """Return the problem that no structure of a kind is there, which names the kinds that there are."""
+        there = ", ".join(f"{name} ({count})" for name, count in list(self.kinds.items())[:KINDS_NAMED])
+        example = next(iter(self.kinds), "")
+        hint = f'the kinds there are: {there}; [kinds] in {FILE} joins words, e.g. {kind} = ["{example}"]'
+        return DataProblem(
+            f"no structure of kind '{kind}' lies on a hole", column="kind", hint=hint if there else "none is logged"
+        )
+
+    def _known_kind(self, word: str) -> str:
+        """Return the kind that a logged word stands for, in lower case."""
+        plain = word.strip().casefold()
+        return next((kind for kind, words in self.settings.kinds.items() if plain in words), plain)
+
+    def _kind_of(self) -> npt.NDArray[np.str_]:
+        logged, code = np.unique(self.structures["kind"].fillna("").to_numpy(dtype=np.str_), return_inverse=True)
+        return np.array([self._known_kind(word) for word in logged.tolist()], dtype=np.str_)[code]
 
     @property
     def broken_holes(self) -> dict[str, Finding]:

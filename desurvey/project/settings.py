@@ -117,6 +117,8 @@ class Settings:
     names : Names
     sections : mapping
         Sections that belong to one module each, as they stand; see :func:`options`.
+    kinds : mapping
+        Kind of structure → the words for it in the structures table, in lower case.
     """
 
     name: str
@@ -129,6 +131,7 @@ class Settings:
     repairs: Mapping[str, Repairs]
     names: Names
     sections: Mapping[str, Mapping[str, Any]]
+    kinds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def files(self, table: str) -> tuple[str, ...]:
         """Return the files of a table, none where the project names none."""
@@ -149,7 +152,7 @@ class Settings:
 OWN_SECTIONS = ("spread", "suspects", "lineup", "surface", "aim", "checks")
 """Sections whose keys are known to the module of that name."""
 
-SECTIONS = ("name", "frame", "core", "tables", "columns", "units", "repairs", *OWN_SECTIONS)
+SECTIONS = ("name", "frame", "core", "tables", "columns", "units", "repairs", "kinds", *OWN_SECTIONS)
 
 WHY = {
     "frame.north": 'say what survey azimuths are measured from: add north = "grid" (or "true" or "magnetic")',
@@ -190,6 +193,7 @@ def settings_of(raw: Mapping[str, Any]) -> Settings:
         repairs=_repairs(raw.get("repairs", {}), intervals),
         names=options("repairs", {key: value for key, value in raw.get("repairs", {}).items() if key in NAMES}, Names),
         sections={key: raw.get(key, {}) for key in OWN_SECTIONS},
+        kinds=_kinds(raw.get("kinds", {})),
     )
 
 
@@ -340,6 +344,20 @@ def _repairs(raw: Mapping[str, Any], intervals: Mapping[str, Any]) -> dict[str, 
         _refuse_unknown(repairs.values, _columns_of(table), f"repairs.{table}.values")
         out[table] = repairs
     return out
+
+
+def _kinds(raw: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    """Return the words for each kind of structure; a word can't stand for two kinds."""
+    kinds: dict[str, tuple[str, ...]] = {}
+    taken: dict[str, str] = {}
+    for given, words in raw.items():
+        kind = given.strip().casefold()
+        own = [word.strip().casefold() for word in _checked(words, tuple[str, ...], f"kinds.{given}", {})]
+        for word in dict.fromkeys([kind, *own]):
+            if taken.setdefault(word, kind) != kind or kind in kinds:
+                raise DataProblem("[kinds] gives one word to two kinds", file=FILE, column=f"kinds.{given}", value=word)
+        kinds[kind] = tuple(own)
+    return kinds
 
 
 # ------------------------------------------------------------------------------------------------------ single values

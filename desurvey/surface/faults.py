@@ -117,10 +117,10 @@ def fault_number(found: LineUp, fault_id: str) -> int:
 def fault_picks(found: LineUp, number: int) -> Picks:
     """Return the picks of a fault, with orientations only where the line-up believes them.
 
-    The poles' σ is that of the reading and of the fault's own small-scale scatter together: a surface is asked to
-    follow the fault, not each of its ripples.
+    Picks that a person put there against the evidence have no part in it. The poles' σ is that of the reading and of
+    the fault's own small-scale scatter together: a surface is asked to follow the fault, not each of its ripples.
     """
-    rows = np.flatnonzero(found.group == number)
+    rows = np.flatnonzero((found.group == number) & ~found.forced)
     known = found.picks
     believed = found.trusted[rows] & np.isfinite(known.normal[rows, 0])
     scatter = np.rad2deg(found.faults[number].sheet.habit.scatter)

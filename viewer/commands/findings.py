@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 from desurvey.problems import DataProblem, Finding, Severity, shortened
 
 if TYPE_CHECKING:
-    from desurvey.project.causes import Cause
     import pandas as pd
 
+    from desurvey.project.causes import Cause
     from desurvey.study import Study
 
 __all__ = ["COLUMNS", "ORDER", "findings_table", "print_findings", "print_rules", "write_findings"]
