@@ -12,7 +12,7 @@ import hashlib
 import logging
 import os
 import warnings
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import fields, is_dataclass
 from importlib import metadata
 from pathlib import Path
@@ -100,7 +100,11 @@ def _bytes(part: object) -> bytes:
     if isinstance(part, np.ndarray):
         return repr((part.dtype, part.shape)).encode() + part.tobytes()
     if is_dataclass(part) and not isinstance(part, type):  # its repr may be a summary
-        return repr([(item.name, getattr(part, item.name)) for item in fields(part)]).encode()
+        return _bytes({item.name: getattr(part, item.name) for item in fields(part)})
+    if isinstance(part, Mapping):
+        return b"\x1d".join(repr(key).encode() + b"\x1f" + _bytes(value) for key, value in part.items())
+    if isinstance(part, tuple | list):
+        return b"\x1c".join(_bytes(item) for item in part)
     return repr(part).encode()
 
 

@@ -19,6 +19,7 @@ import tomlkit
 
 from desurvey.problems import Finding, shortened
 from desurvey.project.loading import Project
+from desurvey.shown import shown
 from desurvey.tables.columns import SENTINELS
 from desurvey.tables.conventions import alike, same_bare
 from desurvey.tables.names import bare_name
@@ -39,6 +40,7 @@ NO_VALUE = re.compile(
 """Words that say "no value" in tables of the trade (common practice, no source)."""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Cause:
     """One mistake, and the findings that follow from it.

@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from desurvey.problems import Rule, shortened
+from desurvey.shown import shown
 from desurvey.tables.reading import Cells
 
 __all__ = ["RULES", "Repairs", "repaired", "without_marks"]
@@ -38,6 +39,7 @@ LEADS = (b"\xef\xbb\xbf", b"\xe2\x80", b"\xe2\x81\xa0", b"\xc2\xad")
 """How they start in UTF-8: one search of the bytes tells that there is nothing to do, as nearly always."""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Repairs:
     """``[repairs.TABLE]``: what to do with the cells of a table before they are read.
