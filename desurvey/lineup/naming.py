@@ -29,6 +29,7 @@ import numpy.typing as npt
 
 from desurvey.lineup.answers import LineUp
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 
 __all__ = ["FILE", "HandedOn", "Named", "Remembered", "handed_on", "read_names", "write_names"]
 
@@ -43,6 +44,7 @@ HALF = 0.5
 """Share of the smaller fault's picks that two must have in common to be the same one (common practice, no source)."""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Named:
     """A fault that has a name.
@@ -75,6 +77,7 @@ class Named:
     gone: bool = False
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Remembered:
     """All faults that have, or had, a name."""
@@ -116,6 +119,7 @@ class Remembered:
         return after
 
 
+@shown
 class HandedOn(NamedTuple):
     """A line-up whose faults have their names, what is to be remembered, and what has changed, in sentences."""
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from desurvey.lineup.picks import LineupSettings
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 
 __all__ = ["Pinned", "Pins", "Tie", "pinned", "placed"]
 
@@ -23,6 +24,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Pins:
     """Picks that a person has put into a fault or into none, by their names.
@@ -62,6 +64,7 @@ class Pins:
         return cls(tuple(anchors.items()))
 
 
+@shown
 class Tie(NamedTuple):
     """Picks that a person holds to be of one fault, as rows: whichever fault most of the voters are in."""
 
@@ -70,6 +73,7 @@ class Tie(NamedTuple):
     alone: bool  # whether they are a fault of their own where no voter has one
 
 
+@shown
 class Pinned(NamedTuple):
     """Pins as rows of the picks that are lined up.
 

@@ -13,7 +13,7 @@ import copy
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -26,7 +26,7 @@ from tomlkit.items import Table as TomlTable
 from desurvey import north
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, Finding, Rule
-from desurvey.project.candidates import Candidate, Fit, candidates, crs_named, fit, head_texts, numbers_of
+from desurvey.project.candidates import Candidate, Fit, candidates, crs_named, fit, head_texts, home, numbers_of
 from desurvey.project.causes import Cause, causes_of
 from desurvey.project.loading import Project, project_of
 from desurvey.project.settings import FILE, raw_settings, settings_of
@@ -287,11 +287,9 @@ def adopt(folder: Path | str, choices: Mapping[str, Any] | None = None) -> Look:
 
 def unused_tables(project: Project) -> list[Finding]:
     """Return tables beside those of a project that nobody uses: a second sheet of structures above all."""
-    used = {_plain_name(name) for name in project.settings.all_files}
-    homes = {_home(name) for name in project.settings.all_files}
     out = []
-    for candidate in candidates(project.folder, deepest=1):
-        if _plain_name(candidate.name) in used or candidate.cells is None or _home(candidate.name) not in homes:
+    for candidate in candidates(project.folder, beside=project.settings.all_files):
+        if candidate.cells is None:
             continue
         fits = {table: fit(candidate, table) for table in TABLES}
         table = max(fits, key=lambda name: fits[name].score)
@@ -300,10 +298,6 @@ def unused_tables(project: Project) -> list[Finding]:
         message = f"{candidate.name} ({len(candidate.cells.rows)} rows) looks like {table} and isn't used"
         out.append(UNUSED_TABLE.found(message, table=table, file=candidate.name))
     return out
-
-
-def _plain_name(name: str) -> str:
-    return name.casefold()
 
 
 # ------------------------------------------------------------------------------------------------------ which is which
@@ -371,11 +365,9 @@ def _known_by_names(
         if now and not now[0][1].missing:
             continue
         fits = [(fit(one, table, mapped.get(table), holes), one) for one in found if one.name not in taken or now]
-        fits = [
-            (its, one)
-            for its, one in fits
-            if its.score and not its.missing and (one.name not in taken or (now and one is now[0][0]))
-        ]
+        own = now[0][0].name if now else ""
+        fits = [pair for pair in fits if pair[0].score and not pair[0].missing]
+        fits = [(its, one) for its, one in fits if one.name not in taken or one.name == own]
         if fits:
             its, one = max(fits, key=lambda pair: pair[0].score)
             roles.tables[table] = [(one, its)]
@@ -409,7 +401,7 @@ def _more_files(
             continue
         table = max(whole, key=lambda name: whole[name].score)
         first = roles.tables[table][0]
-        if table in given or _home(one.name) != _home(first[0].name) or first[0].cells is None:
+        if table in given or home(one.name) != home(first[0].name) or first[0].cells is None:
             roles.why[one.name] = f"looks like {table}, and isn't used: that is {first[0].name}"
             roles.guessed.add(one.name)
             continue
@@ -447,11 +439,11 @@ def _more_intervals(found: list[Candidate], roles: _Roles, given: Mapping[str, A
         own = [by_name.get(file, Candidate(file, None, "isn't there")) for file in _list(files)]
         roles.intervals[name] = own
         roles.why.update((one.name, f"is the interval table '{name}', as project.toml says") for one in own)
-    home, used = _home(roles.tables["collars"][0][0].name), {*roles.tables, *roles.intervals, *TABLES}
+    place, used = home(roles.tables["collars"][0][0].name), {*roles.tables, *roles.intervals, *TABLES}
     if "intervals" in given:
         return
     for candidate in found:
-        if candidate.name in {*taken, *roles.why} or _home(candidate.name) != home or candidate.cells is None:
+        if candidate.name in {*taken, *roles.why} or home(candidate.name) != place or candidate.cells is None:
             continue
         if candidate.name.lower().endswith(".las") or not fit(candidate, "intervals").missing:
             name = re.sub(r"[^a-z0-9_]", "", plain_heading(candidate.stem)) or "intervals"
@@ -460,12 +452,6 @@ def _more_intervals(found: list[Candidate], roles: _Roles, given: Mapping[str, A
             used.add(name)
             roles.intervals[name] = [candidate]
             roles.why[candidate.name] = f"is the interval table '{name}'"
-
-
-def _home(name: str) -> str:
-    """Return the folder, workbook or archive that a table lies in."""
-    file, _, sheet = name.partition("#")
-    return file if sheet else str(PurePosixPath(file).parent)
 
 
 def _list(names: Any) -> list[str]:

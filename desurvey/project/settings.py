@@ -326,6 +326,20 @@ def _column_maps(raw: Mapping[str, Any], intervals: Mapping[str, Any]) -> dict[s
     return maps
 
 
+def _kinds(raw: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    """Return the words for each kind of structure; a word can't stand for two kinds."""
+    kinds: dict[str, tuple[str, ...]] = {}
+    taken: dict[str, str] = {}
+    for given, words in raw.items():
+        kind = given.strip().casefold()
+        own = [word.strip().casefold() for word in _checked(words, tuple[str, ...], f"kinds.{given}", {})]
+        for word in dict.fromkeys([kind, *own]):
+            if taken.setdefault(word, kind) != kind or kind in kinds:
+                raise DataProblem("[kinds] gives one word to two kinds", file=FILE, column=f"kinds.{given}", value=word)
+        kinds[kind] = tuple(own)
+    return kinds
+
+
 def _units(raw: Mapping[str, Any], intervals: Mapping[str, Any]) -> dict[str, dict[str, str]]:
     whole = {table: value if isinstance(value, dict) else {"": value} for table, value in raw.items()}
     units: dict[str, dict[str, str]] = {}
@@ -352,20 +366,6 @@ def _repairs(raw: Mapping[str, Any], intervals: Mapping[str, Any]) -> dict[str, 
         _refuse_unknown(repairs.values, _columns_of(table), f"repairs.{table}.values")
         out[table] = repairs
     return out
-
-
-def _kinds(raw: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
-    """Return the words for each kind of structure; a word can't stand for two kinds."""
-    kinds: dict[str, tuple[str, ...]] = {}
-    taken: dict[str, str] = {}
-    for given, words in raw.items():
-        kind = given.strip().casefold()
-        own = [word.strip().casefold() for word in _checked(words, tuple[str, ...], f"kinds.{given}", {})]
-        for word in dict.fromkeys([kind, *own]):
-            if taken.setdefault(word, kind) != kind or kind in kinds:
-                raise DataProblem("[kinds] gives one word to two kinds", file=FILE, column=f"kinds.{given}", value=word)
-        kinds[kind] = tuple(own)
-    return kinds
 
 
 # ------------------------------------------------------------------------------------------------------ single values

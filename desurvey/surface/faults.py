@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from desurvey.lineup import Fault, LineUp
 from desurvey.problems import DataProblem, nearest
+from desurvey.ragged import numbered
 from desurvey.spread import pole_sigma_deg
 from desurvey.surface.clip import Outside, beyond_older
 from desurvey.surface.extract import Edge, Extracted, LevelOf, extracted
@@ -193,8 +194,8 @@ def sides_along(
         Metres next to a pick that are left out: the pick itself speaks there.
     """
     count = np.floor(traces.end[holes] / spacing).astype(np.int64) + 1
-    hole = np.repeat(holes, count)
-    depth = (np.arange(len(hole)) - np.repeat(np.cumsum(count) - count, count)) * spacing
+    place, number = numbered(count)
+    hole, depth = holes[place], number * spacing
     far = 2.0 * float(max(traces.end.max(initial=0.0), np.max(met[1], initial=0.0))) + 1.0
     picks = np.sort(met[0] * far + met[1])
     here = hole * far + depth

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from desurvey import sphere
+from desurvey import directions, sphere
 from desurvey.aim import RigLimits, aim_at_elevation, in_words, meetings, straight_hole
 from desurvey.curvature import tangent
 from desurvey.orient import Oriented
@@ -55,7 +55,7 @@ class Aiming(Part):
         start, end = (traces.offsets[place], float(traces.end[place])) if place >= 0 else (0, 200.0)
         spot = traces.position[start] if place >= 0 else np.zeros(3)
         along = traces.tangent[start] if place >= 0 else np.array([0.0, 0.5, -np.sqrt(0.75)])
-        azimuth = float(np.rad2deg(np.arctan2(along[0], along[1]))) % 360.0
+        azimuth = float(directions.azimuth(along))
         dip = float(np.rad2deg(np.arcsin(along[2])))
         values = (round(spot[0], 1), round(spot[1], 1), round(spot[2], 1), round(azimuth, 1), round(dip, 1), round(end))
         self.state.update(dict(zip(FIELDS, (float(value) for value in values), strict=True)))
