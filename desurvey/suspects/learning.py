@@ -187,7 +187,9 @@ def _nodes(lesson: Lesson, readings: Readings, weight: Floats, scatter: float, s
     mean = _node_means(expectation.tensors(readings.normal[lesson.members]), lesson.node, weight)
     position = _node_means(readings.position[lesson.members], lesson.node, weight)
     variance = scatter**2 + np.mean(_reading_variance(readings.alpha_deg[lesson.members], sigmas))
-    return expectation.Nodes(position, mean, 2 * variance / total)
+    hole = np.empty(len(total), dtype=np.int64)
+    hole[lesson.node] = readings.hole[lesson.members]
+    return expectation.Nodes(position, mean, 2 * variance / total, hole)
 
 
 def _node_means(values: Floats, node: Ints, weight: Floats) -> Floats:

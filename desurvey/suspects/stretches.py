@@ -13,7 +13,7 @@ wrong on their own, so one bad run does not condemn a hole.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +35,9 @@ SYSTEMATIC = np.deg2rad(1.5)
 
 SPOILT = 0.06
 """Share of readings in runs that are wrong on their own, added to the kind's strays."""
+
+FORETOLD = np.deg2rad(22.0)
+"""Most uncertainty of an axis, 1 σ, at which the other holes are said to foretell it."""
 
 SHIFT_TURNS = 6
 
@@ -66,7 +69,30 @@ class Stretches:
         shares = np.bincount(lesson.node)[lesson.node][logged]  # readings that share the honest error of one line
         reading = (sigmas[0] ** 2 + (sigmas[1] ** 2 + shares * LINE**2) * cosine**2) / 2
         without = tuple(field.dropping_groups(node_hole, holes) for field in lesson.fields)
-        return cls(lesson, rows, hole * PARTS + part, holes, reading, without)
+        whole = cls(lesson, rows, hole * PARTS + part, holes, np.tile(reading, (len(without), 1)), without)
+        return whole._foretold(readings)
+
+    def _foretold(self, readings: Readings) -> Stretches:
+        """Return these with only the readings of which the other holes tell anything.
+
+        What changes within a stretch is added to the variance of its readings. Where the axis is uncertain by more than
+        ``FORETOLD`` a normal law about it would only say which attitudes are common: that accuses nobody.
+        """
+        position = readings.position[self.rows]
+        ground = self.ground(readings.position)
+        away = position - self._places(position).reshape(-1, 3)[self.stretch]
+        count = np.maximum(np.bincount(self.stretch, minlength=self.holes * PARTS), 1)
+        variance, doubt = self.variance.copy(), np.zeros(len(self.rows))
+        for member, (field, below) in enumerate(zip(self.lesson.fields, ground, strict=True)):
+            shape = field.shape
+            square = np.bincount(self.stretch, ((away @ shape.warp.T) ** 2).sum(axis=1), len(count)) / count
+            within = shape.swing**2 * (1 - expectation.correlation(np.sqrt(2 * square) / shape.reach))
+            turn = (within / (2 * below.gap**2))[self.stretch]
+            variance[member] += turn
+            known = np.einsum("hii->hi", below.by_field)[:, ::2].ravel()[self.stretch] + turn
+            doubt += self.lesson.share[member] * np.minimum(known, np.pi**2 / 4)
+        told = doubt < FORETOLD**2
+        return replace(self, rows=self.rows[told], stretch=self.stretch[told], variance=variance[:, told])
 
     def ground(self, position: Floats) -> list[Ground]:
         """Return what each set's field, learnt without each hole, expects along it, the readings lying at a place."""
@@ -129,6 +155,7 @@ class Ground:
     axis: Floats
     one: Floats
     two: Floats
+    gap: Floats
     by_field: Floats
     by_hole: Floats
 
@@ -152,7 +179,7 @@ class Ground:
         together /= 2 * gap[:, :, None] * gap[:, None, :]
         moment = np.cross(axis, frame)  # a small turn of everything about any line
         by_hole = SYSTEMATIC**2 * moment @ moment.swapaxes(1, 2)
-        return cls(axes.axis, one, two, np.repeat(np.repeat(covariance, 2, axis=1), 2, axis=2) * together, by_hole)
+        return cls(axes.axis, one, two, axes.gap, np.repeat(np.repeat(covariance, 2, axis=1), 2, axis=2) * together, by_hole)
 
     def covariance(self, doubt: float) -> Floats:
         """Return the joint covariance of the expected axes, radians², (h, 2P, 2P)."""
