@@ -106,7 +106,7 @@ def run_suspects(verdict: Verdict) -> tuple[Ints, Ints]:
     share = np.cumsum(innocent[order]) / np.arange(1, len(order) + 1)
     blame = verdict.probability[order, 1:]
     named = blame.max(axis=1, initial=0.0) > LEAST_NAMED * blame.sum(axis=1)
-    taken = order[(share <= FALSE_SHARE) & (innocent[order] <= 1 - LEAST_SURE) & named]
+    taken = order[(innocent[order] <= 1 - LEAST_SURE) & named]
     return taken, np.argmax(verdict.probability[taken, 1:], axis=1)
 
 

@@ -175,9 +175,10 @@ NORTH_SHARE = 0.5
 """Share of holes with a blunder before the data are seen, and of those in which it is the north, by far the commonest;
 the rest falls evenly to the others (common practice, no source)."""
 
-DOUBTS = (1.0, 2.5, 8.0, 40.0)
-DOUBT_PRIOR = (3.0, 0.3, 0.05, 0.02)
-"""Factors on the covariance of what is expected of a hole, and holes of each kind assumed beforehand."""
+DOUBTS = ((1.0, 1.0), (2.5, 1.0), (8.0, 1.0), (40.0, 1.0), (1.0, 700.0), (40.0, 700.0))
+DOUBT_PRIOR = (3.0, 0.3, 0.05, 0.02, 0.02, 0.02)
+"""Factors on the covariance of what is expected of a hole and on that of its honest error as a whole (the last two let it
+stand in a block of ground turned by 40°), and holes of each kind assumed beforehand."""
 
 
 def weigh_holes(
@@ -209,8 +210,7 @@ def weigh_holes(
             moved = restated(readings, collar[readings.hole], hypothesis)
             below = ground if hypothesis.stays else stretch.ground(moved.position)
             area = stretch.summed(log_area_ratio(readings.alpha_deg, moved.alpha_deg))
-            for level, doubt in enumerate(DOUBTS):
-                logs[:, number, level] += stretch.log_likelihood(moved, below, doubt) + area
+            logs[:, number] += (stretch.log_likelihood(moved, below, np.array(DOUBTS)) + area).T
             progress((rank + (number + 1) / len(tried)) / len(stretches))
     return _judge(_over_doubts(logs), tried)
 

@@ -69,6 +69,8 @@ class Stretches:
         shares = np.bincount(lesson.node)[lesson.node][logged]  # readings that share the honest error of one line
         reading = (sigmas[0] ** 2 + (sigmas[1] ** 2 + shares * LINE**2) * cosine**2) / 2
         without = tuple(field.dropping_groups(node_hole, holes) for field in lesson.fields)
+        order = np.argsort(hole * PARTS + part, kind="stable")
+        rows, hole, part, reading = rows[order], hole[order], part[order], reading[order]
         whole = cls(lesson, rows, hole * PARTS + part, holes, np.tile(reading, (len(without), 1)), without)
         return whole._foretold(readings)
 
@@ -99,14 +101,14 @@ class Stretches:
         place = self._places(position[self.rows])
         return [Ground.of(f, w, place) for f, w in zip(self.lesson.fields, self.without, strict=True)]
 
-    def log_likelihood(self, readings: Readings, ground: list[Ground], doubt: float) -> Floats:
-        """Return the log likelihood of each hole's readings, (h,)."""
+    def log_likelihood(self, readings: Readings, ground: list[Ground], doubts: Floats) -> Floats:
+        """Return the log likelihood of each hole's readings under each doubt (:meth:`Ground.covariance`), (d, h)."""
         normal = readings.normal[self.rows]
-        return self._likeliest([(g.residual(normal, self.stretch), g.covariance(doubt)) for g in ground])
+        return self._likeliest([(g.residual(normal, self.stretch), g.covariance(doubts)) for g in ground])
 
     def summed(self, values: Floats) -> Floats:
         """Return the sum of a value over each hole's readings."""
-        return np.asarray(np.bincount(self.stretch // PARTS, values[self.rows], self.holes))
+        return np.asarray(np.bincount(self.stretch // PARTS, values[self.rows], self.holes), dtype=np.float64)
 
     def _places(self, position: Floats) -> Floats:
         """Return a place for each stretch, (h, PARTS, 3): the mean of its readings, the hole's where it has none."""
@@ -117,27 +119,39 @@ class Stretches:
         return np.where(count > 0, total / np.maximum(count, 1), whole)
 
     def _likeliest(self, sets: list[tuple[Floats, Floats]]) -> Floats:
-        """Return the evidence with the shifts at their likeliest (expectation–maximisation)."""
-        lesson, size = self.lesson, self.holes * PARTS
+        """Return the evidence with the shifts at their likeliest (expectation–maximisation), (d, h)."""
+        lesson, doubts = self.lesson, len(sets[0][1])
         stray = min(lesson.stray + SPOILT, 0.9)
-        shift = [np.zeros((size, 2)) for _ in sets]
-        variance = lesson.scatter[:, None] ** 2 + self.variance
-        height = (1 - stray) * lesson.share[:, None] / (2 * np.pi * variance)
-        for turn in range(SHIFT_TURNS + 1):
-            square = np.stack([((r - f[self.stretch]) ** 2).sum(axis=1) for (r, _), f in zip(sets, shift, strict=True)])
-            normal = height * np.exp(-0.5 * square / variance)
+        shift = [np.zeros((doubts, self.holes * PARTS, 2)) for _ in sets]
+        variance = (lesson.scatter[:, None] ** 2 + self.variance)[:, None, :]
+        height = (1 - stray) * lesson.share[:, None, None] / (2 * np.pi * variance)
+        weight = np.repeat(lesson.share[:, None, None] / variance, doubts, axis=1)  # at first all readings belong
+        for turn in range(SHIFT_TURNS):
+            known = [self._by_stretch(w) for w in weight]
+            moment = [
+                np.stack([self._by_stretch(w * c) for c in residual.T], axis=2)
+                for w, (residual, _) in zip(weight, sets, strict=True)
+            ]
+            for member, (_, covariance) in enumerate(sets):
+                shift[member] = _likeliest_shift(covariance, known[member], moment[member])
+            away = [r - f[:, self.stretch] for (r, _), f in zip(sets, shift, strict=True)]
+            normal = height * np.exp(-0.5 * np.stack([(a**2).sum(axis=2) for a in away]) / variance)
             total = normal.sum(axis=0) + stray / (2 * np.pi)
             weight = normal / total / variance
-            costs = np.zeros(self.holes)
-            for member, (residual, covariance) in enumerate(sets):
-                known = np.bincount(self.stretch, weight[member], size).astype(float)
-                sums = [np.bincount(self.stretch, weight[member] * c, size) for c in residual.T]
-                moment = np.stack(sums, axis=1).astype(float)
-                if turn < SHIFT_TURNS:
-                    shift[member] = _likeliest_shift(covariance, known, moment)
-                else:
-                    costs += _cost(covariance, known, moment, shift[member])
-        return np.bincount(self.stretch // PARTS, np.log(total), self.holes) - costs
+        out = self._by_stretch(np.log(total)).reshape(doubts, self.holes, PARTS).sum(axis=2)
+        for member, (residual, covariance) in enumerate(sets):
+            known = self._by_stretch(weight[member])
+            moment = np.stack([self._by_stretch(weight[member] * c) for c in residual.T], axis=2)
+            out -= _cost(covariance, known, moment, shift[member])
+        return out
+
+    def _by_stretch(self, values: Floats) -> Floats:
+        """Return the sums of values (d, n) over the readings of each stretch, (d, h PARTS)."""
+        out = np.zeros((len(values), self.holes * PARTS))
+        present, first = np.unique(self.stretch, return_index=True)
+        if len(present):
+            out[:, present] = np.add.reduceat(values, first, axis=1)
+        return out
 
 
 LINE = np.deg2rad(3.0)
@@ -181,12 +195,18 @@ class Ground:
         by_hole = SYSTEMATIC**2 * moment @ moment.swapaxes(1, 2)
         return cls(axes.axis, one, two, axes.gap, np.repeat(np.repeat(covariance, 2, axis=1), 2, axis=2) * together, by_hole)
 
-    def covariance(self, doubt: float) -> Floats:
-        """Return the joint covariance of the expected axes, radians², (h, 2P, 2P)."""
-        joint = doubt * self.by_field + self.by_hole
-        size = np.sqrt(np.maximum(np.einsum("hii->hi", joint), 1e-12))
+    def covariance(self, doubts: Floats) -> Floats:
+        """Return the joint covariance of the expected axes, radians², (d, h, 2P, 2P).
+
+        Parameters
+        ----------
+        doubts : (d, 2) array
+            Factors on what the field does not know, and on the honest error of the whole hole.
+        """
+        joint = doubts[:, 0, None, None, None] * self.by_field + doubts[:, 1, None, None, None] * self.by_hole
+        size = np.sqrt(np.maximum(np.einsum("dhii->dhi", joint), 1e-12))
         held = np.minimum(1.0, FARTHEST / size)
-        return np.asarray(joint * held[:, :, None] * held[:, None, :])
+        return np.asarray(joint * held[:, :, :, None] * held[:, :, None, :])
 
     def residual(self, normal: Floats, stretch: Ints) -> Floats:
         """Return the angles from the axes of their stretches to poles, radians, (n, 2): the arc, laid flat."""
@@ -211,18 +231,22 @@ def _square_to(axis: Floats) -> tuple[Floats, Floats]:
 
 
 def _likeliest_shift(covariance: Floats, known: Floats, moment: Floats) -> Floats:
-    """Return f = (C⁻¹ + Λ)⁻¹ m as C B⁻¹ m with B = I + Λ C, so that C need not be regular."""
-    holes, size = covariance.shape[:2]
-    both = np.repeat(known.reshape(holes, PARTS), 2, axis=1)
-    system = np.eye(size) + both[:, :, None] * covariance
-    return (covariance @ np.linalg.solve(system, moment.reshape(holes, size, 1))).reshape(-1, 2)
+    """Return f = (C⁻¹ + Λ)⁻¹ m as C B⁻¹ m with B = I + Λ C, so that C need not be regular; (d, h P, 2)."""
+    doubts, holes, size = covariance.shape[:3]
+    both = np.repeat(known.reshape(doubts, holes, PARTS), 2, axis=2)
+    system = np.eye(size) + both[..., None] * covariance
+    return (covariance @ np.linalg.solve(system, moment.reshape(doubts, holes, size, 1))).reshape(doubts, -1, 2)
 
 
 def _cost(covariance: Floats, known: Floats, moment: Floats, shift: Floats) -> Floats:
-    """Return ½ fᵀ C⁻¹ f + ½ log det(I + C Λ) of each hole; at the likeliest f, C⁻¹ f = m − Λ f."""
-    holes, size = covariance.shape[:2]
-    both = np.repeat(known.reshape(holes, PARTS), 2, axis=1)
-    flat = shift.reshape(holes, size)
-    force = moment.reshape(holes, size) - both * flat
-    _, volume = np.linalg.slogdet(np.eye(size) + both[:, :, None] * covariance)
-    return np.asarray(0.5 * np.einsum("hi,hi->h", flat, force) + 0.5 * volume)
+    """Return ½ fᵀ C⁻¹ f + ½ log det(I + C Λ) of each hole, (d, h); at the likeliest f, C⁻¹ f = m − Λ f."""
+    doubts, holes, size = covariance.shape[:3]
+    both = np.repeat(known.reshape(doubts, holes, PARTS), 2, axis=2)
+    flat = shift.reshape(doubts, holes, size)
+    force = moment.reshape(doubts, holes, size) - both * flat
+    _, volume = np.linalg.slogdet(np.eye(size) + both[..., None] * covariance)
+    return np.asarray(0.5 * np.einsum("dhi,dhi->dh", flat, force) + 0.5 * volume)
+
+
+FARTHEST = np.deg2rad(45.0)
+"""Doubt about an axis beyond which it is not known at all."""

@@ -34,7 +34,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from desurvey.suspects.readings import Readings, Runs
+from desurvey.suspects.readings import Readings, Runs, groups
 
 __all__ = [
     "BLUNDERS",
@@ -75,6 +75,8 @@ class Expectation:
         The expected axes in the frame of each reading's core: along it, towards its line, a quarter turn on.
     variance : (s, n) array
         Natural scatter and doubt about the expectation, radians², in each direction.
+    scatter : (s, n) array
+        Natural scatter alone, radians².
     share : (s, n) array
         Share of each set among the readings of the kind; sums to 1 where there is an expectation, else 0.
     stray : (n,) array
@@ -87,6 +89,7 @@ class Expectation:
     line: Floats
     side: Floats
     variance: Floats
+    scatter: Floats
     share: Floats
     stray: Floats
     alpha_sigma: float
@@ -94,7 +97,7 @@ class Expectation:
 
     def take(self, rows: Ints) -> Expectation:
         """Return the expectation of some of the readings."""
-        names = ("along", "line", "side", "variance", "share")
+        names = ("along", "line", "side", "variance", "scatter", "share")
         return replace(self, **{name: getattr(self, name)[:, rows] for name in names}, stray=self.stray[rows])
 
     def informed(self) -> Bools:
@@ -211,18 +214,25 @@ class Verdict:
     evidence : (r, 4) array
         Log likelihood ratio of each of ``BLUNDERS`` to "as logged".
     probability : (r, 5) array
-        Of "as logged" and of each of ``BLUNDERS``.
+        Of "as logged", the rock as expected or turning, and of each of ``BLUNDERS``.
+    turned : (r,) array
+        Probability that the run is as logged and the rock turns there.
     roll_deg, roll_sigma : (r,) arrays
         The likeliest roll and its standard deviation.
     line_sigma : float
         Honest error of a line, degrees, as estimated over all runs.
+    turn_rate, blunder_rate : float
+        Shares of the runs where the rock turns, and with a blunder, as estimated over all runs.
     """
 
     evidence: Floats
     probability: Floats
+    turned: Floats
     roll_deg: Floats
     roll_sigma: Floats
     line_sigma: float
+    turn_rate: float
+    blunder_rate: float
 
 
 def weigh(readings: Readings, expected: Expectation, offsets: Floats) -> Verdict:
@@ -262,8 +272,59 @@ def weigh(readings: Readings, expected: Expectation, offsets: Floats) -> Verdict
         axis=1,
     )
     logs = np.where(informed[:, None], logs, 0.0)
+    elsewhere = np.where(informed, turning(readings, expected, count) + _mean_log(offsets, whole), 0.0)
     roll, sigma = _roll(table_with, line_sigma)
-    return Verdict(logs[:, 1:] - logs[:, :1], _probability(logs), roll, sigma, line_sigma)
+    chance, rates = _probability(np.column_stack([logs[:, 0], elsewhere, logs[:, 1:]]), informed)
+    return Verdict(logs[:, 1:] - logs[:, :1], np.column_stack([chance[:, :2].sum(axis=1), chance[:, 2:]]), chance[:,1], roll, sigma, line_sigma, *rates)
+
+
+def turning(readings: Readings, expected: Expectation, runs: int) -> Floats:
+    """Return the log likelihood of each run's readings if the rock itself turns there, (r,).
+
+    Notes
+    -----
+    The readings of a kind then share an axis of their own, with their natural scatter about it: anywhere (uniform over the
+    half sphere) or, as likely, within some ``TURN`` of what is expected. The axis is averaged over by Laplace's
+    approximation, exact for one reading. Or, as likely again, they share no axis and each points anywhere.
+    """
+    rows = np.flatnonzero((readings.run >= 0) & expected.informed())
+    few, normal = expected.take(rows), readings.normal[rows]
+    group = groups(readings.run[rows], readings.kind[rows])
+    size = int(group.max(initial=-1)) + 1
+    cosine = np.cos(np.deg2rad(readings.alpha_deg[rows]))
+    reading = (expected.alpha_sigma**2 + (expected.beta_sigma * cosine) ** 2) / 2
+    variance = (few.share * few.scatter).sum(axis=0) + reading
+    belongs = np.ones(len(rows))
+    for _ in range(AXIS_TURNS):
+        tensor = normal[:, :, None] * normal[:, None, :] * belongs[:, None, None]
+        sums = np.stack([np.bincount(group, column, size) for column in tensor.reshape(-1, 9).T], axis=1)
+        axis = np.linalg.eigh(sums.reshape(size, 3, 3))[1][:, :, 2]
+        normal_law = (1 - few.stray) * _about(normal, axis[group], variance)
+        density_ = normal_law + few.stray / (2 * np.pi)
+        belongs = np.maximum(normal_law / density_, 1e-3)
+    known = 1 / np.bincount(group, belongs / variance, size)  # variance of the common axis
+    side = np.cross(readings.tangent[rows], readings.reference[rows])
+    near = np.zeros(size)
+    _, first = np.unique(group, return_index=True)
+    for along, line, across, share in zip(few.along, few.line, few.side, few.share, strict=True):
+        place = along[:, None] * readings.tangent[rows] + line[:, None] * readings.reference[rows] + across[:, None] * side
+        near += share[first] * _about(axis, place[first], known + TURN**2)
+    common = np.bincount(group, np.log(density_), size) + np.log(2 * np.pi * known)
+    common += np.log(0.5 * near + 0.5 / (2 * np.pi))
+    each = -np.log(2 * np.pi) * np.bincount(group, minlength=size)
+    return np.bincount(readings.run[rows][first], np.logaddexp(common, each) - np.log(2), runs)
+
+
+TURN = np.deg2rad(25.0)
+"""How far rock usually turns where it turns unforeseen (common practice, no source)."""
+
+AXIS_TURNS = 3
+
+
+def _about(normal: Floats, axis: Floats, variance: Floats) -> Floats:
+    """Return the density per steradian of axes about others, as a normal law of the angle."""
+    angle = np.arccos(np.minimum(np.abs(np.einsum("ij,ij->i", normal, axis)), 1.0))
+    return np.asarray(np.exp(-0.5 * angle**2 / variance) / (2 * np.pi * variance))
 
 
 def _per_run(readings: Readings, expected: Expectation, values: Floats, runs: int) -> Floats:
@@ -302,17 +363,29 @@ def _line_sigma(table: Floats) -> float:
     return float(trial[int(np.argmax(score))])
 
 
-def _probability(logs: Floats) -> Floats:
-    """Return the probability of each hypothesis, the share of blunders being learnt from the runs themselves."""
-    rate = PRIOR_RATE
-    for _ in range(8):
-        prior = np.append(1 - rate, np.full(len(BLUNDERS), rate / len(BLUNDERS)))
+def _probability(logs: Floats, informed: Bools) -> tuple[Floats, tuple[float, float]]:
+    """Return the probability of each hypothesis (as expected, turned, blunders), and the shares of the last two.
+
+    The shares are learnt from the runs themselves. It is these that tell wrong lines from rock that turns: a turn lands
+    anywhere, and few turns land where a blunder would; where many runs are off that no blunder explains, the others
+    lose their force as well.
+    """
+    turn, wrong = TURN_RATE, PRIOR_RATE
+    total = np.count_nonzero(informed) + PRIOR_WEIGHT
+    for _ in range(RATE_TURNS):
+        prior = np.array([1 - turn - wrong, turn, *[wrong / len(BLUNDERS)] * len(BLUNDERS)])
         post = logs + np.log(prior)
         post = np.exp(post - post.max(axis=1, keepdims=True))
         post /= post.sum(axis=1, keepdims=True)
-        wrong = float((1 - post[:, 0]).sum())
-        rate = (wrong + PRIOR_RATE * PRIOR_WEIGHT) / (len(logs) + PRIOR_WEIGHT)
-    return np.asarray(post)
+        turn = float((post[informed, 1].sum() + TURN_RATE * PRIOR_WEIGHT) / total)
+        wrong = float((post[informed, 2:].sum() + PRIOR_RATE * PRIOR_WEIGHT) / total)
+    return np.asarray(post), (turn, wrong)
+
+
+TURN_RATE = 0.005
+"""Share of runs where the rock turns unforeseen, before the data are seen; worth as many runs as the other opinion."""
+
+RATE_TURNS = 30
 
 
 def _roll(table: Floats, line_sigma: float) -> tuple[Floats, Floats]:
