@@ -19,7 +19,7 @@ explained by a blunder, and not merely surprising.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -28,7 +28,7 @@ import numpy.typing as npt
 from desurvey.progress import Progress, part, silent
 from desurvey.suspects.learning import Lesson, Sigmas, lessons_of, relearn
 from desurvey.suspects.readings import Readings
-from desurvey.suspects.stretches import Stretches
+from desurvey.suspects.stretches import PARTS, Stretches
 from desurvey.suspects.weighing import log_area_ratio
 
 __all__ = [
@@ -160,6 +160,8 @@ class HoleVerdict:
         Turn of north, degrees to add to the azimuths, and its standard deviation, were it that.
     best : (h,) int array
         Index of the likeliest of the hypotheses.
+    broad : (h,) array
+        Evidence for it without the few stretches of the hole that say most.
     """
 
     blunders: tuple[str, ...]
@@ -168,6 +170,7 @@ class HoleVerdict:
     turn_deg: Floats
     turn_sigma: Floats
     best: Ints
+    broad: Floats
 
 
 PRIOR_RATE = 0.05
@@ -175,10 +178,10 @@ NORTH_SHARE = 0.5
 """Share of holes with a blunder before the data are seen, and of those in which it is the north, by far the commonest;
 the rest falls evenly to the others (common practice, no source)."""
 
-DOUBTS = ((1.0, 1.0), (2.5, 1.0), (8.0, 1.0), (40.0, 1.0), (1.0, 700.0), (40.0, 700.0))
-DOUBT_PRIOR = (3.0, 0.3, 0.05, 0.02, 0.02, 0.02)
-"""Factors on the covariance of what is expected of a hole and on that of its honest error as a whole (the last two let it
-stand in a block of ground turned by 40°), and holes of each kind assumed beforehand."""
+DOUBTS = ((1.0, 1.0, 0.0), (3.0, 1.0, 0.0), (40.0, 1.0, 0.0), (2.0, 1.0, 0.15), (8.0, 1.0, 0.7), (1.0, 700.0, 0.0))
+DOUBT_PRIOR = (3.0, 0.3, 0.05, 0.05, 0.05, 0.02)
+"""Factors on the covariance of what is expected of a hole and on that of its honest error as a whole (the last lets it stand
+in a block of ground turned by 40°), share of its stretches that stand apart, and holes of each kind assumed beforehand."""
 
 
 def weigh_holes(
@@ -203,16 +206,34 @@ def weigh_holes(
         Told the share of the hypotheses that are weighed.
     """
     stretches = [Stretches.of(readings, lesson, len(collar), sigmas) for lesson in lessons if lesson.tells()]
-    logs = np.zeros((len(collar), len(tried), len(DOUBTS)))
+    parts = np.zeros((len(collar), len(tried), len(DOUBTS), PARTS))
     for rank, stretch in enumerate(stretches):
         ground = stretch.ground(readings.position)  # of all hypotheses that leave the holes where they are
         for number, hypothesis in enumerate(tried):
             moved = restated(readings, collar[readings.hole], hypothesis)
             below = ground if hypothesis.stays else stretch.ground(moved.position)
             area = stretch.summed(log_area_ratio(readings.alpha_deg, moved.alpha_deg))
-            logs[:, number] += (stretch.log_likelihood(moved, below, np.array(DOUBTS)) + area).T
+            parts[:, number] += (stretch.log_likelihood(moved, below, np.array(DOUBTS)) + area).swapaxes(0, 1)
             progress((rank + (number + 1) / len(tried)) / len(stretches))
-    return _judge(_over_doubts(logs), tried)
+    verdict = _judge(_over_doubts(parts.sum(axis=3)), tried)
+    return replace(verdict, broad=_broad(parts, verdict.best))
+
+
+def _broad(parts: Floats, best: Ints) -> Floats:
+    """Return the evidence of each hole for its likeliest blunder without the ``FEW`` stretches that say most, (h,).
+
+    A hole that is wrong is wrong in all its length. Where the rock is not as foretold in a stretch or two (a hinge, a fault
+    met 10 m early), some blunder may fit those better by chance, and the sum would not show that they are all.
+    """
+    hole = np.arange(len(best))
+    doubt = parts.sum(axis=3).argmax(axis=2)
+    gain = parts[hole, best, doubt[hole, best]] - parts[hole, 0, doubt[:, 0]]
+    return np.sort(gain, axis=1)[:, :-FEW].sum(axis=1)
+
+
+FEW = 3
+LEAST_BROAD = 3.0
+"""Of twelve stretches, and least log likelihood ratio of the rest: prior odds of a hole are 1 in 20."""
 
 
 def _over_doubts(logs: Floats) -> Floats:
@@ -245,7 +266,7 @@ def _judge(logs: Floats, tried: tuple[Hypothesis, ...]) -> HoleVerdict:
     chance = np.exp(logs[:, north] + np.log(weight[north]) - summed[:, 1 + blunders.index("north_reference")][:, None])
     turn = chance @ turns[north]
     sigma = np.sqrt(np.maximum(chance @ turns[north] ** 2 - turn**2, 0.0) + 1.0)
-    return HoleVerdict(blunders, summed[:, 1:] - summed[:, :1], probability, turn, sigma, best)
+    return HoleVerdict(blunders, summed[:, 1:] - summed[:, :1], probability, turn, sigma, best, np.zeros(len(best)))
 
 
 def _log_sum(logs: Floats) -> Floats:
@@ -308,7 +329,7 @@ def find_holes(
             break
         lessons = relearn(readings, lessons, trust[readings.hole], sigmas, part(step, WEIGHING_SHARE, 1.0))
     majority = np.count_nonzero(trust > 0.5) > len(trust) / 2
-    hole = np.flatnonzero((trust <= 1 - SURE) & majority)
+    hole = np.flatnonzero((trust <= 1 - SURE) & (verdict.broad >= LEAST_BROAD) & majority)
     right = _put_right(readings, collar, tried, np.where(np.isin(np.arange(len(trust)), hole), verdict.best, 0))
     return HoleFindings(
         hole=hole,

@@ -36,10 +36,10 @@ SYSTEMATIC = np.deg2rad(1.5)
 SPOILT = 0.06
 """Share of readings in runs that are wrong on their own, added to the kind's strays."""
 
-FORETOLD = np.deg2rad(22.0)
+FORETOLD = np.deg2rad(14.0)
 """Most uncertainty of an axis, 1 σ, at which the other holes are said to foretell it."""
 
-SHIFT_TURNS = 6
+SHIFT_TURNS = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,13 +102,39 @@ class Stretches:
         return [Ground.of(f, w, place) for f, w in zip(self.lesson.fields, self.without, strict=True)]
 
     def log_likelihood(self, readings: Readings, ground: list[Ground], doubts: Floats) -> Floats:
-        """Return the log likelihood of each hole's readings under each doubt (:meth:`Ground.covariance`), (d, h)."""
+        """Return the log likelihood of each hole's readings under each doubt , (d, h)."""
         normal = readings.normal[self.rows]
-        return self._likeliest([(g.residual(normal, self.stretch), g.covariance(doubts)) for g in ground])
+        sets, pay = [], np.zeros((len(doubts), self.holes, PARTS))
+        for g, scatter, reading, share in zip(ground, self.lesson.scatter, self.variance, self.lesson.share, strict=True):
+            residual, covariance = g.residual(normal, self.stretch), g.covariance(doubts)
+            apart = self._apart(residual, covariance, scatter**2 + reading, doubts[:, 2])
+            every = np.arange(2 * PARTS)
+            covariance[:, :, every, every] += APART**2 * np.repeat(apart, 2, axis=2)
+            chance = np.clip(doubts[:, 2, None, None], 1e-9, 1.0)
+            cost = np.where(apart, np.log(chance), np.log1p(-np.where(chance < 1e-6, 0.0, chance)))
+            pay += share * cost * self._present()
+            sets.append((residual, covariance))
+        return self._likeliest(sets) + pay
+
+    def _present(self) -> Floats:
+        """Return 1 for stretches with readings, else 0, (h, PARTS)."""
+        return (np.bincount(self.stretch, minlength=self.holes * PARTS) > 0).reshape(self.holes, PARTS).astype(float)
+
+    def _apart(self, residual: Floats, covariance: Floats, variance: Floats, chance: Floats) -> npt.NDArray[np.bool_]:
+        """Return which stretches are likelier to stand in ground apart, anywhere, than as foretold, (d, h, PARTS)."""
+        weight = (1 / variance)[None]
+        known = np.maximum(self._by_stretch(weight), 1e-12)
+        mean = np.stack([self._by_stretch(weight * c) / known for c in residual.T], axis=2)[0]
+        square = (mean**2).sum(axis=1).reshape(self.holes, PARTS)
+        narrow = np.einsum("dhii->dhi", covariance)[:, :, ::2] + (1 / known).reshape(self.holes, PARTS)
+        wide = narrow + APART**2
+        gain = square / 2 * (1 / narrow - 1 / wide) - np.log(wide / narrow)
+        odds = np.log(np.maximum(chance, 1e-300)) - np.log1p(-np.minimum(chance, 1 - 1e-9))
+        return np.asarray(gain + odds[:, None, None] > 0) & (self._present() > 0)
 
     def summed(self, values: Floats) -> Floats:
-        """Return the sum of a value over each hole's readings."""
-        return np.asarray(np.bincount(self.stretch // PARTS, values[self.rows], self.holes), dtype=np.float64)
+        """Return the sum of a value over the readings of each stretch, (h, PARTS)."""
+        return self._by_stretch(values[None, self.rows]).reshape(self.holes, PARTS)
 
     def _places(self, position: Floats) -> Floats:
         """Return a place for each stretch, (h, PARTS, 3): the mean of its readings, the hole's where it has none."""
@@ -119,30 +145,32 @@ class Stretches:
         return np.where(count > 0, total / np.maximum(count, 1), whole)
 
     def _likeliest(self, sets: list[tuple[Floats, Floats]]) -> Floats:
-        """Return the evidence with the shifts at their likeliest (expectation–maximisation), (d, h)."""
+        """Return the evidence with the shifts at their likeliest (expectation–maximisation), (d, h, PARTS)."""
         lesson, doubts = self.lesson, len(sets[0][1])
         stray = min(lesson.stray + SPOILT, 0.9)
         shift = [np.zeros((doubts, self.holes * PARTS, 2)) for _ in sets]
         variance = (lesson.scatter[:, None] ** 2 + self.variance)[:, None, :]
         height = (1 - stray) * lesson.share[:, None, None] / (2 * np.pi * variance)
-        weight = np.repeat(lesson.share[:, None, None] / variance, doubts, axis=1)  # at first all readings belong
-        for turn in range(SHIFT_TURNS):
-            known = [self._by_stretch(w) for w in weight]
-            moment = [
-                np.stack([self._by_stretch(w * c) for c in residual.T], axis=2)
-                for w, (residual, _) in zip(weight, sets, strict=True)
-            ]
-            for member, (_, covariance) in enumerate(sets):
-                shift[member] = _likeliest_shift(covariance, known[member], moment[member])
+        # Begin with what each reading would be told without a shift: no second peak is run into that lies farther off.
+        wide = np.stack([v + _own(c)[:, self.stretch] for v, (_, c) in zip(variance, sets, strict=True)])
+        square = np.stack([(residual**2).sum(axis=1) for residual, _ in sets])[:, None, :]
+        normal = (1 - stray) * lesson.share[:, None, None] * np.exp(-0.5 * square / wide) / (2 * np.pi * wide)
+        weight = normal / (normal.sum(axis=0) + stray / (2 * np.pi)) / variance
+        for _ in range(SHIFT_TURNS):
+            force = []
+            for member, (residual, covariance) in enumerate(sets):
+                known = self._by_stretch(weight[member])
+                moment = np.stack([self._by_stretch(weight[member] * c) for c in residual.T], axis=2)
+                shift[member] = _likeliest_shift(covariance, known, moment)
+                force.append(moment - known[:, :, None] * shift[member])  # C⁻¹ f, of the weights that gave this f
             away = [r - f[:, self.stretch] for (r, _), f in zip(sets, shift, strict=True)]
             normal = height * np.exp(-0.5 * np.stack([(a**2).sum(axis=2) for a in away]) / variance)
             total = normal.sum(axis=0) + stray / (2 * np.pi)
             weight = normal / total / variance
-        out = self._by_stretch(np.log(total)).reshape(doubts, self.holes, PARTS).sum(axis=2)
-        for member, (residual, covariance) in enumerate(sets):
-            known = self._by_stretch(weight[member])
-            moment = np.stack([self._by_stretch(weight[member] * c) for c in residual.T], axis=2)
-            out -= _cost(covariance, known, moment, shift[member])
+        out = self._by_stretch(np.log(total)).reshape(doubts, self.holes, PARTS)
+        for member, (_, covariance) in enumerate(sets):
+            out -= 0.5 * (force[member] * shift[member]).sum(axis=2).reshape(out.shape)
+            out -= 0.5 / PARTS * _volume(covariance, self._by_stretch(weight[member]))[:, :, None]
         return out
 
     def _by_stretch(self, values: Floats) -> Floats:
@@ -200,8 +228,8 @@ class Ground:
 
         Parameters
         ----------
-        doubts : (d, 2) array
-            Factors on what the field does not know, and on the honest error of the whole hole.
+        doubts : (d, 3) array
+            Factors on what the field does not know, and on the honest error of the whole hole (:data:`DOUBTS`).
         """
         joint = doubts[:, 0, None, None, None] * self.by_field + doubts[:, 1, None, None, None] * self.by_hole
         size = np.sqrt(np.maximum(np.einsum("dhii->dhi", joint), 1e-12))
@@ -217,6 +245,44 @@ class Ground:
         stretched = np.where(cosine < 0, -1.0, 1.0) * np.arctan2(sine, np.abs(cosine)) / np.maximum(sine, 1e-12)
         return np.asarray(flat * stretched[:, None])
 
+
+APART = 1.0
+"""Radians; spread of the axes of a stretch that stands apart: as dense at its middle as what may point anywhere."""
+
+FARTHEST = np.deg2rad(45.0)
+"""Doubt about an axis beyond which it is not known at all."""
+
+
+def _square_to(axis: Floats) -> tuple[Floats, Floats]:
+    """Return two unit vectors square to each axis and to one another."""
+    least = np.eye(3)[np.argmin(np.abs(axis), axis=1)]
+    one = np.cross(axis, least)
+    one /= np.linalg.norm(one, axis=1, keepdims=True)
+    return one, np.cross(axis, one)
+
+
+def _likeliest_shift(covariance: Floats, known: Floats, moment: Floats) -> Floats:
+    """Return f = (C⁻¹ + Λ)⁻¹ m as C B⁻¹ m with B = I + Λ C, so that C need not be regular; (d, h P, 2)."""
+    doubts, holes, size = covariance.shape[:3]
+    both = np.repeat(known.reshape(doubts, holes, PARTS), 2, axis=2)
+    system = np.eye(size) + both[..., None] * covariance
+    return (covariance @ np.linalg.solve(system, moment.reshape(doubts, holes, size, 1))).reshape(doubts, -1, 2)
+
+
+def _own(covariance: Floats) -> Floats:
+    """Return the variance of each stretch's own axis, (d, h P)."""
+    return np.einsum("dhii->dhi", covariance)[:, :, ::2].reshape(len(covariance), -1)
+
+
+def _volume(covariance: Floats, known: Floats) -> Floats:
+    """Return log det(I + C Λ) of each hole, (d, h)."""
+    doubts, holes, size = covariance.shape[:3]
+    both = np.repeat(known.reshape(doubts, holes, PARTS), 2, axis=2)
+    return np.linalg.slogdet(np.eye(size) + both[..., None] * covariance)[1]
+
+
+APART = 1.0
+"""Radians; spread of the axes of a stretch that stands apart: as dense at its middle as what may point anywhere."""
 
 FARTHEST = np.deg2rad(45.0)
 """Doubt about an axis beyond which it is not known at all."""
@@ -247,6 +313,9 @@ def _cost(covariance: Floats, known: Floats, moment: Floats, shift: Floats) -> F
     _, volume = np.linalg.slogdet(np.eye(size) + both[..., None] * covariance)
     return np.asarray(0.5 * np.einsum("dhi,dhi->dh", flat, force) + 0.5 * volume)
 
+
+APART = 1.0
+"""Radians; spread of the axes of a stretch that stands apart: as dense at its middle as what may point anywhere."""
 
 FARTHEST = np.deg2rad(45.0)
 """Doubt about an axis beyond which it is not known at all."""
