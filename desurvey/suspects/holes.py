@@ -205,7 +205,8 @@ def weigh_holes(
     progress : callable
         Told the share of the hypotheses that are weighed.
     """
-    stretches = [Stretches.of(readings, lesson, len(collar), sigmas) for lesson in lessons if lesson.tells()]
+    faithful = [lesson for lesson in lessons if lesson.tells() and lesson.stray < MOST_STRAY]
+    stretches = [Stretches.of(readings, lesson, len(collar), sigmas) for lesson in faithful]
     parts = np.zeros((len(collar), len(tried), len(DOUBTS), PARTS))
     for rank, stretch in enumerate(stretches):
         ground = stretch.ground(readings.position)  # of all hypotheses that leave the holes where they are
@@ -217,6 +218,10 @@ def weigh_holes(
             progress((rank + (number + 1) / len(tried)) / len(stretches))
     verdict = _judge(_over_doubts(parts.sum(axis=3)), tried)
     return replace(verdict, broad=_broad(parts, verdict.best))
+
+
+MOST_STRAY = 0.1
+"""Share of strays from which a kind is not asked about holes: short limbs, not a law, may then be what a blunder fits."""
 
 
 def _broad(parts: Floats, best: Ints) -> Floats:
