@@ -161,7 +161,7 @@ class HoleVerdict:
     best : (h,) int array
         Index of the likeliest of the hypotheses.
     broad : (h,) array
-        Evidence for it without the few stretches of the hole that say most.
+        Evidence for it without the few stretches of the hole that say most and least.
     """
 
     blunders: tuple[str, ...]
@@ -225,7 +225,7 @@ MOST_STRAY = 0.1
 
 
 def _broad(parts: Floats, best: Ints) -> Floats:
-    """Return the evidence of each hole for its likeliest blunder without the ``FEW`` stretches that say most, (h,).
+    """Return the evidence of each hole for its likeliest blunder without the ``FEW`` stretches that say most and least, (h,).
 
     A hole that is wrong is wrong in all its length. Where the rock is not as foretold in a stretch or two (a hinge, a fault
     met 10 m early), some blunder may fit those better by chance, and the sum would not show that they are all.
@@ -233,12 +233,12 @@ def _broad(parts: Floats, best: Ints) -> Floats:
     hole = np.arange(len(best))
     doubt = parts.sum(axis=3).argmax(axis=2)
     gain = parts[hole, best, doubt[hole, best]] - parts[hole, 0, doubt[:, 0]]
-    return np.sort(gain, axis=1)[:, :-FEW].sum(axis=1)
+    return np.sort(gain, axis=1)[:, FEW:-FEW].sum(axis=1)
 
 
-FEW = 3
-LEAST_BROAD = 3.0
-"""Of twelve stretches, and least log likelihood ratio of the rest: prior odds of a hole are 1 in 20."""
+FEW = 2
+LEAST_BROAD = 1.0
+"""Of twelve stretches, and least log likelihood ratio of the rest."""
 
 
 def _over_doubts(logs: Floats) -> Floats:
