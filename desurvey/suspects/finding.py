@@ -15,6 +15,7 @@ from scipy.special import softmax
 from desurvey.blunders import corrected, named, rates
 from desurvey.progress import Progress, part, silent
 from desurvey.shown import shown
+from desurvey.suspects.alike import Group, put_right, surest_group
 from desurvey.suspects.holes import HoleFindings, find_holes
 from desurvey.suspects.learning import Sigmas, learn
 from desurvey.suspects.readings import Readings, Runs
@@ -43,8 +44,10 @@ class Found(NamedTuple):
     Attributes
     ----------
     holes : HoleFindings
+    groups : list of Group
+        Runs that are wrong alike, of a tool or a crew, or of a whole hole.
     readings : Readings
-        Those of holes found wrong put right.
+        Those of holes and groups found wrong put right.
     expected : Expectation
         Of every reading.
     verdict : Verdict
@@ -56,6 +59,7 @@ class Found(NamedTuple):
     """
 
     holes: HoleFindings
+    groups: list[Group]
     readings: Readings
     expected: Expectation
     verdict: Verdict
@@ -90,10 +94,19 @@ def find(
         Told the share of the work that is done.
     """
     holes = find_holes(readings, collar, north_offset_deg, sigmas, part(progress, 0.0, HOLES_SHARE))
-    _, expected, verdict = learn(holes.readings, runs, holes.lessons, sigmas, part(progress, HOLES_SHARE, 1.0))
+    readings, groups = holes.readings, list[Group]()
+    lessons, expected, verdict = learn(readings, runs, holes.lessons, sigmas, part(progress, HOLES_SHARE, 1.0))
+    while (group := surest_group(readings, runs, expected, verdict, sigmas, groups)) and len(groups) < MOST_GROUPS:
+        groups.append(group)
+        readings, runs = put_right(readings, runs, group)
+        lessons, expected, verdict = learn(readings, runs, lessons, sigmas)
     run, blunder = run_suspects(verdict)
-    single = reading_suspects(holes.readings, expected, np.isin(readings.run, run))
-    return Found(holes, holes.readings, expected, verdict, run, blunder, *single)
+    single = reading_suspects(readings, expected, np.isin(readings.run, run))
+    return Found(holes, groups, readings, expected, verdict, run, blunder, *single)
+
+
+MOST_GROUPS = 12
+"""Groups looked for: each is put right, and all is learnt anew, before the next."""
 
 
 HOLES_SHARE = 0.75

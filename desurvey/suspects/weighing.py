@@ -45,6 +45,7 @@ __all__ = [
     "Expectation",
     "Verdict",
     "density",
+    "likeliest_roll",
     "log_area_ratio",
     "offset_table",
     "roll_table",
@@ -223,6 +224,8 @@ class Verdict:
         The likeliest roll and its standard deviation.
     line_sigma : float
         Honest error of a line, degrees, as estimated over all runs.
+    blunder_rate : float
+        Share of the runs with a blunder, as estimated over all runs.
     """
 
     evidence: Floats
@@ -230,6 +233,7 @@ class Verdict:
     roll_deg: Floats
     roll_sigma: Floats
     line_sigma: float
+    blunder_rate: float
 
 
 def weigh(readings: Readings, expected: Expectation, offsets: Floats, line_deg: float) -> Verdict:
@@ -265,8 +269,9 @@ def weigh(readings: Readings, expected: Expectation, offsets: Floats, line_deg: 
             restated = roll_table(other, expected, ROLLS[near], other.run, count) + offsets[:, near]
             columns.append(_mean_log(restated + area[:, None], small))
     logs = np.where(informed[:, None], np.stack(columns, axis=1), 0.0)
-    roll, sigma = _roll(table_with, line_sigma)
-    return Verdict(logs[:, 1:] - logs[:, :1], _probability(logs), roll, sigma, line_sigma)
+    roll, sigma = likeliest_roll(table_with, line_sigma)
+    chance, rate = _probability(logs)
+    return Verdict(logs[:, 1:] - logs[:, :1], chance, roll, sigma, line_sigma, rate)
 
 
 def _per_run(readings: Readings, expected: Expectation, values: Floats, runs: int) -> Floats:
@@ -305,17 +310,18 @@ def _line_sigma(table: Floats, stated_deg: float) -> float:
     return float(trial[int(np.argmax(score))])
 
 
-def _probability(logs: Floats) -> Floats:
-    """Return the probability of each hypothesis, the share of blunders being learnt from the runs themselves."""
+def _probability(logs: Floats) -> tuple[Floats, float]:
+    """Return the probability of each hypothesis, and the share of blunders as learnt from the runs themselves."""
     rate, share = PRIOR_RATE, blunders.rates("run") / PRIOR_RATE
     for _ in range(8):
+        used = rate
         post = softmax(logs + np.log(np.append(1 - rate, rate * share)), axis=1)
         wrong = float((1 - post[:, 0]).sum())
         rate = (wrong + PRIOR_RATE * PRIOR_WEIGHT) / (len(logs) + PRIOR_WEIGHT)
-    return np.asarray(post)
+    return np.asarray(post), used
 
 
-def _roll(table: Floats, line_sigma: float) -> tuple[Floats, Floats]:
+def likeliest_roll(table: Floats, line_sigma: float) -> tuple[Floats, Floats]:
     """Return the likeliest roll of each run and its σ.
 
     The roll is the mean of the likelihood about its highest peak; σ is the spread about it of the *whole*
