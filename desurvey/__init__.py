@@ -1,14 +1,16 @@
 """The engine of lowside: from tables of oriented drill core to structures in space, without graphics.
 
-From a folder to orientations in four lines::
+The whole job in six lines::
 
-    from desurvey import orient, project, spread, traces
+    import desurvey
 
-    data = project.load_project("demo_project")
-    holes = traces.build(data)
-    structures = orient.oriented(data, holes)
-    known = spread.structure_spread(structures, spread.project_spread(data, holes))
+    study = desurvey.open("demo_project")        # or desurvey.Study.of_tables(collars=…, structures=…, north="grid", …)
+    study.oriented_table()                       # true orientations with their uncertainty
+    study.suspects()                             # which readings are wrong, and how
+    study.lineup("fault").faults                 # which picks are one fault
+    study.aim()                                  # where planned holes meet them
 
+A :class:`Study` is the project as it now stands, decisions and all; nothing outside it puts the steps together by hand.
 Vectors are (E, N, U), always in that order; azimuths clockwise from grid north; dips of holes negative down; metres and
 degrees at the edges. Data flows one way through the modules:
 
@@ -23,11 +25,66 @@ degrees at the edges. Data flows one way through the modules:
 ``sphere``        statistics of directions
 ``spread``        how well positions, directions and poles are known
 ``runs``          orientation lines chained from run to run
+``blunders``      the one table of blunders, and how each is undone
+``spikes``        survey stations that stick out
 ``checks``        rules that need geometry, the magnetic field or the runs
 ``suspects``      which readings are wrong, and how
 ``lineup``        which fault picks are one fault
 ``surface``       surfaces through picks and orientations
 ``aim``           where the next hole meets a fault
 ``exchange``      what leaves the program
+``decisions``     what people have decided
+``cache``         results kept from one run to the next
+``study``         all of it, put together
 ================  =====================================================================================
 """
+
+from __future__ import annotations
+
+from importlib import metadata
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from desurvey.study import Study
+
+__all__ = ["Study", "__version__", "open"]
+
+__version__ = metadata.version("lowside")
+
+
+def open(folder: Path | str, *, as_logged: bool = False, fresh: bool = False) -> Study:
+    """Return the study of a project folder: its tables, its settings and its decisions.
+
+    Parameters
+    ----------
+    folder : path
+        A folder with a ``project.toml`` (DESIGN.md section 4).
+    as_logged : bool
+        Leave the folder's decisions aside.
+    fresh : bool
+        Go around results kept from earlier runs.
+
+    Raises
+    ------
+    DataProblem
+        When ``project.toml`` is missing or wrong, or the decisions are damaged. What is wrong in the tables is in the
+        study's ``findings``.
+
+    Examples
+    --------
+    >>> open("demo_project").name
+    'Tarn Hollow'
+    """
+    from desurvey.study import Study  # the whole engine; what only reads a table doesn't wait for it
+
+    return Study.open(folder, as_logged=as_logged, fresh=fresh)
+
+
+def __getattr__(name: str) -> Any:
+    if name == "Study":
+        from desurvey.study import Study
+
+        return Study
+    raise AttributeError(f"module 'desurvey' has no attribute {name!r}")

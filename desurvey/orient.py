@@ -31,8 +31,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import curvature
+from desurvey.problems import DataProblem
 from desurvey.project import Project
 from desurvey.project.loading import TO_ORIENT
+from desurvey.shown import shown
 from desurvey.traces import BLOCK, Traces
 
 __all__ = [
@@ -93,8 +95,28 @@ def reference_line(tangent: Floats, line: npt.ArrayLike) -> Floats:
 
 def _apex(tangent: Floats, reference: Floats, beta_deg: npt.ArrayLike) -> Floats:
     """Return r(β), the radial direction of the down-hole apex of the ellipse."""
-    beta = np.deg2rad(beta_deg)[..., None]
+    beta = np.deg2rad(_finite("beta", beta_deg))[..., None]
     return np.cos(beta) * reference + np.sin(beta) * _cross(tangent, reference)
+
+
+def _acute(alpha_deg: npt.ArrayLike) -> Floats:
+    """Return alpha in degrees; NaN, not logged, stays. Anything but 0 to 90 is no angle to the core's axis."""
+    alpha = np.asarray(alpha_deg, dtype=float)
+    outside = (alpha < 0.0) | (alpha > 90.0)
+    if outside.any():
+        raise DataProblem("alpha must lie within 0 to 90", value=alpha[outside].flat[0], hint=ALPHA_HINT)
+    return alpha
+
+
+ALPHA_HINT = "alpha is the acute angle in degrees between plane and core axis; NaN where none is logged"
+
+
+def _finite(name: str, angle_deg: npt.ArrayLike) -> Floats:
+    """Return an angle in degrees of any size, for it turns; NaN, not logged, stays."""
+    angle = np.asarray(angle_deg, dtype=float)
+    if np.isinf(angle).any():
+        raise DataProblem(f"{name} must be a number", value=angle[np.isinf(angle)].flat[0])
+    return angle
 
 
 def _cross(first: Floats, second: Floats) -> Floats:
@@ -119,7 +141,12 @@ def plane_normal(tangent: Floats, reference: Floats, alpha_deg: npt.ArrayLike, b
     tangent, reference : (n, 3) arrays
         Down-hole unit tangent and the direction of the orientation line.
     alpha_deg, beta_deg : (n,) arrays
-        Core angles in degrees.
+        Core angles in degrees: alpha 0 to 90, beta any (it turns). NaN, not logged, gives NaN.
+
+    Raises
+    ------
+    DataProblem
+        When an alpha is not an acute angle, or a beta is infinite.
 
     Examples
     --------
@@ -130,7 +157,7 @@ def plane_normal(tangent: Floats, reference: Floats, alpha_deg: npt.ArrayLike, b
     >>> [angle.round(6).item() for angle in dip_of_plane(normal)]
     [30.0, 0.0]
     """
-    alpha, beta = np.deg2rad(alpha_deg), np.deg2rad(beta_deg)
+    alpha, beta = np.deg2rad(_acute(alpha_deg)), np.deg2rad(_finite("beta", beta_deg))
     across = np.cos(alpha)
     to_line, to_side = (across * np.cos(beta))[..., None], (across * np.sin(beta))[..., None]
     normal = np.sin(alpha)[..., None] * tangent
@@ -158,7 +185,7 @@ def dip_of_core_angles(
 
 def long_axis(tangent: Floats, reference: Floats, alpha_deg: npt.ArrayLike, beta_deg: npt.ArrayLike) -> Floats:
     """Return the unit vector along the ellipse's long axis towards its down-hole apex, shape (n, 3)."""
-    alpha = np.deg2rad(alpha_deg)[..., None]
+    alpha = np.deg2rad(_acute(alpha_deg))[..., None]
     return np.cos(alpha) * tangent + np.sin(alpha) * _apex(tangent, reference, beta_deg)
 
 
@@ -170,7 +197,7 @@ def line_in_plane(
     gamma_deg: npt.ArrayLike,
 ) -> Floats:
     """Return the unit vector of lines logged by gamma on their planes, shape (n, 3)."""
-    gamma = np.deg2rad(gamma_deg)[..., None]
+    gamma = np.deg2rad(_finite("gamma", gamma_deg))[..., None]
     square = _cross(tangent, _apex(tangent, reference, beta_deg))
     return np.cos(gamma) * long_axis(tangent, reference, alpha_deg, beta_deg) + np.sin(gamma) * square
 
@@ -207,11 +234,25 @@ def vector_of_plane(dip_deg: npt.ArrayLike, dip_direction_deg: npt.ArrayLike) ->
     """Return the upward unit normal of planes given by dip and dip direction in degrees, shape (n, 3).
 
     A missing dip direction is taken as 0 where the dip is 0, and gives NaN elsewhere.
+
+    Raises
+    ------
+    DataProblem
+        When a dip is not 0 to 90; NaN gives NaN.
     """
-    dip = np.deg2rad(np.asarray(dip_deg, dtype=float))
+    dip = np.deg2rad(_dip(dip_deg))
     direction = np.deg2rad(np.where(np.equal(dip_deg, 0.0), np.nan_to_num(dip_direction_deg), dip_direction_deg))
     sine = np.sin(dip)
     return np.stack([sine * np.sin(direction), sine * np.cos(direction), np.cos(dip)], axis=-1)
+
+
+def _dip(dip_deg: npt.ArrayLike) -> Floats:
+    dip = np.asarray(dip_deg, dtype=float)
+    outside = (dip < 0.0) | (dip > 90.0)
+    if outside.any():
+        hint = "the dip of a plane is measured down from the horizontal; an overturned bed dips less than 90° too"
+        raise DataProblem("the dip of a plane must lie within 0 to 90", value=dip[outside].flat[0], hint=hint)
+    return dip
 
 
 def apparent_dip(dip_deg: npt.ArrayLike, dip_direction_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike) -> Floats:
@@ -290,6 +331,7 @@ def gamma_of_line(
 # -------------------------------------------------------------------------------------------------- whole tables
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Oriented:
     """Structures with their true orientation, one row each, in the order of the project's table.
@@ -357,6 +399,8 @@ def oriented(project: Project, traces: Traces) -> Oriented:
     why_not = _why_not(project, hole, points.tangent, reference, surveyed)
     usable = why_not == ""
 
+    sound = np.where(usable, 1.0, np.nan)  # the kernels refuse what a wrong row may hold
+    alpha, beta, gamma, dip = sound * alpha, sound * beta, sound * gamma, sound * dip
     beta = np.where(alpha == SQUARE_DEG, np.nan_to_num(beta), beta)  # beta means nothing there: any value will do
     reference_or_any = np.where(np.isfinite(reference), reference, _any_square(points.tangent))
     logged = plane_normal(points.tangent, reference_or_any, alpha, beta)

@@ -26,6 +26,16 @@ def counted(steps, pause, *, progress):
     return os.getpid()
 
 
+def counted_until(sign, *, progress):
+    """Work in steps until a file is there, each share nearer to the whole."""
+    step = 0
+    while not Path(sign).exists():
+        time.sleep(0.02)
+        step += 1
+        progress(1 - 0.99**step)
+    return os.getpid()
+
+
 def broken(*, progress):
     raise ZeroDivisionError("of its own")
 
@@ -46,11 +56,17 @@ def run(coroutine):
     return asyncio.run(coroutine)
 
 
-def test_the_share_grows_while_it_works():
+def test_the_share_grows_while_it_works(tmp_path):
     async def whole():
-        worker, told = Worker(), []
-        following = asyncio.ensure_future(worker.follow(told.append))
-        pid = await worker.run(counted, 12, 0.1)
+        worker, told, enough = Worker(), [], tmp_path / "enough"
+
+        def tell(share):
+            told.append(share)
+            if len(told) == 3:
+                enough.touch()
+
+        following = asyncio.ensure_future(worker.follow(tell))
+        pid = await worker.run(counted_until, enough)
         before = worker.share
         following.cancel()
         worker.stop()
@@ -74,9 +90,9 @@ def test_stopping_ends_the_process_and_the_next_work_starts_a_new_one():
         assert lives(first)
         worker.stop()
         with pytest.raises(Stopped):
-            await asyncio.wait_for(task, 10)
+            await asyncio.wait_for(task, 300)
         assert worker.share == NOT_TOLD
-        second = await asyncio.wait_for(worker.run(counted, 1, 0.0), 60)
+        second = await asyncio.wait_for(worker.run(counted, 1, 0.0), 300)
         worker.stop()
         return first, second
 
@@ -92,7 +108,7 @@ def test_work_can_be_stopped_before_its_process_has_begun():
         await asyncio.sleep(0)  # it is handed over, and no more
         worker.stop()
         with pytest.raises(Stopped):
-            await asyncio.wait_for(task, 10)
+            await asyncio.wait_for(task, 300)
         worker.stop()  # there is nothing left to stop
 
     run(whole())

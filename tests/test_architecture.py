@@ -13,7 +13,9 @@ ROOT = Path(__file__).parents[1]
 
 FLOW = (
     "problems",
+    "shown",
     "progress",
+    "outputs",
     "tables",
     "north",
     "project",
@@ -23,12 +25,17 @@ FLOW = (
     "sphere",
     "spread",
     "runs",
+    "blunders",
+    "spikes",
     "checks",
     "suspects",
     "lineup",
     "surface",
     "aim",
     "exchange",
+    "decisions",
+    "cache",
+    "study",
     "archive",
 )
 """A module of the engine imports only what stands before it (DESIGN.md section 7)."""

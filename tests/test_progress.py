@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from viewer.faults import answers_of
 
 from desurvey import orient, traces
 from desurvey.lineup import faults_table, line_up, picks_table, windows_table
@@ -20,7 +21,6 @@ from desurvey.suspects import suspects
 from tests.benches import layered, written
 from tests.projects import write_project
 from viewer.commands.shared import working
-from viewer.faults import answers_of
 
 DEMO = Path(__file__).parents[1] / "demo_project"
 
@@ -133,6 +133,7 @@ def test_a_terminal_sees_the_share_and_a_pipe_sees_nothing(monkeypatch):
         with working("Weighing") as progress:
             progress(0.25)
             if stream.isatty():
-                time.sleep(0.3)  # it is drawn ten times a second
+                while "25%" not in stream.getvalue():  # it is drawn ten times a second, by a thread of its own
+                    time.sleep(0.05)
         said = stream.getvalue()
         assert ("Weighing" in said and "25%" in said) if stream.isatty() else said == ""

@@ -107,9 +107,9 @@ def test_a_vertical_hole_has_the_same_error_on_all_sides_whatever_its_azimuth():
         np.testing.assert_allclose(np.sqrt(covariance[0, 0]), expected, rtol=1e-12)
 
 
-def test_unknown_holes_and_depths_are_nan():
+def test_rows_without_a_hole_and_impossible_depths_are_nan():
     spread = hole_spread(a_hole(*INCLINED))
-    answer = spread.at(["A", "B", "A", "A"], [10.0, 10.0, -1.0, np.nan])
+    answer = spread.at([0, -1, 0, 0], [10.0, 10.0, -1.0, np.nan])
     assert np.isfinite(answer.position).all(axis=(1, 2)).tolist() == [True, False, False, False]
     assert np.isfinite(answer.direction).all(axis=(1, 2)).tolist() == [True, False, False, False]
 

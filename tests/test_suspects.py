@@ -10,10 +10,11 @@ from scipy import stats
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
-from desurvey.suspects import corrected, expectation, weighing
+from desurvey.blunders import corrected
+from desurvey.spikes import find_spikes
+from desurvey.suspects import expectation, weighing
 from desurvey.suspects.holes import Hypothesis, hypotheses, restated
 from desurvey.suspects.readings import Runs, groups
-from desurvey.suspects.spikes import find_spikes
 from tests.worlds.folded import Settings, make_world
 from tests.worlds.scoring import rates, readings_of, run, score
 
@@ -23,7 +24,9 @@ def a_field(rng, count=120):
     normal = np.column_stack([np.sin(position[:, 0] / 90), 0.3 * np.ones(count), np.cos(position[:, 0] / 90)])
     normal += rng.normal(0, 0.1, normal.shape)
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    return expectation.Nodes(position, expectation.tensors(normal), rng.uniform(0.01, 0.03, count))
+    return expectation.Nodes(
+        position, expectation.tensors(normal), rng.uniform(0.01, 0.03, count), np.arange(count) // 30
+    )
 
 
 def test_tensors_keep_lengths_and_axes():
@@ -122,7 +125,7 @@ def test_offsets_point_to_the_rolled_run():
     runs = Runs(
         np.zeros(5, dtype=int), np.arange(5) * 3.0, np.arange(5) * 3.0 + 3, np.array([np.nan, 2.0, 61.0, -58.0, 1.0])
     )
-    table = weighing.offset_table(runs)
+    table = weighing.offset_table(runs, 6.0)
     assert abs(weighing.ROLLS[np.argmax(table[2])] - 60.0) <= 3.0
     assert abs(weighing.ROLLS[np.argmax(table[4])]) <= 3.0
 
@@ -138,7 +141,7 @@ def test_a_hole_put_right_stands_where_it_was_drilled():
     by_name = {h.blunder: h for h in hypotheses(14.0) if h.blunder != "north_reference" or h.turn_deg == 14.0}
     for hole, name in enumerate(wrong.collars["blunder"]):
         rows = np.flatnonzero(readings.hole == hole)
-        put = restated(readings.take(rows), collar[readings.hole[rows]], by_name.get(name, Hypothesis("", np.eye(3))))
+        put = restated(readings.take(rows), collar[readings.hole[rows]], by_name.get(name, Hypothesis("")))
         # the true poles of the same core: the angles are those that were logged in the right world
         np.testing.assert_allclose(put.position, true.position[true.hole == hole][: len(rows)], atol=0.02)
         np.testing.assert_allclose(put.tangent, true.tangent[true.hole == hole][: len(rows)], atol=1e-6)

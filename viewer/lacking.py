@@ -9,6 +9,7 @@ from desurvey.orient import Oriented
 from desurvey.problems import Finding
 from desurvey.project import Project
 from desurvey.project.loading import TO_ORIENT
+from desurvey.study import Study
 from desurvey.traces import Traces
 
 __all__ = ["lacking"]
@@ -17,19 +18,10 @@ NAMED = 4
 """Holes named one by one before the rest is counted."""
 
 
-def lacking(project: Project, traces: Traces, oriented: Oriented) -> list[str]:
-    """Return a sentence or two on each thing that a project lacks for a whole picture; none where it lacks nothing.
-
-    Parameters
-    ----------
-    project : Project
-        As it was loaded.
-    traces : Traces
-        Its holes.
-    oriented : Oriented
-        Its structures, as far as they can be shown (:meth:`desurvey.project.Project.showable`).
-    """
-    said = [_unplaced(project), _unsurveyed(project, traces), _structures(project, oriented)]
+def lacking(study: Study) -> list[str]:
+    """Return a sentence or two on each thing that a study lacks for a whole picture; none where it lacks nothing."""
+    project = study.logged
+    said = [_unplaced(project), _unsurveyed(project, study.holes), _structures(project, study.showable().structures)]
     return [sentence for sentence in said if sentence]
 
 

@@ -32,6 +32,7 @@ __all__ = [
     "OKABE_ITO",
     "OTHER",
     "PLANNED",
+    "SUSPECT",
     "UNITS",
     "Look",
     "class_colours",
@@ -87,6 +88,7 @@ GREY: Final = (IN_NO_SET, NOT_SORTED)
 """Classes that are grey in every picture, and come last."""
 
 PLANNED: Final = "#7A7A7A"
+SUSPECT: Final = OKABE_ITO["vermilion"]
 """Planned holes: grey and dashed, for nothing in them has been seen yet."""
 
 CONTINUOUS: Final = "viridis"

@@ -17,8 +17,10 @@ import pandas as pd
 import pyarrow.parquet as pq
 
 from desurvey.exchange import write_table
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, Finding
 from desurvey.project import Project, Settings, load_project, read_settings
+from desurvey.shown import shown
 from desurvey.tables import INTERVALS, TABLES, Column, Table, clean, read_cells
 from desurvey.tables.cleaning import heading_candidates
 from desurvey.tables.names import name_key
@@ -31,6 +33,7 @@ HOLES = 1000
 """Holes in a partition: some tens of megabytes of tables, and a few seconds of work."""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Archive:
     """An archive on disk.
@@ -221,7 +224,8 @@ def _write_settings(folder: Path, settings: Mapping[str, Any], tables: Mapping[s
     own = {name: file for name, file in tables.items() if name in TABLES}
     intervals = {name: file for name, file in tables.items() if name not in TABLES}
     text = "\n".join(_lines({**settings, "tables": {**own, "intervals": intervals}}))
-    (folder / FILE).write_text(text + "\n", encoding="utf-8")
+    with replacing(folder / FILE) as partial:
+        partial.write_text(text + "\n", encoding="utf-8")
 
 
 def _lines(section: Mapping[str, Any], path: str = "") -> list[str]:

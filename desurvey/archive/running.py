@@ -15,10 +15,13 @@ from typing import Any
 from desurvey.archive.folder import Archive
 from desurvey.archive.work import WORKS
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
+from desurvey.study import Study
 
 __all__ = ["Outcome", "run"]
 
 
+@shown
 @dataclass(slots=True)
 class Outcome:
     """What became of the partitions.
@@ -36,6 +39,7 @@ class Outcome:
     failed: dict[str, str] = field(default_factory=dict)
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Job:
     """One partition to be done: small, for it travels to a worker."""
@@ -118,7 +122,7 @@ def _done(jobs: list[Job], workers: int, scheduler: str) -> Iterable[tuple[str, 
 def do(job: Job) -> str:
     """Do one job, here; return the cause of its failure, or nothing."""
     try:
-        WORKS[job.work].do(job.archive.project(job.partition), job.targets)
+        WORKS[job.work].do(Study(job.archive.project(job.partition)), job.targets)
     except DataProblem as problem:
         return str(problem)
     except Exception as error:  # whatever it is, the other partitions must go on

@@ -9,16 +9,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from desurvey import checks, spread, traces
-from desurvey.exchange import replacing, write_table
-from desurvey.exchange.model import model_of
+from desurvey.exchange import write_table
 from desurvey.exchange.vtkxml import discs_piece, holes_piece, write_piece
-from desurvey.orient import oriented
-from desurvey.project import Project
+from desurvey.outputs import replacing
+from desurvey.shown import shown
+from desurvey.study import Study
 
 __all__ = ["WORKS", "Work", "index_scene"]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Work:
     """One thing to do with each partition.
@@ -30,38 +30,33 @@ class Work:
     endings : tuple of str
         Of the files of a partition, behind the partition's name.
     do : callable
-        Takes a project and writes one file for each ending, the last one last: where that is, all are.
+        Takes a study and writes one file for each ending, the last one last: where that is, all are.
     """
 
     name: str
     endings: tuple[str, ...]
-    do: Callable[[Project, tuple[Path, ...]], None]
+    do: Callable[[Study, tuple[Path, ...]], None]
 
 
-def _trace(project: Project, paths: tuple[Path, ...]) -> None:
-    holes = traces.build(project)
-    write_table(spread.trace_table(holes, spread.project_spread(project, holes)), paths[0])
+def _trace(study: Study, paths: tuple[Path, ...]) -> None:
+    write_table(study.traces_table(), paths[0])
 
 
-def _orient(project: Project, paths: tuple[Path, ...]) -> None:
-    holes = traces.build(project)
-    structures = oriented(project, holes)
-    known = spread.structure_spread(structures, spread.project_spread(project, holes))
-    write_table(spread.orientation_table(structures, known), paths[0])
+def _orient(study: Study, paths: tuple[Path, ...]) -> None:
+    write_table(study.oriented_table(), paths[0])
 
 
 FINDINGS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion"]
 
 
-def _check(project: Project, paths: tuple[Path, ...]) -> None:
-    found = checks.all_findings(project)
+def _check(study: Study, paths: tuple[Path, ...]) -> None:
+    found = study.findings
     frame = pd.DataFrame({name: [getattr(finding, name) for finding in found] for name in FINDINGS})
     write_table(frame.astype({"row": "Int64", "depth": float}), paths[0])
 
 
-def _scene(project: Project, paths: tuple[Path, ...]) -> None:
-    holes = traces.build(project)
-    model = model_of(project, holes, oriented(project, holes))
+def _scene(study: Study, paths: tuple[Path, ...]) -> None:
+    model = study.model()
     write_piece(holes_piece(model.holes), paths[0], model.crs)
     write_piece(discs_piece(model.discs), paths[1], model.crs)
 

@@ -13,7 +13,7 @@ from desurvey import traces
 from desurvey.checks import collars, core, instruments, nearness, paths, structures
 from desurvey.checks.context import Context
 from desurvey.checks.limits import Limits, limits_of
-from desurvey.problems import Finding, Rule
+from desurvey.problems import Finding, Rule, apart
 from desurvey.project import Project
 from desurvey.project.loading import RULES as PROJECT_RULES
 from desurvey.tables.cleaning import RULES as CELL_RULES
@@ -65,7 +65,7 @@ def check(project: Project, holes: traces.Traces | None = None) -> tuple[Finding
         When ``[checks]`` of project.toml can't be used.
     """
     context = Context(project, _traced(project) if holes is None else holes, limits_of(project))
-    return tuple(finding for part in CHECKS for finding in part(context))
+    return apart(finding for part in CHECKS for finding in part(context))
 
 
 def all_findings(project: Project) -> tuple[Finding, ...]:

@@ -12,6 +12,7 @@ import pandas as pd
 from desurvey.checks.limits import Limits
 from desurvey.problems import Finding, Rule
 from desurvey.project import Project
+from desurvey.shown import shown
 from desurvey.traces import Traces
 
 __all__ = ["Bools", "Context", "Floats", "Ints"]
@@ -21,6 +22,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Context:
     """A project, its holes in space, and the limits to check them by.

@@ -11,7 +11,8 @@ import pandas as pd
 
 from desurvey.orient import Oriented
 from desurvey.project import Project
-from desurvey.spread import orientation_table, project_spread, structure_spread, trace_table
+from desurvey.shown import shown
+from desurvey.spread import HoleSpread, StructureSpread, orientation_table, trace_table
 from desurvey.surface.mesh import Mesh
 from desurvey.tables import INTERVALS, TABLES
 from desurvey.traces import Traces, trace_frame
@@ -30,6 +31,7 @@ RADIUS = 4.0
 """Metres; the size of a disc shows where a plane lies, not how far it reaches (own choice)."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Holes:
     """Holes as lines.
@@ -67,6 +69,7 @@ class Holes:
         return np.repeat(np.arange(len(self.table)), np.diff(self.offsets))
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Discs:
     """Structures that have an orientation, as discs.
@@ -87,6 +90,7 @@ class Discs:
     radius: float = RADIUS
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Model:
     """All that is exported.
@@ -101,6 +105,8 @@ class Model:
         Faults and surfaces by name.
     tables : mapping of str to pandas.DataFrame
         Tables by name: collars, traces, structures, runs, the intervals, and what else was given.
+    basis : str
+        Whether data are as logged or as decided.
     """
 
     name: str
@@ -109,13 +115,16 @@ class Model:
     discs: Discs
     meshes: Mapping[str, Mesh]
     tables: Mapping[str, pd.DataFrame]
+    basis: str = ""
 
 
 def model_of(
     project: Project,
     traces: Traces,
     structures: Oriented,
+    known: tuple[HoleSpread, StructureSpread],
     *,
+    basis: str = "",
     meshes: Mapping[str, Mesh] | None = None,
     tables: Mapping[str, pd.DataFrame] | None = None,
 ) -> Model:
@@ -125,16 +134,19 @@ def model_of(
     ----------
     project, traces, structures
         As loaded, desurveyed and oriented.
+    known : HoleSpread and StructureSpread
+        How well they are known.
+    basis : str
+        Whether data are as logged or as decided.
     meshes : mapping, optional
         Faults and surfaces by name.
     tables : mapping, optional
         Further tables, such as those of the line-up.
     """
-    spread = project_spread(project, traces)
-    oriented = _typed(orientation_table(structures, structure_spread(structures, spread)))
+    oriented = _typed(orientation_table(structures, known[1]))
     own = {
         "collars": _typed(project.collars),
-        "traces": trace_table(traces, spread),
+        "traces": trace_table(traces, known[0]),
         "structures": oriented,
         "runs": _typed(project.runs),
         **{name: _typed(frame) for name, frame in project.intervals.items()},
@@ -147,6 +159,7 @@ def model_of(
         discs=Discs(oriented[use].reset_index(drop=True), structures.position[use], structures.normal[use]),
         meshes=dict(meshes or {}),
         tables={**own, **(tables or {})},
+        basis=basis,
     )
 
 

@@ -19,6 +19,7 @@ from desurvey.orient import Oriented, oriented
 from desurvey.problems import DataProblem, nearest
 from desurvey.progress import followed, part, silent
 from desurvey.project import options
+from desurvey.shown import shown
 from desurvey.spread import HoleSpread, StructureSpread, project_spread, structure_spread
 
 if TYPE_CHECKING:
@@ -53,6 +54,7 @@ STEPS = 8
 """Steps towards a left-out crossing; each shrinks the error by the slope of the waviness, some hundredfold."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class LineUp:
     """Faults, and which picks belong to them.
@@ -96,6 +98,7 @@ class LineUp:
         return self.traces.hole_ids[self.picks.hole]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftOut:
     """Where the picks of the other holes put each pick; NaN for picks of no fault.

@@ -22,6 +22,7 @@ from desurvey.lineup.weighing import (
     zone_odds,
 )
 from desurvey.progress import Progress, silent
+from desurvey.shown import shown
 
 __all__ = ["Grouping", "pins_hold", "refitted", "settled", "state_of", "trimmed"]
 
@@ -30,6 +31,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Grouping:
     """A partition of the picks.

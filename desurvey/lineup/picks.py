@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
 __all__ = ["LineupSettings", "Picks", "Pins"]
 
@@ -21,6 +22,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class LineupSettings:
     """What is taken for granted about faults; ``[lineup]`` in ``project.toml`` changes it.
@@ -85,6 +87,7 @@ class LineupSettings:
             raise DataProblem("[lineup] least_holes must be 2 or more", column="least_holes", value=self.least_holes)
 
 
+@shown
 class Pins(NamedTuple):
     """Picks that a person has tied together or kept apart, as rows.
 
@@ -100,6 +103,7 @@ class Pins(NamedTuple):
     different: tuple[Ints, ...] = ()
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Picks:
     """Picks on flat arrays, in the order of the table they came from.

@@ -22,6 +22,7 @@ from desurvey.lineup.grouping import Grouping, Problem
 from desurvey.lineup.picks import Picks
 from desurvey.lineup.sheet import Readings, Sheet, design_of, fitted, joint_covariance
 from desurvey.orient import dip_of_plane
+from desurvey.shown import shown
 
 __all__ = ["Fault", "Fit", "fault_of", "faults_of", "outline_of", "plane_fit"]
 
@@ -36,6 +37,7 @@ CORNERS = 24
 """Corners of the circle of reach about each pick."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
     """A plane or quadratic surface fitted to readings.
@@ -68,6 +70,7 @@ class Fit:
         return float(stats.chi2.sf(self.chi2, self.dof)) if self.dof > 0 else float("nan")
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Fault:
     """A fault and what is known of it.

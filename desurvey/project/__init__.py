@@ -1,8 +1,8 @@
 """A project folder: its ``project.toml`` and its tables, checked and in the engine's conventions."""
 
-from desurvey.project.loading import Project, load_project
+from desurvey.project.loading import Project, load_project, project_of_tables
 from desurvey.project.proposal import Proposal, adopt, propose
-from desurvey.project.settings import Core, Frame, Settings, options, read_settings
+from desurvey.project.settings import Core, Frame, Settings, options, read_settings, settings_of
 
 __all__ = [
     "Core",
@@ -13,6 +13,8 @@ __all__ = [
     "adopt",
     "load_project",
     "options",
+    "project_of_tables",
     "propose",
     "read_settings",
+    "settings_of",
 ]

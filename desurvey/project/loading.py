@@ -16,14 +16,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import north
-from desurvey.problems import DataProblem, Finding, Rule, shortened
-from desurvey.project.settings import FILE, Frame, Settings, read_settings
-from desurvey.tables import INTERVALS, TABLES, Table, clean, empty_frame, read_cells
+from desurvey.problems import DataProblem, Finding, Rule, apart, shortened
+from desurvey.project.settings import FILE, Frame, Settings, read_settings, settings_of
+from desurvey.shown import shown
+from desurvey.tables import INTERVALS, TABLES, Table, cells_of_frame, clean, empty_frame, read_cells
 from desurvey.tables.files import NO_FILE
 from desurvey.tables.names import one_spelling
 from desurvey.tables.rules import compare_tables
 
-__all__ = ["RULES", "TO_ORIENT", "Project", "load_project"]
+__all__ = ["RULES", "TO_ORIENT", "Project", "load_project", "project_of_tables"]
 
 MISSING_FILE = Rule("missing_file", "error", "the project names it", "Correct the name under [tables]", "table")
 UNREADABLE_FILE = Rule(
@@ -56,6 +57,7 @@ TO_ORIENT = ("structures", "runs")
 RULES = (MISSING_FILE, UNREADABLE_FILE, NO_DECLINATION, NO_CONVERGENCE, NO_LINE)
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Project:
     """A loaded project: canonical tables in the engine's conventions.
@@ -167,7 +169,48 @@ def load_project(folder: Path | str) -> Project:
     """
     folder = Path(folder)
     settings = read_settings(folder)
-    as_read = {name: _load_table(folder, settings, name) for name in [*TABLES, *settings.intervals]}
+    return _assembled(
+        folder, settings, {name: _load_table(folder, settings, name) for name in [*TABLES, *settings.intervals]}
+    )
+
+
+def project_of_tables(
+    tables: Mapping[str, pd.DataFrame | None], intervals: Mapping[str, pd.DataFrame], raw: Mapping[str, Any]
+) -> Project:
+    """Return a project of data frames, with the same checks as of files.
+
+    Parameters
+    ----------
+    tables : mapping of str to pandas.DataFrame or None
+        collars, surveys, runs and structures; None for one that there isn't.
+    intervals : mapping of str to pandas.DataFrame
+        Interval tables by name.
+    raw : mapping
+        What a project.toml would say, without ``[tables]``.
+
+    Raises
+    ------
+    DataProblem
+        As for a project.toml that says this.
+    """
+    given = {name: frame for name, frame in tables.items() if frame is not None}
+    settings = settings_of(
+        {**raw, "tables": {**{name: name for name in given}, "intervals": {n: n for n in intervals}}}
+    )
+    as_read = {name: Table(name, name, empty_frame(TABLES.get(name, INTERVALS))) for name in [*TABLES, *intervals]}
+    for name, frame in (*given.items(), *intervals.items()):
+        as_read[name] = clean(
+            cells_of_frame(frame, name),
+            name,
+            TABLES.get(name, INTERVALS),
+            settings.columns.get(name, {}),
+            settings.frame.depth_unit,
+        )
+    return _assembled(Path(), settings, as_read)
+
+
+def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -> Project:
+    """Return a project of tables that have been read, in the engine's conventions."""
     findings = [finding for table in as_read.values() for finding in table.findings]
     tables, from_names = one_spelling(as_read)
     findings += from_names
@@ -187,7 +230,7 @@ def load_project(folder: Path | str) -> Project:
         norths=norths,
         structure_run=structure_run,
         files={name: table.file for name, table in tables.items()},
-        findings=tuple(findings + from_collars + from_surveys + from_lines),
+        findings=apart(findings + from_collars + from_surveys + from_lines),
     )
 
 

@@ -14,9 +14,11 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from desurvey.project.candidates import Candidate, Fit, candidates, fit, numbers_of
 from desurvey.project.settings import FILE
+from desurvey.shown import shown
 from desurvey.tables import TABLES
 from desurvey.tables.columns import plain_text
 from desurvey.tables.schema import choice_of, plain_heading
@@ -30,6 +32,7 @@ ONE_SIGN = 0.9
 """Share of dips with one sign from which that is the sign of down; some holes are drilled upwards."""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Proposal:
     """A project.toml that could be.
@@ -63,11 +66,8 @@ def adopt(folder: Path | str) -> Proposal:
             hint="rename it to have another one proposed",
         )
     proposal = propose(folder)
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(proposal.text)
-    except OSError as error:
-        raise DataProblem("the file can't be written", file=str(path), value=error.strerror) from error
+    with replacing(path, own=True) as partial:
+        partial.write_text(proposal.text, encoding="utf-8")
     return proposal
 
 

@@ -10,15 +10,18 @@ import re
 import tomllib
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
+from desurvey.outputs import protect
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 from desurvey.tables import TABLES
+from desurvey.tables.files import is_file
 
-__all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings"]
+__all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings", "settings_of"]
 
 FILE = "project.toml"
 
@@ -64,6 +67,7 @@ class Core:
     line: Literal["low", "high", "north"] | None = None
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Settings:
     """A checked ``project.toml``.
@@ -115,13 +119,19 @@ def read_settings(folder: Path) -> Settings:
         a convention unsaid.
     """
     raw = _read_toml(folder)
+    protect(folder, [FILE, *_files_named(folder, raw)])
+    return settings_of({"name": folder.resolve().name, **raw})
+
+
+def settings_of(raw: Mapping[str, Any]) -> Settings:
+    """Return what a ``project.toml`` says, checked: :func:`read_settings` of one that has been parsed."""
     _refuse_unknown(raw, SECTIONS, "")
     for key in SECTIONS[1:]:
         if not isinstance(raw.get(key, {}), dict):
             raise DataProblem(f"[{key}] must be a section", file=FILE, column=key, value=raw[key])
     tables, intervals = _table_files(raw.get("tables", {}))
     return Settings(
-        name=_checked(raw.get("name", folder.resolve().name), str, "name", {}),
+        name=_checked(raw["name"], str, "name", {}),
         frame=options("frame", raw.get("frame", {}), Frame),
         core=options("core", raw.get("core", {}), Core),
         tables=tables,
@@ -179,8 +189,23 @@ def _read_toml(folder: Path) -> dict[str, Any]:
         line = re.search(r"at line (\d+)", str(error))
         row = int(line.group(1)) if line else None
         raise DataProblem("this isn't TOML", file=FILE, row=row, value=str(error)) from error
+    except RecursionError as error:
+        raise DataProblem("the file is nested too deeply", file=FILE) from error
     except (UnicodeDecodeError, OSError) as error:
         raise DataProblem("the file can't be read as UTF-8 text", file=FILE, value=str(error)) from error
+
+
+def _files_named(folder: Path, raw: dict[str, Any]) -> Iterator[str]:
+    """Give every text of the file that is the name of a table, or of a file that is there, under whatever key."""
+    left: list[tuple[Any, bool]] = [(raw, False)]
+    while left:
+        value, table = left.pop()
+        if isinstance(value, dict):
+            left += [(inner, table or key == "tables") for key, inner in value.items()]
+        elif isinstance(value, list):
+            left += [(inner, table) for inner in value]
+        elif isinstance(value, str) and value not in {"", "."} and (table or is_file(folder / value)):
+            yield value
 
 
 def _refuse_unknown(given: Mapping[str, Any], known: typing.Iterable[str], section: str) -> None:

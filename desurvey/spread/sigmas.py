@@ -102,10 +102,16 @@ class Sigmas:
     alpha_deg, beta_deg : float
         Reading errors of the core angles.
     line_deg : float
-        Error of the orientation line: the mark of the tool, and carrying it along the core.
+        Error of the orientation line: the mark of the tool, and carrying it along the core. This is what the program
+        believes before it sees the data; suspects learn what it is in a project from the runs themselves.
     tilt_deg : float
         Error with which the orientation tool senses the direction of gravity. It turns the line by
         tilt / cos(dip): little on a flat hole, without limit towards the vertical.
+    hole_deg : float
+        Honest error that all readings of a hole share beyond that of their lines: of its survey, and a habit of the
+        crew. Suspects allow each hole so much before they look for a blunder.
+    offset_deg : float
+        Error of a line offset between two fitted runs, the honest errors of the two lines in it included.
     plane_deg : float
         Error in any one direction of the pole of a plane that was logged as dip and dip direction.
     """
@@ -125,6 +131,8 @@ class Sigmas:
     beta_deg: float = _degrees(5.0)
     line_deg: float = _degrees(5.0)
     tilt_deg: float = _degrees(0.1)
+    hole_deg: float = _degrees(1.5)
+    offset_deg: float = _degrees(6.0)
     plane_deg: float = _degrees(2.0)
 
     def __post_init__(self) -> None:

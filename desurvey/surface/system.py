@@ -24,12 +24,14 @@ from scipy import linalg
 from scipy.linalg import blas, lapack
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
 __all__ = ["Reflections", "Solution", "reflections", "solve"]
 
 Floats = npt.NDArray[np.float64]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Reflections:
     """The orthogonal matrix Q = I − V T Vᵀ that reduces the drift P to its triangle R.
@@ -57,6 +59,7 @@ class Reflections:
         return matrix - self.vectors @ (self.block @ (self.vectors.T @ matrix))
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
     """What one factorisation of the system gives.

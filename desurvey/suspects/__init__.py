@@ -13,7 +13,7 @@ The method, in the order it runs:
 3. **Runs** (:mod:`~desurvey.suspects.weighing`, :mod:`~desurvey.suspects.learning`): the likelihood of a run's readings
    for every roll of its line, and with beta reversed or alpha complemented; line offsets multiply in. Runs found wrong
    lose their say in the field, in turns, until both settle.
-4. **Readings**, by the same densities; and **survey stations** (:mod:`~desurvey.suspects.spikes`) on geometry alone.
+4. **Readings**, by the same densities; and **survey stations** (:mod:`desurvey.spikes`) on geometry alone.
 
 How many hypotheses are tried is paid for by prior odds: each of them becomes a probability, the free parameters (a
 roll, a turn of north) averaged over. A run is accused only when "as logged" has less than 10 % left, and only as many
@@ -22,9 +22,27 @@ single reading need 99 %. A run is not accused when no blunder is likelier than 
 person must see.
 """
 
-from desurvey.suspects.accepting import accept, distrusted
-from desurvey.suspects.finding import corrected, find
-from desurvey.suspects.readings import Readings, Runs
-from desurvey.suspects.table import COLUMNS, suspects
+from desurvey.suspects.accepting import accept, checked, distrusted
+from desurvey.suspects.finding import find
+from desurvey.suspects.judged import RUN_COLUMNS, Weighed
+from desurvey.suspects.places import keys, members, suspected
+from desurvey.suspects.readings import Errors, Readings, Runs
+from desurvey.suspects.table import COLUMNS, suspects, weighed
 
-__all__ = ["COLUMNS", "Readings", "Runs", "accept", "corrected", "distrusted", "find", "suspects"]
+__all__ = [
+    "COLUMNS",
+    "RUN_COLUMNS",
+    "Errors",
+    "Readings",
+    "Runs",
+    "Weighed",
+    "accept",
+    "checked",
+    "distrusted",
+    "find",
+    "keys",
+    "members",
+    "suspected",
+    "suspects",
+    "weighed",
+]

@@ -1,31 +1,35 @@
-"""Putting right what a person has accepted, in the loaded tables; the files stay as they are."""
+"""Putting right what a person has accepted, in the loaded tables; the files stay as they are.
+
+Each suspect is undone by the row of its blunder (:mod:`desurvey.blunders`), as the search has undone it before it said
+so.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.special import expit
 
+from desurvey import blunders
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
-from desurvey.project.loading import TO_ORIENT, run_of
-from desurvey.suspects.finding import corrected
-from desurvey.suspects.holes import HOLE_BLUNDERS
-from desurvey.suspects.weighing import BLUNDERS
+from desurvey.project.loading import TO_ORIENT
+from desurvey.suspects.places import GROUP_COLUMNS, group_of, keys, matches, pairs, run_labels
 
-__all__ = ["accept", "distrusted"]
+__all__ = ["accept", "checked", "distrusted"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 
 NEEDED = ("scope", "hole_id", "depth_from", "depth_to", "structure_id", "blunder", "roll_deg")
-KNOWN = {
-    "hole": (*HOLE_BLUNDERS, "survey_spike"),
-    "run": BLUNDERS,
-    "reading": tuple(b for b in BLUNDERS if b != "run_rolled"),
-}
-DEPTH_TOLERANCE = 1e-4
-"""Metres; depths that went through a file and back."""
+SCOPES = ("hole", "group", "run", "reading")
+"""In the order in which they are put right, which is that of the search: a hole before its runs are weighed."""
+
+KNOWN = {scope: blunders.named(scope) for scope in SCOPES}  # type: ignore[arg-type]
+KNOWN["hole"] += blunders.named("station")
 
 
 def accept(project: Project, accepted: pd.DataFrame, file: str = "suspects.csv") -> Project:
@@ -49,117 +53,127 @@ def accept(project: Project, accepted: pd.DataFrame, file: str = "suspects.csv")
     Raises
     ------
     DataProblem
-        When a row names an unknown scope, blunder, hole, run or reading, or structures or runs can't be used.
+        When a row names an unknown scope, blunder, hole, group, run or reading, or structures or runs can't be used.
     """
     _check(project, accepted, file)
     accepted = accepted.reset_index(drop=True)
-    surveys, collars = _surveys(project, accepted), _turned(project.collars, accepted)
     structures = project.structures.copy()
     marks = np.full(len(structures), "", dtype=object)
-    for scope in ("hole", "run", "reading"):  # a hole's blunder was put right before its runs were weighed
-        rows = accepted[accepted["scope"] == scope]
-        which = _which(scope, rows, structures, file)
-        blunder = np.append(rows["blunder"].to_numpy(dtype=object), "")[which].astype(np.str_)
-        roll = np.append(rows["roll_deg"].to_numpy(dtype=float), 0.0)[which]
-        alpha, beta = (structures[name].to_numpy(dtype=float) for name in ("alpha", "beta"))
-        alpha, beta = corrected(alpha, beta, blunder, roll)
-        structures["alpha"] = np.where(blunder != "", alpha, structures["alpha"])
-        structures["beta"] = np.where(blunder != "", beta, structures["beta"])
+    for blunder, turn in _layers(*pairs(project, accepted), accepted, len(structures)):
+        alpha, beta = blunders.corrected(structures["alpha"], structures["beta"], blunder, turn)
+        structures["alpha"], structures["beta"] = alpha, beta
         both = (marks != "") & (blunder != "")
-        marks = marks + np.where(both, " + ", "").astype(object) + blunder.astype(object)
+        marks = marks + np.where(both, " + ", "").astype(object) + blunder
     structures["accepted"] = marks
-    return replace(project, surveys=surveys, collars=collars, structures=structures)
+    surveys = _without_spikes(_redirected(project.surveys, accepted), accepted)
+    return replace(project, surveys=surveys, collars=_redirected(project.collars, accepted), structures=structures)
+
+
+def _layers(
+    suspect: Ints, row: Ints, accepted: pd.DataFrame, count: int
+) -> Iterator[tuple[npt.NDArray[np.object_], Floats]]:
+    """Yield blunders and turns of all rows (count,), as often as a row is concerned; "" and 0 where it isn't (again).
+
+    Scopes come in the order of ``SCOPES``; survey stations that are left out concern no row.
+    """
+    scope = accepted["scope"].to_numpy(dtype=object)[suspect]
+    names, turns = accepted["blunder"].to_numpy(dtype=object), accepted["roll_deg"].to_numpy(dtype=float)
+    for name in SCOPES:
+        own = np.flatnonzero((scope == name) & ~np.isin(names[suspect], blunders.named("station")))
+        while len(own):
+            _, first = np.unique(row[own], return_index=True)
+            now = own[first]
+            blunder, turn = np.full(count, "", dtype=object), np.zeros(count)
+            blunder[row[now]], turn[row[now]] = names[suspect[now]], turns[suspect[now]]
+            yield blunder, turn
+            own = np.delete(own, first)
+
+
+def _redirected(table: pd.DataFrame, accepted: pd.DataFrame) -> pd.DataFrame:
+    """Return surveys or collars with the azimuths and dips of accused holes put right."""
+    holes = accepted[accepted["scope"] == "hole"].reset_index(drop=True)
+    for blunder, turn in _layers(*matches(holes[["hole_id"]], table), holes, len(table)):
+        azimuth, dip = blunders.redirected(table["azimuth"], table["dip"], blunder, turn)
+        table = table.assign(azimuth=azimuth, dip=dip)
+    return table
+
+
+def _without_spikes(surveys: pd.DataFrame, accepted: pd.DataFrame) -> pd.DataFrame:
+    spikes = accepted[accepted["blunder"].isin(blunders.named("station"))]
+    spike, station = matches(spikes[["hole_id"]], surveys)
+    apart = surveys["depth"].to_numpy(dtype=float)[station] - spikes["depth_from"].to_numpy(dtype=float)[spike]
+    return surveys.drop(surveys.index[np.unique(station[np.abs(apart) < DEPTH_TOLERANCE])]).reset_index(drop=True)
+
+
+DEPTH_TOLERANCE = 1e-4
+"""Metres; depths that went through a file and back."""
 
 
 def distrusted(project: Project, table: pd.DataFrame, file: str = "suspects.csv") -> dict[str, float]:
     """Return how likely the orientation of each accused structure is wrong, by its name.
 
-    What ``line_up(..., distrust=...)`` takes: 1 / (1 + exp(−evidence)) of the suspect that a structure belongs to, the
-    largest where it belongs to several. Parameters and errors as in :func:`accept`.
+    What ``line_up(..., distrust=...)`` takes: the probability of the suspect that a structure belongs to, the largest
+    where it belongs to several. Parameters and errors as in :func:`accept`.
     """
-    _check(project, table, file)
-    table = table.reset_index(drop=True)
+    _check(project, table, file, "probability")
+    table = table[~table["blunder"].isin(blunders.named("station"))]
+    suspect, row = pairs(project, table)
     doubt = np.zeros(len(project.structures))
-    for scope in ("hole", "run", "reading"):
-        rows = table[table["scope"] == scope]
-        wrong = expit(np.append(rows["evidence"].to_numpy(dtype=float), -np.inf))
-        doubt = np.maximum(doubt, wrong[_which(scope, rows, project.structures, file)])
+    np.maximum.at(doubt, row, table["probability"].to_numpy(dtype=float)[suspect])
     names = project.structures["structure_id"].to_numpy(dtype=object)
     return {str(name): float(value) for name, value in zip(names[doubt > 0], doubt[doubt > 0], strict=True)}
-
-
-def _which(scope: str, rows: pd.DataFrame, structures: pd.DataFrame, file: str) -> npt.NDArray[np.intp]:
-    """Return the position in ``rows`` of the suspect that each structure belongs to, −1 for none."""
-    if scope == "reading":
-        at = pd.Index(rows["structure_id"].astype(str)).get_indexer(pd.Index(structures["structure_id"].astype(str)))
-        return np.asarray(at)
-    if scope == "run":
-        found: npt.NDArray[np.intp] = run_of(structures, rows)
-        return found
-    whole = rows["blunder"] != "survey_spike"
-    place = np.append(np.flatnonzero(whole), -1)
-    found_hole = pd.Index(rows.loc[whole, "hole_id"]).get_indexer(pd.Index(structures["hole_id"]))
-    return np.asarray(place[found_hole])
-
-
-def _surveys(project: Project, accepted: pd.DataFrame) -> pd.DataFrame:
-    surveys = _turned(project.surveys, accepted)
-    spikes = accepted[accepted["blunder"] == "survey_spike"]
-    if spikes.empty:
-        return surveys
-    same = surveys["hole_id"].to_numpy()[:, None] == spikes["hole_id"].to_numpy()
-    near = np.abs(surveys["depth"].to_numpy(dtype=float)[:, None] - spikes["depth_from"].to_numpy(dtype=float))
-    kept = ~(same & (near < DEPTH_TOLERANCE)).any(axis=1)
-    left: pd.DataFrame = surveys.loc[kept].reset_index(drop=True)
-    return left
-
-
-def _turned(table: pd.DataFrame, accepted: pd.DataFrame) -> pd.DataFrame:
-    """Return surveys or collars with the azimuths and dips of accused holes put right."""
-    holes = accepted[accepted["scope"] == "hole"]
-    turn = np.select(
-        [holes["blunder"] == "azimuth_reversed", holes["blunder"] == "north_reference"],
-        [np.full(len(holes), 180.0), holes["roll_deg"].to_numpy(dtype=float)],
-        0.0,
-    )
-    by_hole = pd.Series(turn, index=holes["hole_id"]).groupby(level=0).sum()
-    flipped = holes.loc[holes["blunder"] == "dip_sign", "hole_id"]
-    azimuth = table["azimuth"] + table["hole_id"].map(by_hole).fillna(0.0).astype(float)
-    sign = np.where(table["hole_id"].isin(flipped), -1.0, 1.0)
-    return table.assign(azimuth=azimuth % 360.0, dip=table["dip"] * sign)
 
 
 # ---------------------------------------------------------------------------------------------------------- checks
 
 
-def _check(project: Project, accepted: pd.DataFrame, file: str) -> None:
+def checked(project: Project, table: pd.DataFrame, file: str = "suspects.csv") -> pd.DataFrame:
+    """Return suspects that came back from a file, with the key of each. Errors as in :func:`accept`."""
+    _check(project, table, file)
+    return table if "key" in table else table.assign(key=keys(table))
+
+
+def _check(project: Project, accepted: pd.DataFrame, file: str, *more: str) -> None:
     project.require(*TO_ORIENT)
-    missing = [name for name in NEEDED if name not in accepted.columns]
+    group = (accepted["scope"] == "group") if "scope" in accepted else pd.Series(dtype=bool)
+    needed = (*NEEDED, *more, *(("key",) if group.any() else ()))
+    missing = [name for name in needed if name not in accepted.columns]
     if missing:
         raise DataProblem(
             f"a table of suspects needs the column '{missing[0]}'",
             file=file,
             hint="hand back the table that 'lowside suspects' wrote, with rows deleted but no columns",
         )
-    _first_wrong(~accepted["scope"].isin(list(KNOWN)), accepted, "scope", "scope must be hole, run or reading", file)
+
+    def refuse(wrong: pd.Series, column: str, rule: str) -> None:
+        _first_wrong(wrong, accepted, column, rule, file)
+
+    refuse(~accepted["scope"].isin(SCOPES), "scope", f"scope must be {', '.join(SCOPES[:-1])} or {SCOPES[-1]}")
     for scope, names in KNOWN.items():
-        wrong = (accepted["scope"] == scope) & ~accepted["blunder"].isin(list(names))
-        _first_wrong(wrong, accepted, "blunder", f"a {scope} can be accused of {', '.join(names)}", file)
-    unknown = ~accepted["hole_id"].isin(project.collars["hole_id"])
-    _first_wrong(unknown, accepted, "hole_id", "hole_id must be a hole of the project", file)
-    needs_roll = accepted["blunder"].isin(["run_rolled", "north_reference"])
-    lost = needs_roll & ~np.isfinite(pd.to_numeric(accepted["roll_deg"], errors="coerce"))
-    _first_wrong(lost, accepted, "roll_deg", "run_rolled and north_reference need roll_deg", file)
+        wrong = (accepted["scope"] == scope) & ~accepted["blunder"].isin(names)
+        refuse(wrong, "blunder", f"a {scope} can be accused of {', '.join(names)}")
+    unknown = ~group & ~accepted["hole_id"].isin(project.collars["hole_id"])
+    refuse(unknown, "hole_id", "hole_id must be a hole of the project")
+    free = [name for name, row in blunders.BLUNDERS.items() if row.free]
+    lost = accepted["blunder"].isin(free) & ~np.isfinite(pd.to_numeric(accepted["roll_deg"], errors="coerce"))
+    refuse(lost, "roll_deg", f"{' and '.join(free)} need roll_deg")
     strange = (accepted["scope"] == "reading") & ~accepted["structure_id"].isin(project.structures["structure_id"])
-    _first_wrong(strange, accepted, "structure_id", "structure_id must be a structure of the project", file)
-    _first_wrong(_no_run(project, accepted), accepted, "depth_from", "depths must be those of a run", file)
+    refuse(strange, "structure_id", "structure_id must be a structure of the project")
+    place = np.isin(np.arange(len(accepted)), matches(run_labels(accepted), run_labels(project.runs))[0])
+    refuse((accepted["scope"] == "run") & ~place, "depth_from", "depths must be those of a run")
+    if group.any():
+        refuse(
+            group & ~accepted["key"].map(lambda key: _is_group(project, key)),
+            "key",
+            "the key must name runs of the project",
+        )
 
 
-def _no_run(project: Project, accepted: pd.DataFrame) -> pd.Series:
-    runs = project.runs[["hole_id", "depth_from", "depth_to"]].round(4)
-    rows = accepted[["hole_id", "depth_from", "depth_to"]].astype({"depth_from": float, "depth_to": float}).round(4)
-    known = pd.MultiIndex.from_frame(rows).isin(pd.MultiIndex.from_frame(runs))
-    return (accepted["scope"] == "run") & ~known
+def _is_group(project: Project, key: object) -> bool:
+    if len(str(key).split(" ")) < 3:
+        return False
+    column, value = group_of(str(key))
+    return column in GROUP_COLUMNS and bool((project.runs[column] == value).any())
 
 
 def _first_wrong(wrong: pd.Series, accepted: pd.DataFrame, column: str, rule: str, file: str) -> None:

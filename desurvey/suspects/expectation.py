@@ -9,14 +9,15 @@ five independent components is a Gaussian process of the position with the same 
 *level* lets the mean attitude be anything, *swing* is how far the folding turns it and *reach* over what distance
 (Matérn covariance with ν = 5/2: smooth, yet not so stiff as to promise what a few holes can't know). An observation is
 the mean tensor of a run's readings of one kind, a *node*. Reach (in each
-direction of space: a fold hardly changes along its axis), swing and the run-to-run part of the noise come from the maximum
-of the marginal likelihood.
+direction of space: a fold hardly changes along its axis), swing and the run-to-run part of the noise come from the
+maximum of the marginal likelihood.
 
-The process is carried from hole to hole by at most ``CENTRES`` inducing points. Within a hole it is exact: the part that
-the inducing points can't carry is not taken for noise but keeps its covariance, hole by hole (in blocks of at most
+The process is carried from hole to hole by at most ``CENTRES`` inducing points. Within a hole it is exact: the part
+that the inducing points can't carry is not taken for noise but keeps its covariance, hole by hole (in blocks of at most
 ``BLOCK`` nodes). A fold of 40 m, lost between holes 60 m apart, is read run by run in each of them, and so a run is
-expected to point where its neighbours in the hole do. The cost still grows linearly with the data, and both answers that
-the suspects need are in closed form: what the field is at a run *without that run*, and along a hole *without that hole*.
+expected to point where its neighbours in the hole do. The cost still grows linearly with the data, and both answers
+that the suspects need are in closed form: what the field is at a run *without that run*, and along a hole *without that
+hole*.
 
 References
 ----------
@@ -35,6 +36,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize
 
+from desurvey.shown import shown
+
 __all__ = ["Axes", "Field", "Nodes", "axes_of", "correlation", "fit", "tensors"]
 
 Floats = npt.NDArray[np.float64]
@@ -47,7 +50,7 @@ BLOCK = 64
 """Most nodes of a hole that are taken together exactly: 200 m of runs of 3 m."""
 
 ENOUGH = 300
-"""Nodes from which reach, swing and nugget are estimated, exactly; more make them no better and the search slower ..."""
+"""Nodes from which reach, swing and nugget are estimated, exactly; more make the search slower and no better ..."""
 
 TOGETHER = 6
 """... taken as so many neighbours at a time, for what changes within 20 m shows only there."""
@@ -59,6 +62,7 @@ LEAST_GAP = 0.05
 """Least difference of eigenvalues that still counts as a direction; below it the axis is anyone's guess."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Nodes:
     """Mean tensors to learn from.
@@ -81,6 +85,7 @@ class Nodes:
     hole: Ints
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Axes:
     """Expected axes and how well they are known.
@@ -141,6 +146,7 @@ def axes_of(tensor: Floats, variance: Floats) -> Axes:
     return Axes(vector[:, :, 2], variance / (2 * gap * least), gap)
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Field:
     """A fitted field. Make it with :func:`fit`; a changed weighting of the same nodes is :meth:`refit`.
@@ -249,10 +255,11 @@ def fit(nodes: Nodes, start: Field | None = None) -> Field:
 
     Notes
     -----
-    The parameters are the stretching of space divided by the reach (a lower triangular 3 × 3 matrix L), swing and nugget;
-    they are sought by L-BFGS with the gradient in closed form (Rasmussen & Williams, equation 5.9) on ``ENOUGH`` nodes.
-    A prior λ (tr M / ∛det M − 3), M = Lᵀ L, holds the reaches in different directions together until the nodes know better.
-    The likelihood may have a peak for each scale of folding: the search begins from the best of several reaches.
+    The parameters are the stretching of space divided by the reach (a lower triangular 3 × 3 matrix L), swing and
+    nugget; they are sought by L-BFGS with the gradient in closed form (Rasmussen & Williams, equation 5.9) on
+    ``ENOUGH`` nodes. A prior λ (tr M / ∛det M − 3), M = Lᵀ L, holds the reaches in different directions together until
+    the nodes know better. The likelihood may have a peak for each scale of folding: the search begins from the best of
+    several reaches.
     """
     sample = _Sample.of(nodes)
     if start is None:
@@ -265,7 +272,9 @@ def fit(nodes: Nodes, start: Field | None = None) -> Field:
     bounds = [(least, most)] * 3 + [(-np.exp(most), np.exp(most))] * 3 + [(np.log(1e-3), np.log(10.0))] * 2
     begin = np.clip(begin, *np.transpose(bounds))
     options = {"maxiter": ITERATIONS, "ftol": 1e-5, "gtol": 0.05}
-    best = optimize.minimize(sample.misfit, begin, jac=True, method="L-BFGS-B", bounds=bounds, options=options)
+    best = optimize.minimize(  # type: ignore[call-overload]
+        sample.misfit, begin, jac=True, method="L-BFGS-B", bounds=bounds, options=options
+    )
     stretch, swing, nugget = _unpack(best.x)
     _, size, way = np.linalg.svd(stretch)
     warp = np.maximum(size / size[0], LEAST_STRETCH)[:, None] * way
@@ -429,4 +438,3 @@ def _thinned(position: Floats, most: int) -> Floats:
 
 FINEST = 100
 """Cells along the longest side of the first grid that is tried."""
-

@@ -10,46 +10,56 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import softmax
 
+from desurvey.blunders import corrected, named, rates
 from desurvey.progress import Progress, part, silent
+from desurvey.shown import shown
+from desurvey.suspects.alike import Group, put_right, surest_group
 from desurvey.suspects.holes import HoleFindings, find_holes
 from desurvey.suspects.learning import Sigmas, learn
 from desurvey.suspects.readings import Readings, Runs
-from desurvey.suspects.weighing import BLUNDERS, Expectation, Verdict, density, log_area_ratio
+from desurvey.suspects.weighing import BLUNDERS, Expectation, Verdict, density, log_area_ratio, offset_table, would_show
 
-__all__ = ["Found", "corrected", "find", "reading_suspects", "run_suspects"]
+__all__ = ["Found", "find", "reading_suspects", "run_suspects"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-FALSE_SHARE = 0.01
-"""Share of false accusations that is accepted among the accused runs, as expected from their probabilities ..."""
-
 LEAST_SURE = 0.9
-"""... and the probability below which no run is accused whatever the share."""
+"""Probability of a blunder below which no run is accused."""
 
 LEAST_NAMED = 0.5
 """Share of a run's blame that its likeliest blunder must have: more than all others together."""
 
 
+@shown
 class Found(NamedTuple):
     """All that was found.
 
     Attributes
     ----------
     holes : HoleFindings
+    groups : list of Group
+        Runs that are wrong alike, of a tool or a crew, or of a whole hole.
+    readings : Readings
+        Those of holes and groups found wrong put right.
     expected : Expectation
         Of every reading.
     verdict : Verdict
         On every run.
     run, run_blunder : (k,) int arrays
         Runs accused, and of what (index into ``BLUNDERS``).
-    reading, reading_blunder, reading_evidence : (j,) arrays
-        Rows of single readings accused, and of what.
+    reading, reading_blunder, reading_evidence, reading_probability : (j,) arrays
+        Rows of single readings accused, of what (index into ``READING_BLUNDERS``), and how surely.
+    would_show : (r,) array
+        Chance that a line on the wrong side of a run would have been found.
     """
 
     holes: HoleFindings
+    groups: list[Group]
+    readings: Readings
     expected: Expectation
     verdict: Verdict
     run: Ints
@@ -57,6 +67,8 @@ class Found(NamedTuple):
     reading: Ints
     reading_blunder: Ints
     reading_evidence: Floats
+    reading_probability: Floats
+    would_show: Floats
 
 
 def find(
@@ -77,16 +89,27 @@ def find(
         Collar of each hole, in the order of the codes in ``readings.hole``.
     north_offset_deg : float
         What the project adds to magnetic azimuths to get grid ones; 0 when it does not say.
-    sigmas : pair of float
-        Errors of reading alpha and beta, radians.
+    sigmas : Errors
     progress : callable
         Told the share of the work that is done.
     """
     holes = find_holes(readings, collar, north_offset_deg, sigmas, part(progress, 0.0, HOLES_SHARE))
-    _, expected, verdict = learn(holes.readings, runs, holes.lessons, sigmas, part(progress, HOLES_SHARE, 1.0))
+    readings, groups = holes.readings, list[Group]()
+    lessons, expected, verdict = learn(readings, runs, holes.lessons, sigmas, part(progress, HOLES_SHARE, 1.0))
+    while (group := surest_group(readings, runs, expected, verdict, sigmas, groups)) and len(groups) < MOST_GROUPS:
+        groups.append(group)
+        readings, runs = put_right(readings, runs, group)
+        lessons, expected, verdict = learn(readings, runs, lessons, sigmas)
     run, blunder = run_suspects(verdict)
-    single, which, evidence = reading_suspects(holes.readings, expected, np.isin(readings.run, run))
-    return Found(holes, expected, verdict, run, blunder, single, which, evidence)
+    single = reading_suspects(readings, expected, np.isin(readings.run, run))
+    offsets = offset_table(runs, float(np.rad2deg(sigmas.offset)))
+    shows = would_show(readings, expected, offsets, verdict, LEAST_SURE, LEAST_NAMED)
+    shows[run[blunder == BLUNDERS.index("line_side")]] = 1.0  # it did show
+    return Found(holes, groups, readings, expected, verdict, run, blunder, *single, shows)
+
+
+MOST_GROUPS = 12
+"""Groups looked for: each is put right, and all is learnt anew, before the next."""
 
 
 HOLES_SHARE = 0.75
@@ -94,80 +117,37 @@ HOLES_SHARE = 0.75
 
 
 def run_suspects(verdict: Verdict) -> tuple[Ints, Ints]:
-    """Return the runs accused, surest first, and of which blunder.
-
-    Notes
-    -----
-    Runs are taken in order of their probability of being as logged, as long as the mean of it over those taken (the
-    expected share of false accusations, the Bayesian false discovery rate) stays below ``FALSE_SHARE``.
-    """
+    """Return the runs accused, surest first, and of which blunder."""
     innocent = verdict.probability[:, 0]
     order = np.argsort(innocent, kind="stable")
-    share = np.cumsum(innocent[order]) / np.arange(1, len(order) + 1)
     blame = verdict.probability[order, 1:]
-    named = blame.max(axis=1, initial=0.0) > LEAST_NAMED * blame.sum(axis=1)
-    taken = order[(innocent[order] <= 1 - LEAST_SURE) & named]
+    one = blame.max(axis=1, initial=0.0) > LEAST_NAMED * blame.sum(axis=1)
+    taken = order[(innocent[order] <= 1 - LEAST_SURE) & one]
     return taken, np.argmax(verdict.probability[taken, 1:], axis=1)
 
 
-READING_RATE = 0.005
-"""Share of single readings with a blunder of their own (common practice, no source)."""
-
 READING_SURE = 0.99
-READING_BLUNDERS = ("beta_reversed", "alpha_complement")
+READING_BLUNDERS = named("reading")
 
 
-def reading_suspects(readings: Readings, expected: Expectation, accused: Bools) -> tuple[Ints, Ints, Floats]:
-    """Return single readings accused, of which blunder (index into ``BLUNDERS``), and the evidence.
+def reading_suspects(readings: Readings, expected: Expectation, accused: Bools) -> tuple[Ints, Ints, Floats, Floats]:
+    """Return single readings accused, of which of ``READING_BLUNDERS``, the evidence and the probability of it.
 
     One reading can be anything, a stray, with the density of strays; only where a kind is told so sharply that a
     blunder explains the reading far better than a stray does is it accused.
     """
     rows = np.flatnonzero(expected.informed() & ~accused)
-    few = expected.take(rows)
-    logged = np.log(_reading_density(readings, few, rows, ""))
-    logs = [logged + np.log(1 - READING_RATE)]
+    few, alpha, beta = expected.take(rows), readings.alpha_deg[rows], readings.beta_deg[rows]
+    logs = [_reading_density(few, alpha, beta)]
     for blunder in READING_BLUNDERS:
-        alpha, _ = corrected(readings.alpha_deg[rows], readings.beta_deg[rows], blunder, 0.0)
-        area = log_area_ratio(readings.alpha_deg[rows], alpha)
-        likelihood = np.log(_reading_density(readings, few, rows, blunder))
-        logs.append(likelihood + area + np.log(READING_RATE / len(READING_BLUNDERS)))
-    table = np.stack(logs, axis=1)
-    chance = np.exp(table - table.max(axis=1, keepdims=True))
-    chance /= chance.sum(axis=1, keepdims=True)
+        right_alpha, right_beta = corrected(alpha, beta, blunder, 0.0)
+        logs.append(_reading_density(few, right_alpha, right_beta) + log_area_ratio(alpha, right_alpha))
+    table, prior = np.stack(logs, axis=1), rates("reading")
+    chance = softmax(table + np.log(np.append(1 - prior.sum(), prior)), axis=1)
     taken = np.flatnonzero(chance[:, 0] <= 1 - READING_SURE)
-    best = np.argmax(table[taken, 1:], axis=1)
-    evidence = table[taken, 1 + best] - np.log(READING_RATE / len(READING_BLUNDERS)) - logged[taken]
-    codes = np.array([BLUNDERS.index(b) for b in READING_BLUNDERS])
-    return rows[taken], codes[best], evidence
+    best = np.argmax(chance[taken, 1:], axis=1)
+    return rows[taken], best, table[taken, 1 + best] - table[taken, 0], chance[taken, 1 + best]
 
 
-def _reading_density(readings: Readings, few: Expectation, rows: Ints, blunder: str) -> Floats:
-    alpha, beta = corrected(readings.alpha_deg[rows], readings.beta_deg[rows], blunder, 0.0)
-    return density(few, np.deg2rad(alpha)[:, None], np.deg2rad(beta)[:, None])[:, 0]
-
-
-def corrected(
-    alpha_deg: Floats, beta_deg: Floats, blunder: npt.ArrayLike, roll_deg: npt.ArrayLike
-) -> tuple[Floats, Floats]:
-    """Return the core angles that logged ones should have been, were the blunder true.
-
-    Parameters
-    ----------
-    alpha_deg, beta_deg : (n,) arrays
-        As logged.
-    blunder : str or (n,) array of str
-        A name of DESIGN.md section 5; those of the survey leave core angles as they are.
-    roll_deg : float or (n,) array
-        Degrees clockwise, looking down the hole, that the line sits from where it should; only for ``run_rolled``.
-
-    Examples
-    --------
-    >>> corrected(np.array([30.0]), np.array([350.0]), "run_rolled", 20.0)
-    (array([30.]), array([10.]))
-    """
-    blunder = np.asarray(blunder, dtype=np.str_)
-    alpha = np.where(blunder == "alpha_complement", 90.0 - alpha_deg, alpha_deg)
-    roll = np.select([blunder == "line_side", blunder == "run_rolled"], [180.0, np.nan_to_num(roll_deg)], 0.0)
-    beta = np.where(blunder == "beta_reversed", -beta_deg, beta_deg) + roll
-    return alpha, beta % 360.0
+def _reading_density(few: Expectation, alpha_deg: Floats, beta_deg: Floats) -> Floats:
+    return np.asarray(np.log(density(few, np.deg2rad(alpha_deg)[:, None], np.deg2rad(beta_deg)[:, None])[:, 0]))

@@ -11,6 +11,9 @@ A blunder of the survey moves the hole as well: each hypothesis has its own plac
     azimuth_reversed     turned by 180°
     dip_sign             mirrored in the level of the collar
 
+A stretch that the others can't foretell (folds tighter than the holes are apart) is not asked, and a hole is accused
+only if most of its stretches speak against it (:func:`_broad`).
+
 *Doubt*: a hole may be harder to foretell than the field supposes (a fold tighter there, a fault between). The
 covariance of what is expected of a hole is therefore multiplied by a factor of its own, one of ``DOUBTS``, over which
 its likelihood is averaged; how common each factor is, is learnt from all holes. So a hole has to be much better
@@ -24,15 +27,17 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import logsumexp, softmax
 
+from desurvey import blunders, curvature, orient
 from desurvey.progress import Progress, part, silent
+from desurvey.shown import shown
 from desurvey.suspects.learning import Lesson, Sigmas, lessons_of, relearn
 from desurvey.suspects.readings import Readings
 from desurvey.suspects.stretches import PARTS, Stretches
 from desurvey.suspects.weighing import log_area_ratio
 
 __all__ = [
-    "HOLE_BLUNDERS",
     "HoleFindings",
     "HoleVerdict",
     "Hypothesis",
@@ -45,8 +50,6 @@ __all__ = [
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-HOLE_BLUNDERS = ("line_side", "beta_reversed", "alpha_complement", "azimuth_reversed", "dip_sign", "north_reference")
-
 
 class Hypothesis(NamedTuple):
     """One way in which a hole may be wrong.
@@ -55,8 +58,6 @@ class Hypothesis(NamedTuple):
     ----------
     blunder : str
         Empty for "as logged".
-    matrix : (3, 3) array
-        What it does to the trace about the collar, to put it right.
     turn_deg : float
         Turn of the azimuth that puts it right.
     weight : float
@@ -64,14 +65,13 @@ class Hypothesis(NamedTuple):
     """
 
     blunder: str
-    matrix: Floats
     turn_deg: float = 0.0
     weight: float = 1.0
 
     @property
     def stays(self) -> bool:
         """Whether the hole stays where it is."""
-        return self.blunder in {"", "line_side", "beta_reversed", "alpha_complement"}
+        return not self.blunder or blunders.BLUNDERS[self.blunder].survey is None
 
 
 def hypotheses(north_offset_deg: float = 0.0) -> tuple[Hypothesis, ...]:
@@ -82,23 +82,16 @@ def hypotheses(north_offset_deg: float = 0.0) -> tuple[Hypothesis, ...]:
     north_offset_deg : float
         Grid minus magnetic north as this project converts it; 0 when it does not say.
     """
-    same = np.eye(3)
     known = [s * north_offset_deg for s in (1, -1) if abs(north_offset_deg) >= LEAST_TURN]
     free = np.concatenate(
         [np.arange(-MOST_TURN, -LEAST_TURN + 1, TURN_STEP), np.arange(LEAST_TURN, MOST_TURN + 1, TURN_STEP)]
     )
     share_free = 1.0 - KNOWN_SHARE if known else 1.0
-    turns = [Hypothesis("north_reference", _turn(a), float(a), share_free / len(free)) for a in free]
-    turns += [Hypothesis("north_reference", _turn(a), float(a), KNOWN_SHARE / len(known)) for a in known]
-    return (
-        Hypothesis("", same),
-        Hypothesis("line_side", same),
-        Hypothesis("beta_reversed", same),
-        Hypothesis("alpha_complement", same),
-        Hypothesis("azimuth_reversed", _turn(180.0), 180.0),
-        Hypothesis("dip_sign", np.diag([1.0, 1.0, -1.0])),
-        *turns,
-    )
+    turns = [*((float(a), share_free / len(free)) for a in free), *((a, KNOWN_SHARE / len(known)) for a in known)]
+    tried = [Hypothesis("")]
+    for name in blunders.named("hole"):
+        tried += [Hypothesis(name, *turn) for turn in turns] if blunders.BLUNDERS[name].free else [Hypothesis(name)]
+    return tuple(tried)
 
 
 KNOWN_SHARE = 0.9
@@ -106,12 +99,6 @@ KNOWN_SHARE = 0.9
 
 LEAST_TURN, MOST_TURN, TURN_STEP = 6.0, 42.0, 4.0
 """Degrees; free turns of north that are tried: declinations over most of the inhabited Earth, and twice that."""
-
-
-def _turn(angle_deg: float) -> Floats:
-    """Return the matrix that adds an angle to azimuths."""
-    cosine, sine = np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))
-    return np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
 
 
 def restated(readings: Readings, collar: Floats, hypothesis: Hypothesis) -> Readings:
@@ -122,21 +109,15 @@ def restated(readings: Readings, collar: Floats, hypothesis: Hypothesis) -> Read
     collar : (n, 3) array
         Of each reading's hole.
     """
-    matrix = hypothesis.matrix
-    alpha, beta = np.array(readings.alpha_deg), np.array(readings.beta_deg)
-    if hypothesis.blunder == "line_side":
-        beta = (beta + 180.0) % 360.0
-    elif hypothesis.blunder == "beta_reversed":
-        beta = (-beta) % 360.0
-    elif hypothesis.blunder == "alpha_complement":
-        alpha = 90.0 - alpha
-    # A mirror turns the high side of a hole into the low side of its image: a gravity line goes to the other side.
-    flip = np.where(readings.gravity & (np.linalg.det(matrix) < 0), -1.0, 1.0)[:, None]
+    alpha, beta = blunders.corrected(readings.alpha_deg, readings.beta_deg, hypothesis.blunder, hypothesis.turn_deg)
+    if hypothesis.stays:
+        return readings.relogged(alpha, beta)
+    tangent = _moved(readings.tangent, hypothesis)
     parts = {name: getattr(readings, name) for name in ("kind", "hole", "run", "depth", "gravity")}
     return Readings.of(
-        position=collar + (readings.position - collar) @ matrix.T,
-        tangent=readings.tangent @ matrix.T,
-        reference=flip * (readings.reference @ matrix.T),
+        position=collar + _moved(readings.position - collar, hypothesis),
+        tangent=tangent,
+        reference=_line_on(tangent, readings),
         alpha_deg=alpha,
         beta_deg=beta,
         **parts,
@@ -144,6 +125,20 @@ def restated(readings: Readings, collar: Floats, hypothesis: Hypothesis) -> Read
     )
 
 
+def _moved(vector: Floats, hypothesis: Hypothesis) -> Floats:
+    """Return vectors of the trace, of any length, in the directions that they should have had."""
+    azimuth, dip = np.rad2deg(curvature.angles(vector))
+    azimuth, dip = np.deg2rad(blunders.redirected(azimuth, dip, hypothesis.blunder, hypothesis.turn_deg))
+    return np.asarray(np.linalg.norm(vector, axis=1, keepdims=True) * curvature.tangent(azimuth, dip))
+
+
+def _line_on(tangent: Floats, readings: Readings) -> Floats:
+    """Return where the line lies on holes that have been moved: on the side that it marks, or towards north."""
+    high = np.einsum("ij,ij->i", readings.reference, curvature.high_side(readings.tangent)) > 0
+    return orient.reference_line(tangent, np.where(readings.gravity, np.where(high, "high", "low"), "north"))
+
+
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class HoleVerdict:
     """What the other holes say of each hole.
@@ -162,6 +157,8 @@ class HoleVerdict:
         Index of the likeliest of the hypotheses.
     broad : (h,) array
         Evidence for it without the few stretches of the hole that say most and least.
+    foretold : (h,) bool array
+        Whether the other holes tell what most of its readings should be, of one kind at least.
     """
 
     blunders: tuple[str, ...]
@@ -171,17 +168,17 @@ class HoleVerdict:
     turn_sigma: Floats
     best: Ints
     broad: Floats
+    foretold: npt.NDArray[np.bool_]
 
 
-PRIOR_RATE = 0.05
-NORTH_SHARE = 0.5
-"""Share of holes with a blunder before the data are seen, and of those in which it is the north, by far the commonest;
-the rest falls evenly to the others (common practice, no source)."""
+PRIOR_RATE = float(blunders.rates("hole").sum())
+"""Share of holes with a blunder before the data are seen."""
 
 DOUBTS = ((1.0, 1.0, 0.0), (3.0, 1.0, 0.0), (40.0, 1.0, 0.0), (2.0, 1.0, 0.15), (8.0, 1.0, 0.7), (1.0, 700.0, 0.0))
 DOUBT_PRIOR = (3.0, 0.3, 0.05, 0.05, 0.05, 0.02)
-"""Factors on the covariance of what is expected of a hole and on that of its honest error as a whole (the last lets it stand
-in a block of ground turned by 40°), share of its stretches that stand apart, and holes of each kind assumed beforehand."""
+"""Factors on the covariance of what is expected of a hole and on that of its honest error as a whole (the last lets it
+stand in a block of ground turned by 40°), share of its stretches that stand apart, and holes of each kind assumed
+beforehand."""
 
 
 def weigh_holes(
@@ -217,23 +214,25 @@ def weigh_holes(
             parts[:, number] += (stretch.log_likelihood(moved, below, np.array(DOUBTS)) + area).swapaxes(0, 1)
             progress((rank + (number + 1) / len(tried)) / len(stretches))
     verdict = _judge(_over_doubts(parts.sum(axis=3)), tried)
-    return replace(verdict, broad=_broad(parts, verdict.best))
+    told = [stretch.told() for stretch in stretches]
+    foretold = np.any(told, axis=0) if told else np.zeros(len(collar), dtype=bool)
+    return replace(verdict, broad=_broad(parts, verdict.best), foretold=foretold)
 
 
 MOST_STRAY = 0.1
-"""Share of strays from which a kind is not asked about holes: short limbs, not a law, may then be what a blunder fits."""
+"""Share of strays from which a kind is not asked about holes: a blunder may then fit the strays, say of short limbs."""
 
 
 def _broad(parts: Floats, best: Ints) -> Floats:
-    """Return the evidence of each hole for its likeliest blunder without the ``FEW`` stretches that say most and least, (h,).
+    """Return the evidence for each hole's likeliest blunder, the ``FEW`` stretches that say most and least left out.
 
-    A hole that is wrong is wrong in all its length. Where the rock is not as foretold in a stretch or two (a hinge, a fault
-    met 10 m early), some blunder may fit those better by chance, and the sum would not show that they are all.
+    A hole that is wrong is wrong in all its length. Where the rock is not as foretold in a stretch or two (a hinge, a
+    fault met 10 m early), some blunder may fit those better by chance, and the sum would not show that they are all.
     """
     hole = np.arange(len(best))
     doubt = parts.sum(axis=3).argmax(axis=2)
     gain = parts[hole, best, doubt[hole, best]] - parts[hole, 0, doubt[:, 0]]
-    return np.sort(gain, axis=1)[:, FEW:-FEW].sum(axis=1)
+    return np.asarray(np.sort(gain, axis=1)[:, FEW:-FEW].sum(axis=1))
 
 
 FEW = 2
@@ -249,36 +248,40 @@ def _over_doubts(logs: Floats) -> Floats:
     plain, other = logs[:, 0], logs[:, 1:].max(axis=(1, 2)) + np.log(PRIOR_RATE)
     weight = np.array(DOUBT_PRIOR) / np.sum(DOUBT_PRIOR)
     for _ in range(10):
-        total = np.logaddexp(_log_sum(plain + np.log(weight)), other)
+        total = np.logaddexp(logsumexp(plain + np.log(weight), axis=1), other)
         share = np.exp(plain + np.log(weight) - total[:, None]).sum(axis=0) + DOUBT_PRIOR
         weight = share / share.sum()
     levels = logs + np.log(weight)
-    return _log_sum(levels.reshape(-1, len(DOUBTS))).reshape(levels.shape[:2])
+    return np.asarray(logsumexp(levels, axis=2))
 
 
 def _judge(logs: Floats, tried: tuple[Hypothesis, ...]) -> HoleVerdict:
     names = np.array([h.blunder for h in tried])
-    blunders = tuple(dict.fromkeys(names[1:].tolist()))
+    tried_names = blunders.named("hole")
     weight = np.array([h.weight for h in tried])
-    summed = np.stack([_log_sum(logs[:, names == b] + np.log(weight[names == b])) for b in ("", *blunders)], axis=1)
-    share = np.full(len(blunders), (1 - NORTH_SHARE) / (len(blunders) - 1))
-    share[blunders.index("north_reference")] = NORTH_SHARE
-    prior = np.log(np.append(1 - PRIOR_RATE, PRIOR_RATE * share))
-    probability = np.exp(summed + prior - _log_sum(summed + prior)[:, None])
-    best = 1 + np.argmax(logs[:, 1:] + np.log(weight[1:]), axis=1)
+    weighted = logs + np.log(weight)
+    summed = np.stack([logsumexp(weighted[:, names == b], axis=1) for b in ("", *tried_names)], axis=1)
+    prior = np.log(np.append(1 - PRIOR_RATE, blunders.rates("hole")))
+    probability = softmax(summed + prior, axis=1)
+    best = 1 + np.argmax(weighted[:, 1:], axis=1)
     turns = np.array([h.turn_deg for h in tried])
     north = names == "north_reference"
-    chance = np.exp(logs[:, north] + np.log(weight[north]) - summed[:, 1 + blunders.index("north_reference")][:, None])
+    chance = np.exp(weighted[:, north] - summed[:, 1 + tried_names.index("north_reference")][:, None])
     turn = chance @ turns[north]
     sigma = np.sqrt(np.maximum(chance @ turns[north] ** 2 - turn**2, 0.0) + 1.0)
-    return HoleVerdict(blunders, summed[:, 1:] - summed[:, :1], probability, turn, sigma, best, np.zeros(len(best)))
+    return HoleVerdict(
+        tried_names,
+        summed[:, 1:] - summed[:, :1],
+        probability,
+        turn,
+        sigma,
+        best,
+        np.zeros(len(best)),
+        np.zeros(len(best), dtype=bool),
+    )
 
 
-def _log_sum(logs: Floats) -> Floats:
-    top = logs.max(axis=1, keepdims=True)
-    return np.asarray(np.log(np.exp(logs - top).sum(axis=1)) + top[:, 0])
-
-
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class HoleFindings:
     """Holes found wrong.
@@ -288,20 +291,25 @@ class HoleFindings:
     hole : (k,) int array
     hypothesis : tuple of Hypothesis
         What puts each right.
-    evidence, turn_sigma : (k,) arrays
-        Log likelihood ratio; standard deviation of the turn of north, degrees, were it that.
+    evidence, probability, turn_sigma : (k,) arrays
+        Log likelihood ratio; probability of the blunder; standard deviation, degrees, of the turn of north, were it
+        that.
     readings : Readings
         All readings, those of the holes found wrong put right.
     lessons : list of Lesson
         Learnt from them.
+    foretold : (h,) bool array
+        Of all holes: whether the others tell what most of its readings should be.
     """
 
     hole: Ints
     hypothesis: tuple[Hypothesis, ...]
     evidence: Floats
+    probability: Floats
     turn_sigma: Floats
     readings: Readings
     lessons: list[Lesson]
+    foretold: npt.NDArray[np.bool_]
 
 
 SURE = 0.99
@@ -336,15 +344,18 @@ def find_holes(
     majority = np.count_nonzero(trust > 0.5) > len(trust) / 2
     hole = np.flatnonzero((trust <= 1 - SURE) & (verdict.broad >= LEAST_BROAD) & majority)
     right = _put_right(readings, collar, tried, np.where(np.isin(np.arange(len(trust)), hole), verdict.best, 0))
+    named = np.array([verdict.blunders.index(tried[number].blunder) for number in verdict.best[hole]], dtype=np.int64)
     return HoleFindings(
         hole=hole,
         hypothesis=tuple(tried[number] for number in verdict.best[hole]),
-        evidence=verdict.evidence[hole].max(axis=1, initial=-np.inf),
+        evidence=verdict.evidence[hole, named],
+        probability=verdict.probability[hole, 1 + named],
         turn_sigma=verdict.turn_sigma[hole],
         readings=right,
         lessons=relearn(right, lessons, np.ones(len(right.depth)), sigmas, part(progress, begin, 1.0))
         if len(hole)
         else lessons,
+        foretold=verdict.foretold,
     )
 
 

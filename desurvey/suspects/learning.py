@@ -17,16 +17,16 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.progress import Progress, followed, part, silent
+from desurvey.shown import shown
 from desurvey.suspects import expectation
-from desurvey.suspects.readings import Readings, Runs, groups
+from desurvey.suspects.readings import Errors, Readings, Runs, groups
 from desurvey.suspects.weighing import Expectation, Verdict, offset_table, weigh
 
 __all__ = ["Lesson", "expect", "learn", "lessons_of", "relearn"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Sigmas = tuple[float, float]
-"""Reading errors of alpha and beta, radians, 1 σ."""
+Sigmas = Errors
 
 FEWEST = 30
 """Readings of a kind below which nothing is expected of it."""
@@ -50,6 +50,7 @@ TURNS = 3
 LEAST_TRUST = 1e-4
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Lesson:
     """What has been learnt of one kind: m readings in some nodes (a node is a run), s sets.
@@ -89,7 +90,7 @@ def learn(
 ) -> tuple[list[Lesson], Expectation, Verdict]:
     """Return what is expected of each reading, and the verdict on each run, by turns of the two."""
     trust = np.ones(len(readings.depth))
-    offsets = offset_table(runs)
+    offsets = offset_table(runs, float(np.rad2deg(sigmas.offset)))
     for turn in range(TURNS):
         step = part(progress, turn / TURNS, (turn + 1) / TURNS)
         if turn:
@@ -98,7 +99,7 @@ def learn(
                 for lesson in followed(lessons, part(step, 0.0, 0.8))
             ]
         expected = expect(readings, lessons, sigmas)
-        verdict = weigh(readings, expected, offsets)
+        verdict = weigh(readings, expected, offsets, float(np.rad2deg(sigmas.line)))
         right = np.append(verdict.probability[:, 0], 1.0)  # the last is for readings of no run (−1)
         trust = right[readings.run]
         step(1.0)
@@ -265,4 +266,4 @@ def expect(readings: Readings, lessons: list[Lesson], sigmas: Sigmas) -> Expecta
             scatter[member, rows] = lesson.scatter[member] ** 2
             share[member, rows] = lesson.share[member]
     share[:, ~np.isfinite(readings.alpha_deg + readings.beta_deg)] = 0.0
-    return Expectation(along, line, side, variance, scatter, share, stray, *sigmas)
+    return Expectation(along, line, side, variance, scatter, share, stray, sigmas.alpha, sigmas.beta)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from desurvey import orient
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
+from desurvey.spread import Sigmas
 
-__all__ = ["Readings", "Runs", "groups"]
+__all__ = ["Errors", "Readings", "Runs", "groups"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -20,6 +24,35 @@ OUTSIDE_RUNS = 3.0
 """Metres of core taken together where readings lie in no run: a usual run length (common practice, no source)."""
 
 
+class Errors(NamedTuple):
+    """The 1-σ errors that readings are weighed by, radians: those of :class:`desurvey.spread.Sigmas`.
+
+    Attributes
+    ----------
+    alpha, beta : float
+        Of reading the core angles.
+    line : float
+        Honest error of one run's line, as stated; what it is in a project is learnt from its runs, where there are any.
+    hole : float
+        Honest error that all readings of a hole share.
+    offset : float
+        Of a line offset between two runs.
+    """
+
+    alpha: float
+    beta: float
+    line: float
+    hole: float
+    offset: float
+
+    @classmethod
+    def of(cls, sigmas: Sigmas) -> Errors:
+        """Return the errors of a project's table of them."""
+        degrees = (sigmas.alpha_deg, sigmas.beta_deg, sigmas.line_deg, sigmas.hole_deg, sigmas.offset_deg)
+        return cls(*np.deg2rad(degrees).tolist())
+
+
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
     """Oriented planes of all holes.
@@ -135,6 +168,7 @@ def _as_column(chosen: Bools, array: Floats) -> Bools:
     return chosen[:, None] if array.ndim == 2 else chosen
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Runs:
     """Drill runs of all holes, in order down each hole.
@@ -146,12 +180,15 @@ class Runs:
         Metres along the hole.
     line_offset : (r,) array
         Degrees that this run's line sits clockwise of the previous run's, looking down hole; NaN where not taken.
+    labels : mapping of str to (r,) str array
+        What runs share: ``hole_id``, and tool, crew, logger or shift where they are known; blank where not.
     """
 
     hole: Ints
     depth_from: Floats
     depth_to: Floats
     line_offset: Floats
+    labels: Mapping[str, npt.NDArray[np.str_]] = field(default_factory=dict)
 
 
 def groups(*codes: Ints) -> Ints:

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
 from desurvey.suspects import expectation
 from desurvey.suspects.learning import Lesson, Sigmas
 from desurvey.suspects.readings import Readings
@@ -30,11 +31,11 @@ Ints = npt.NDArray[np.int64]
 PARTS = 12
 """Stretches of a hole; shorter than any fold that could be followed from hole to hole."""
 
-SYSTEMATIC = np.deg2rad(1.5)
-"""Honest error that all readings of a hole share: of its survey and of the line (common practice, no source)."""
-
 SPOILT = 0.06
 """Share of readings in runs that are wrong on their own, added to the kind's strays."""
+
+FEWEST = 5
+"""Readings of a hole from which it can be judged as a whole."""
 
 FORETOLD = np.deg2rad(14.0)
 """Most uncertainty of an axis, 1 σ, at which the other holes are said to foretell it."""
@@ -42,6 +43,7 @@ FORETOLD = np.deg2rad(14.0)
 SHIFT_TURNS = 5
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretches:
     """One lesson seen hole by hole: which readings stand in which stretch, and each field without each hole."""
@@ -51,6 +53,8 @@ class Stretches:
     stretch: Ints
     holes: int
     variance: Floats
+    shared: float
+    of_hole: Ints
     without: tuple[tuple[Floats, Floats], ...]
 
     @classmethod
@@ -67,11 +71,14 @@ class Stretches:
         node_hole[lesson.node] = readings.hole[lesson.members]
         cosine = np.cos(np.deg2rad(readings.alpha_deg[rows]))
         shares = np.bincount(lesson.node)[lesson.node][logged]  # readings that share the honest error of one line
-        reading = (sigmas[0] ** 2 + (sigmas[1] ** 2 + shares * LINE**2) * cosine**2) / 2
+        reading = (sigmas[0] ** 2 + (sigmas[1] ** 2 + shares * sigmas.line**2) * cosine**2) / 2
         without = tuple(field.dropping_groups(node_hole, holes) for field in lesson.fields)
+        of_hole = np.bincount(hole, minlength=holes)
         order = np.argsort(hole * PARTS + part, kind="stable")
         rows, hole, part, reading = rows[order], hole[order], part[order], reading[order]
-        whole = cls(lesson, rows, hole * PARTS + part, holes, np.tile(reading, (len(without), 1)), without)
+        whole = cls(
+            lesson, rows, hole * PARTS + part, holes, np.tile(reading, (len(without), 1)), sigmas.hole, of_hole, without
+        )
         return whole._foretold(readings)
 
     def _foretold(self, readings: Readings) -> Stretches:
@@ -99,13 +106,15 @@ class Stretches:
     def ground(self, position: Floats) -> list[Ground]:
         """Return what each set's field, learnt without each hole, expects along it, the readings lying at a place."""
         place = self._places(position[self.rows])
-        return [Ground.of(f, w, place) for f, w in zip(self.lesson.fields, self.without, strict=True)]
+        return [Ground.of(f, w, place, self.shared) for f, w in zip(self.lesson.fields, self.without, strict=True)]
 
     def log_likelihood(self, readings: Readings, ground: list[Ground], doubts: Floats) -> Floats:
-        """Return the log likelihood of each hole's readings under each doubt , (d, h)."""
+        """Return the log likelihood of each hole's readings under each doubt, by stretches, (d, h, PARTS)."""
         normal = readings.normal[self.rows]
         sets, pay = [], np.zeros((len(doubts), self.holes, PARTS))
-        for g, scatter, reading, share in zip(ground, self.lesson.scatter, self.variance, self.lesson.share, strict=True):
+        for g, scatter, reading, share in zip(
+            ground, self.lesson.scatter, self.variance, self.lesson.share, strict=True
+        ):
             residual, covariance = g.residual(normal, self.stretch), g.covariance(doubts)
             apart = self._apart(residual, covariance, scatter**2 + reading, doubts[:, 2])
             every = np.arange(2 * PARTS)
@@ -115,6 +124,11 @@ class Stretches:
             pay += share * cost * self._present()
             sets.append((residual, covariance))
         return self._likeliest(sets) + pay
+
+    def told(self) -> npt.NDArray[np.bool_]:
+        """Return of which holes half of the readings of the kind, and at least ``FEWEST``, are foretold, (h,)."""
+        count = np.bincount(self.stretch // PARTS, minlength=self.holes)
+        return np.asarray((count >= FEWEST) & (2 * count >= self.of_hole))
 
     def _present(self) -> Floats:
         """Return 1 for stretches with readings, else 0, (h, PARTS)."""
@@ -182,10 +196,7 @@ class Stretches:
         return out
 
 
-LINE = np.deg2rad(3.0)
-"""Honest error of one run's line, shared by its readings."""
-
-
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Ground:
     """Axes expected in the stretches of the holes, two directions square to each, and how unsure they are together.
@@ -202,8 +213,11 @@ class Ground:
     by_hole: Floats
 
     @classmethod
-    def of(cls, field: expectation.Field, without: tuple[Floats, Floats], place: Floats) -> Ground:
-        """Return what a field, learnt without each hole, expects at places (h, PARTS, 3) of its stretches."""
+    def of(cls, field: expectation.Field, without: tuple[Floats, Floats], place: Floats, shared: float) -> Ground:
+        """Return what a field, learnt without each hole, expects at places (h, PARTS, 3) of its stretches.
+
+        ``shared`` is the honest error that all readings of a hole share, radians.
+        """
         shape = place.shape
         features, lost = field.features_at(place.reshape(-1, 3))
         features = features.reshape(*shape[:2], -1)
@@ -220,8 +234,9 @@ class Ground:
         together = (frame @ frame.swapaxes(1, 2)) * (axis @ axis.swapaxes(1, 2)) + across * across.swapaxes(1, 2)
         together /= 2 * gap[:, :, None] * gap[:, None, :]
         moment = np.cross(axis, frame)  # a small turn of everything about any line
-        by_hole = SYSTEMATIC**2 * moment @ moment.swapaxes(1, 2)
-        return cls(axes.axis, one, two, axes.gap, np.repeat(np.repeat(covariance, 2, axis=1), 2, axis=2) * together, by_hole)
+        by_hole = shared**2 * moment @ moment.swapaxes(1, 2)
+        by_field = np.repeat(np.repeat(covariance, 2, axis=1), 2, axis=2) * together
+        return cls(axes.axis, one, two, axes.gap, by_field, by_hole)
 
     def covariance(self, doubts: Floats) -> Floats:
         """Return the joint covariance of the expected axes, radians², (d, h, 2P, 2P).
@@ -271,51 +286,11 @@ def _likeliest_shift(covariance: Floats, known: Floats, moment: Floats) -> Float
 
 def _own(covariance: Floats) -> Floats:
     """Return the variance of each stretch's own axis, (d, h P)."""
-    return np.einsum("dhii->dhi", covariance)[:, :, ::2].reshape(len(covariance), -1)
+    return np.asarray(np.einsum("dhii->dhi", covariance)[:, :, ::2].reshape(len(covariance), -1))
 
 
 def _volume(covariance: Floats, known: Floats) -> Floats:
     """Return log det(I + C Λ) of each hole, (d, h)."""
     doubts, holes, size = covariance.shape[:3]
     both = np.repeat(known.reshape(doubts, holes, PARTS), 2, axis=2)
-    return np.linalg.slogdet(np.eye(size) + both[..., None] * covariance)[1]
-
-
-APART = 1.0
-"""Radians; spread of the axes of a stretch that stands apart: as dense at its middle as what may point anywhere."""
-
-FARTHEST = np.deg2rad(45.0)
-"""Doubt about an axis beyond which it is not known at all."""
-
-
-def _square_to(axis: Floats) -> tuple[Floats, Floats]:
-    """Return two unit vectors square to each axis and to one another."""
-    least = np.eye(3)[np.argmin(np.abs(axis), axis=1)]
-    one = np.cross(axis, least)
-    one /= np.linalg.norm(one, axis=1, keepdims=True)
-    return one, np.cross(axis, one)
-
-
-def _likeliest_shift(covariance: Floats, known: Floats, moment: Floats) -> Floats:
-    """Return f = (C⁻¹ + Λ)⁻¹ m as C B⁻¹ m with B = I + Λ C, so that C need not be regular; (d, h P, 2)."""
-    doubts, holes, size = covariance.shape[:3]
-    both = np.repeat(known.reshape(doubts, holes, PARTS), 2, axis=2)
-    system = np.eye(size) + both[..., None] * covariance
-    return (covariance @ np.linalg.solve(system, moment.reshape(doubts, holes, size, 1))).reshape(doubts, -1, 2)
-
-
-def _cost(covariance: Floats, known: Floats, moment: Floats, shift: Floats) -> Floats:
-    """Return ½ fᵀ C⁻¹ f + ½ log det(I + C Λ) of each hole, (d, h); at the likeliest f, C⁻¹ f = m − Λ f."""
-    doubts, holes, size = covariance.shape[:3]
-    both = np.repeat(known.reshape(doubts, holes, PARTS), 2, axis=2)
-    flat = shift.reshape(doubts, holes, size)
-    force = moment.reshape(doubts, holes, size) - both * flat
-    _, volume = np.linalg.slogdet(np.eye(size) + both[..., None] * covariance)
-    return np.asarray(0.5 * np.einsum("dhi,dhi->dh", flat, force) + 0.5 * volume)
-
-
-APART = 1.0
-"""Radians; spread of the axes of a stretch that stands apart: as dense at its middle as what may point anywhere."""
-
-FARTHEST = np.deg2rad(45.0)
-"""Doubt about an axis beyond which it is not known at all."""
+    return np.asarray(np.linalg.slogdet(np.eye(size) + both[..., None] * covariance)[1])

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
+from desurvey import blunders
 from desurvey.orient import Oriented
 from desurvey.progress import Progress, silent
-from desurvey.project import Project
+from desurvey.project import Project, options
+from desurvey.project.loading import TO_ORIENT
+from desurvey.spikes import find_spikes
 from desurvey.spread import sigmas_from
-from desurvey.suspects.finding import Found, corrected, find
-from desurvey.suspects.readings import Readings, Runs
-from desurvey.suspects.spikes import find_spikes
+from desurvey.suspects.alike import HOLE
+from desurvey.suspects.finding import READING_BLUNDERS, Found, find
+from desurvey.suspects.judged import Weighed, runs_table, said
+from desurvey.suspects.places import GROUP_COLUMNS, keys
+from desurvey.suspects.readings import Errors, Readings, Runs
 from desurvey.suspects.weighing import BLUNDERS, Expectation, density
 from desurvey.traces import Traces
 
-__all__ = ["COLUMNS", "suspects"]
+__all__ = ["COLUMNS", "suspects", "weighed"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -34,11 +41,20 @@ COLUMNS = (
     "evidence",
     "members",
     "message",
+    "key",
+    "probability",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """``[suspects]`` of project.toml: nothing can be set there yet, so every key in it is refused."""
 
 
 def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: Progress | None = None) -> pd.DataFrame:
     """Return what is better explained by a named blunder than as logged, strongest evidence first.
+
+    The table of :func:`weighed`, which says of every run whether it could be judged at all.
 
     Parameters
     ----------
@@ -55,7 +71,8 @@ def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: 
     pandas.DataFrame
         Columns ``COLUMNS``:
 
-        * scope: ``hole``, ``run`` or ``reading``;
+        * scope: ``hole``, ``group`` (all runs of a tool, a crew, a logger or a shift; which, says the key), ``run`` or
+          ``reading``;
         * hole_id, depth_from, depth_to, structure_id (readings only): where;
         * blunder: its name;
         * roll_deg, roll_sigma: degrees clockwise, looking down the hole, that the run's line sits from where it
@@ -63,30 +80,47 @@ def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: 
           to add to the hole's azimuths. Blank elsewhere;
         * evidence: log likelihood ratio of the blunder to "as logged";
         * members: number of readings weighed;
-        * message: a sentence.
+        * message: a sentence;
+        * key: a name that stays while rows are added to the tables or re-ordered (:func:`desurvey.suspects.keys`);
+        * probability: that this blunder is what happened, against everything else.
 
         Rows may be deleted and the rest handed to :func:`desurvey.suspects.accept`.
+
+    Raises
+    ------
+    DataProblem
+        When structures or runs are named and can't be used, or project.toml has an unknown key or a wrong value.
     """
+    return weighed(project, traces, oriented, progress=progress).suspects
+
+
+def weighed(project: Project, traces: Traces, oriented: Oriented, *, progress: Progress | None = None) -> Weighed:
+    """Return the suspects, what is known of every run, and what could be judged; arguments as of :func:`suspects`."""
+    project.require(*TO_ORIENT)
+    options("suspects", project.section("suspects"), Settings)
     tell = progress or silent
     rows, readings = _readings(project, traces, oriented)
     runs, run_row, readings = _runs(project, traces, readings, rows)
-    spread = sigmas_from(project.section("spread"))
-    sigmas = (float(np.deg2rad(spread.alpha_deg)), float(np.deg2rad(spread.beta_deg)))
+    sigmas = Errors.of(sigmas_from(project.section("spread")))
     origin = traces.position.mean(axis=0) if len(traces.position) else np.zeros(3)
     collar = traces.position[traces.offsets[:-1]] - origin
-    table = [_spikes(traces, oriented)]
+    table, found = [_spikes(traces, oriented)], None
     if len(rows):
         with threadpool_limits(1):  # thousands of small products: on two cores a second thread costs half as much again
             found = find(readings, runs, collar, _north_offset(project), sigmas, tell)
         table += [
             _hole_rows(found, readings, traces),
+            _alike_rows(found, traces),
             _run_rows(found, project.runs.iloc[run_row], project.structures["line"].iloc[rows]),
             _reading_rows(found, readings, project.structures.iloc[rows]),
         ]
     whole = pd.concat([part for part in table if len(part)] or [_frame({})], ignore_index=True)
     whole = whole.sort_values("evidence", ascending=False, kind="stable", ignore_index=True)
+    whole["key"] = keys(whole)
+    whole.loc[whole["scope"] == "group", "hole_id"] = ""
+    every = runs_table(project.runs, found, run_row)
     tell(1.0)
-    return whole[list(COLUMNS)]
+    return Weighed(whole[list(COLUMNS)], every, said(every, found))
 
 
 # ------------------------------------------------------------------------------------------------------ to arrays
@@ -127,7 +161,8 @@ def _runs(project: Project, traces: Traces, readings: Readings, rows: Ints) -> t
     bottom, offset = (table[name].to_numpy(dtype=float)[order] for name in ("depth_to", "line_offset"))
     parts = {name: getattr(readings, name) for name in readings.__slots__}
     parts["run"] = place[project.structure_run[rows]].astype(np.int64)
-    return Runs(hole[order], top[order], bottom, offset), order, Readings(**parts)
+    labels = {name: table[name].to_numpy(dtype=np.str_)[order] for name in (HOLE, *GROUP_COLUMNS)}
+    return Runs(hole[order], top[order], bottom, offset, labels), order, Readings(**parts)
 
 
 def _north_offset(project: Project) -> float:
@@ -147,7 +182,7 @@ def _north_offset(project: Project) -> float:
 def _frame(columns: dict[str, npt.ArrayLike | list[str]]) -> pd.DataFrame:
     """Return a table with all columns of the contract; those not given are blank."""
     count = len(next(iter(columns.values()))) if columns else 0  # type: ignore[arg-type]
-    text = {"scope", "hole_id", "structure_id", "blunder", "message"}
+    text = {"scope", "hole_id", "structure_id", "blunder", "message", "key"}
     blank = {name: [""] * count if name in text else np.full(count, np.nan) for name in COLUMNS}
     frame = pd.DataFrame({**blank, **columns})
     return frame.astype({name: object if name in text else float for name in COLUMNS} | {"members": np.int64})
@@ -162,7 +197,7 @@ def _hole_rows(found: Found, readings: Readings, traces: Traces) -> pd.DataFrame
     turn = np.where(north, [h.turn_deg for h in holes.hypothesis], np.nan)
     names = traces.hole_ids[hole].tolist()
     messages = [
-        f"Hole {name}: its {members} readings fit the neighbouring holes if {HOLE_TEXT[b].format(turn=t)}; "
+        f"Hole {name}: its {members} readings fit the neighbouring holes if {_said('hole', b, turn=t)}; "
         f"evidence {e:.1f}."
         for name, members, b, t, e in zip(names, count, blunder, turn, holes.evidence, strict=True)
     ]
@@ -176,30 +211,58 @@ def _hole_rows(found: Found, readings: Readings, traces: Traces) -> pd.DataFrame
             "roll_deg": turn,
             "roll_sigma": np.where(north, holes.turn_sigma, np.nan),
             "evidence": holes.evidence,
+            "probability": holes.probability,
             "members": count,
             "message": messages,
         }
     )
 
 
-HOLE_TEXT = {
-    "line_side": "the line marks the other side of the core throughout",
-    "beta_reversed": "beta was read anticlockwise throughout",
-    "alpha_complement": "90° − alpha was logged for alpha throughout",
-    "north_reference": "{turn:+.0f}° is added to its azimuths (measured from another north, or converted twice)",
-    "azimuth_reversed": "its azimuths are turned by 180°",
-    "dip_sign": "the sign of its dips is changed",
-}
+def _said(scope: blunders.Scope, blunder: str, turn: float = 0.0, sigma: float = 0.0, side: str = "") -> str:
+    """Return what is said of a blunder, after "if"."""
+    way = "clockwise" if turn > 0 else "anticlockwise"
+    sentence = blunders.BLUNDERS[blunder].seen[scope].sentence
+    return sentence.format(turn=turn, off=abs(turn), sigma=sigma, way=way, side=side)
+
+
+def _alike_rows(found: Found, traces: Traces) -> pd.DataFrame:
+    """Return runs that are wrong alike: as a hole where they are those of a hole, else as a group."""
+    groups, readings = found.groups, found.readings
+    weighed = found.expected.informed()
+    whole = np.array([group.column == HOLE for group in groups], dtype=bool)
+    end = dict(zip(traces.hole_ids.tolist(), traces.end.tolist(), strict=True))
+    messages = [
+        f"{f'Hole {g.value}: its' if g.column == HOLE else 'The'} {len(g.runs)} runs"
+        f"{'' if g.column == HOLE else f' of {g.column} {g.value}'} agree with the other {g.others} if "
+        f"{_said(g.scope, g.blunder, g.turn_deg, g.turn_sigma)}; evidence {g.evidence:.1f}."
+        for g in groups
+    ]
+    return _frame(
+        {
+            "scope": [group.scope for group in groups],
+            "hole_id": [group.value if group.column == HOLE else f"{group.column}={group.value}" for group in groups],
+            "depth_from": np.where(whole, 0.0, np.nan),
+            "depth_to": np.array(
+                [end.get(group.value, np.nan) if group.column == HOLE else np.nan for group in groups]
+            ),
+            "blunder": [group.blunder for group in groups],
+            "roll_deg": np.array([np.nan if group.column == HOLE else group.turn_deg for group in groups]),
+            "roll_sigma": np.array([np.nan if group.column == HOLE else group.turn_sigma for group in groups]),
+            "evidence": np.array([group.evidence for group in groups]),
+            "probability": np.array([group.probability for group in groups]),
+            "members": np.array([(np.isin(readings.run, g.runs) & weighed).sum() for g in groups], dtype=np.int64),
+            "message": messages,
+        }
+    )
 
 
 def _run_rows(found: Found, runs: pd.DataFrame, line: pd.Series) -> pd.DataFrame:
     run, blunder = found.run, np.array(BLUNDERS)[found.run_blunder]
-    verdict, readings = found.verdict, found.holes.readings
+    verdict, readings = found.verdict, found.readings
     weighed = found.expected.informed() & (readings.run >= 0)
     members = np.bincount(readings.run[weighed], minlength=len(runs))[run]
-    roll = np.select(
-        [blunder == "line_side", blunder == "run_rolled"], [np.full(len(run), 180.0), verdict.roll_deg[run]], np.nan
-    )
+    rows = [blunders.BLUNDERS[name] for name in blunder.tolist()]
+    roll = np.where([row.free for row in rows], verdict.roll_deg[run], [row.turn for row in rows])
     sigma = np.where(np.isfinite(roll), verdict.roll_sigma[run], np.nan)
     agree = _agreeing(found, readings, weighed)
     evidence = verdict.evidence[run, found.run_blunder]
@@ -208,8 +271,7 @@ def _run_rows(found: Found, runs: pd.DataFrame, line: pd.Series) -> pd.DataFrame
     accused = runs.iloc[run]
     messages = [
         f"Hole {hole}, run {top:.1f}–{bottom:.1f}: {_of(a, m)} with {'its' if m == 1 else 'their'} neighbours if "
-        f"{RUN_TEXT[b].format(side=o, roll=abs(r), sigma=s, way='clockwise' if r > 0 else 'anticlockwise')}; "
-        f"evidence {e:.1f}.{also}"
+        f"{_said('run', b, r, s, o)}; evidence {e:.1f}.{also}"
         for hole, top, bottom, a, m, b, o, r, s, e, also in zip(
             accused["hole_id"], accused["depth_from"], accused["depth_to"], agree, members, blunder, other, roll, sigma,
             evidence, _runner_up(found), strict=True,
@@ -225,18 +287,11 @@ def _run_rows(found: Found, runs: pd.DataFrame, line: pd.Series) -> pd.DataFrame
             "roll_deg": roll,
             "roll_sigma": sigma,
             "evidence": evidence,
+            "probability": verdict.probability[run, 1 + found.run_blunder],
             "members": members,
             "message": messages,
         }
     )
-
-
-RUN_TEXT = {
-    "line_side": "the line was drawn {side}",
-    "run_rolled": "the line sits {roll:.0f}° ± {sigma:.0f}° {way} of where it should, looking down the hole",
-    "beta_reversed": "beta was read anticlockwise",
-    "alpha_complement": "90° − alpha was logged for alpha",
-}
 
 
 LEAST_MENTIONED = 0.1
@@ -248,19 +303,11 @@ def _runner_up(found: Found) -> list[str]:
     chance = found.verdict.probability[found.run, 1:].copy()
     chance[np.arange(len(chance)), found.run_blunder] = 0.0
     return [
-        f" Not ruled out ({100 * row.max():.0f} %): {SHORT[BLUNDERS[int(row.argmax())]]}."
+        f" Not ruled out ({100 * row.max():.0f} %): {blunders.BLUNDERS[BLUNDERS[int(row.argmax())]].short}."
         if row.max() >= LEAST_MENTIONED
         else ""
         for row in chance
     ]
-
-
-SHORT = {
-    "line_side": "the line on the wrong side",
-    "run_rolled": "the line off by some other angle",
-    "beta_reversed": "beta read anticlockwise",
-    "alpha_complement": "90° − alpha logged for alpha",
-}
 
 
 def _of(agree: int, members: int) -> str:
@@ -279,7 +326,7 @@ def _agreeing(found: Found, readings: Readings, weighed: npt.NDArray[np.bool_]) 
     accused = place[readings.run[rows]]
     blunder = np.array(BLUNDERS)[found.run_blunder[accused]]
     roll = found.verdict.roll_deg[found.run[accused]]
-    alpha, beta = corrected(readings.alpha_deg[rows], readings.beta_deg[rows], blunder, roll)
+    alpha, beta = blunders.corrected(readings.alpha_deg[rows], readings.beta_deg[rows], blunder, roll)
     few: Expectation = found.expected.take(rows)
     total = density(few, np.deg2rad(alpha)[:, None], np.deg2rad(beta)[:, None])[:, 0]
     follows = few.stray / (2 * np.pi) < 0.5 * total
@@ -289,9 +336,10 @@ def _agreeing(found: Found, readings: Readings, weighed: npt.NDArray[np.bool_]) 
 def _reading_rows(found: Found, readings: Readings, structures: pd.DataFrame) -> pd.DataFrame:
     rows = found.reading
     table = structures.iloc[rows]
-    blunder = np.array(BLUNDERS)[found.reading_blunder].tolist()
+    blunder = np.array(READING_BLUNDERS)[found.reading_blunder].tolist()
     messages = [
-        f"Hole {hole}, {kind} {name} at {depth:.2f}: agrees with its neighbours if {RUN_TEXT[b]}; evidence {e:.1f}."
+        f"Hole {hole}, {kind} {name} at {depth:.2f}: agrees with its neighbours if {_said('reading', b)}; "
+        f"evidence {e:.1f}."
         for hole, kind, name, depth, b, e in zip(
             table["hole_id"], table["kind"], table["structure_id"], table["depth"], blunder, found.reading_evidence,
             strict=True,
@@ -306,6 +354,7 @@ def _reading_rows(found: Found, readings: Readings, structures: pd.DataFrame) ->
             "structure_id": table["structure_id"].tolist(),
             "blunder": blunder,
             "evidence": found.reading_evidence,
+            "probability": found.reading_probability,
             "members": np.ones(len(rows), dtype=np.int64),
             "message": messages,
         }
@@ -313,7 +362,7 @@ def _reading_rows(found: Found, readings: Readings, structures: pd.DataFrame) ->
 
 
 def _spikes(traces: Traces, oriented: Oriented) -> pd.DataFrame:
-    hole = np.repeat(np.arange(len(traces.hole_ids)), np.diff(traces.offsets))
+    hole = traces.station_hole
     spikes = find_spikes(hole, traces.depth, traces.tangent)
     depth = oriented.table["depth"].to_numpy(dtype=float)
     top, at, bottom = (traces.depth[row] for row in (spikes.above, spikes.station, spikes.below))
@@ -335,6 +384,7 @@ def _spikes(traces: Traces, oriented: Oriented) -> pd.DataFrame:
             "depth_to": at,
             "blunder": ["survey_spike"] * len(names),
             "evidence": spikes.evidence,
+            "probability": spikes.probability,
             "members": members,
             "message": messages,
         }

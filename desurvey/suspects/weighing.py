@@ -12,14 +12,16 @@ has readings, so that the mean of the run is weighed exactly.
 A roll by δ only moves beta, so the log likelihood of a run as a function of the total roll of its line, S(δ), comes
 from one table over all δ. Every hypothesis is an average of exp S over what it says about the roll::
 
-    as logged          δ near 0      normal, with the honest error of a line (σ_line, estimated from all runs)
+    as expected        δ near 0      normal, with the honest error of a line (σ_line, estimated from all runs)
+    rock turned        δ near 0      the readings agree with one another about an axis of their own (:func:`turning`)
     line_side          δ near 180    the same about 180
     run_rolled         any δ         uniform outside ± SMALLEST_ROLL
     beta_reversed      δ near 0      with beta read anticlockwise
     alpha_complement   δ near 0      with 90 − alpha
 
 Averaging makes the free roll pay for its freedom: where a plain blunder explains a run as well as a roll that
-happens to match does, the plain one wins. With prior odds this gives the probability of each.
+happens to match does, the plain one wins. With prior odds this gives the probability of each; "as logged" is the rock
+as expected or turned. How often rock turns unforeseen is learnt with the share of blunders, from all runs.
 
 Line offsets between runs multiply in: a run rolled by δ sits between an offset of +δ and one of −δ.
 
@@ -33,7 +35,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import logit, logsumexp, ndtr, softmax
 
+from desurvey import blunders
+from desurvey.shown import shown
 from desurvey.suspects.readings import Readings, Runs, groups
 
 __all__ = [
@@ -42,6 +47,7 @@ __all__ = [
     "Expectation",
     "Verdict",
     "density",
+    "likeliest_roll",
     "log_area_ratio",
     "offset_table",
     "roll_table",
@@ -52,7 +58,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-BLUNDERS = ("line_side", "run_rolled", "beta_reversed", "alpha_complement")
+BLUNDERS = blunders.named("run")
 
 STEP = 3
 ROLLS: Floats = np.arange(-180.0, 180.0, STEP)
@@ -65,6 +71,7 @@ ROWS_AT_ONCE = 20_000
 """Readings weighed together against all rolls: bounds the memory to some 100 MB."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Expectation:
     """Where each reading is expected to point, as one or more sets of its kind.
@@ -176,12 +183,14 @@ def roll_table(readings: Readings, expected: Expectation, rolls_deg: Floats, run
     return out
 
 
-OFFSET_SIGMA = 6.0
-"""Degrees; error of a line offset with the honest errors of the two lines in it (common practice, no source)."""
-
-
-def offset_table(runs: Runs, sigma_deg: float = OFFSET_SIGMA) -> Floats:
+def offset_table(runs: Runs, sigma_deg: float) -> Floats:
     """Return the log likelihood of the line offsets of each run for each roll of its line, (r, len(ROLLS)).
+
+    Parameters
+    ----------
+    runs : Runs
+    sigma_deg : float
+        Error of a line offset, the honest errors of the two lines in it included.
 
     Notes
     -----
@@ -205,6 +214,7 @@ def _offset_law(misfit_deg: Floats, sigma_deg: float) -> Floats:
     return np.where(np.isfinite(misfit), logs, 0.0)
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Verdict:
     """What the readings say about each run.
@@ -235,7 +245,7 @@ class Verdict:
     blunder_rate: float
 
 
-def weigh(readings: Readings, expected: Expectation, offsets: Floats) -> Verdict:
+def weigh(readings: Readings, expected: Expectation, offsets: Floats, line_deg: float) -> Verdict:
     """Return the verdict on every run.
 
     Parameters
@@ -244,38 +254,71 @@ def weigh(readings: Readings, expected: Expectation, offsets: Floats) -> Verdict
         Of all holes.
     offsets : (r, len(ROLLS)) array
         What the line offsets say of each run: :func:`offset_table`.
+    line_deg : float
+        Honest error of a line as stated; used only where no run says what it is in this project.
     """
-    count = len(offsets)
-    table = roll_table(readings, expected, ROLLS, readings.run, count)
+    table = roll_table(readings, expected, ROLLS, readings.run, len(offsets))
     informed = np.asarray(table.any(axis=1))
-    line_sigma = _line_sigma(table[informed])
-    table_with = table + offsets
+    line_sigma = _line_sigma(table[informed], line_deg)
+    logs = _likelihoods(readings, expected, table, offsets, line_sigma)
+    roll, sigma = likeliest_roll(table + offsets, line_sigma)
+    chance, rates = _probability(logs, informed)
+    probability = np.column_stack([chance[:, :2].sum(axis=1), chance[:, 2:]])
+    return Verdict(logs[:, 2:] - logs[:, :1], probability, chance[:, 1], roll, sigma, line_sigma, *rates)
+
+
+def would_show(
+    readings: Readings, expected: Expectation, offsets: Floats, verdict: Verdict, sure: float, named: float
+) -> Floats:
+    """Return the chance that a line on the wrong side of a run would have been found, 0 to 1, (r,).
+
+    Parameters
+    ----------
+    readings, expected, offsets, verdict
+        As of :func:`weigh`; the runs should be as put right, or most of them right.
+    sure, named : float
+        Probability at which a run is accused, and the share of it that one blunder must have.
+
+    Notes
+    -----
+    Each run is turned by 180°, with its line offsets, and weighed as it then stands, at the rates that were learnt.
+    That is one draw of how its readings may scatter. Were they normal, the log odds L of others like it would have the
+    mean L and the variance 2 L, and so the chance that they pass those of ``sure`` is a normal law's.
+    """
+    turned = readings.relogged(readings.alpha_deg, (readings.beta_deg + 180.0) % 360.0)
+    offsets = np.roll(offsets, len(ROLLS) // 2, axis=1)
+    table = roll_table(turned, expected, ROLLS, readings.run, len(offsets))
+    logs = _likelihoods(turned, expected, table, offsets, verdict.line_sigma)
+    posterior = logs + np.log(_prior(verdict.turn_rate, verdict.blunder_rate))
+    odds = logsumexp(posterior[:, 2:], axis=1) - logsumexp(posterior[:, :2], axis=1)
+    blame = softmax(posterior[:, 2:], axis=1).max(axis=1)
+    chance = ndtr((odds - logit(sure)) / np.sqrt(2 * np.maximum(np.abs(odds), 1.0)))
+    informed = np.asarray(table.any(axis=1))
+    return np.asarray(np.where(informed & (blame > named), chance, 0.0))
+
+
+def _likelihoods(
+    readings: Readings, expected: Expectation, table: Floats, offsets: Floats, line_sigma: float
+) -> Floats:
+    """Return log likelihoods of each run: as expected, the rock turning, and each of ``BLUNDERS``; zeros if unknown."""
+    count, both = len(offsets), table + offsets
     near = np.asarray(np.abs(ROLLS) <= 4 * line_sigma + STEP)
-    small = _near_weights(line_sigma)[near]
-    reversed_beta = readings.relogged(readings.alpha_deg, -readings.beta_deg)
-    complement = readings.relogged(90.0 - readings.alpha_deg, readings.beta_deg)
-    turned, swapped = (
-        roll_table(r, expected, ROLLS[near], r.run, count) + offsets[:, near] for r in (reversed_beta, complement)
-    )
-    swapped += _per_run(readings, expected, log_area_ratio(readings.alpha_deg, complement.alpha_deg), count)[:, None]
-    free = np.asarray(np.abs(ROLLS) >= SMALLEST_ROLL, dtype=np.float64)
-    free /= free.sum()
     whole = _near_weights(line_sigma)
-    logs = np.stack(
-        [
-            _mean_log(table_with, whole),
-            _mean_log(table_with, np.roll(whole, len(ROLLS) // 2)),
-            _mean_log(table_with, free),
-            _mean_log(turned, small),
-            _mean_log(swapped, small),
-        ],
-        axis=1,
-    )
-    logs = np.where(informed[:, None], logs, 0.0)
-    elsewhere = np.where(informed, turning(readings, expected, count) + _mean_log(offsets, whole), 0.0)
-    roll, sigma = _roll(table_with, line_sigma)
-    chance, rates = _probability(np.column_stack([logs[:, 0], elsewhere, logs[:, 1:]]), informed)
-    return Verdict(logs[:, 1:] - logs[:, :1], np.column_stack([chance[:, :2].sum(axis=1), chance[:, 2:]]), chance[:,1], roll, sigma, line_sigma, *rates)
+    small = whole[near]
+    free = np.asarray(np.abs(ROLLS) >= SMALLEST_ROLL, dtype=np.float64)
+    columns = [_mean_log(both, whole), turning(readings, expected, count) + _mean_log(offsets, whole)]
+    for row in map(blunders.BLUNDERS.__getitem__, BLUNDERS):
+        if row.free:
+            columns.append(_mean_log(both, free / free.sum()))
+        elif np.isfinite(row.turn):
+            columns.append(_mean_log(both, np.roll(whole, round(row.turn / STEP))))
+        else:
+            other = readings.relogged(*blunders.corrected(readings.alpha_deg, readings.beta_deg, row.name, 0.0))
+            area = _per_run(readings, expected, log_area_ratio(readings.alpha_deg, other.alpha_deg), count)
+            restated = roll_table(other, expected, ROLLS[near], other.run, count) + offsets[:, near]
+            columns.append(_mean_log(restated + area[:, None], small))
+    informed = np.asarray(table.any(axis=1))
+    return np.where(informed[:, None], np.stack(columns, axis=1), 0.0)
 
 
 def turning(readings: Readings, expected: Expectation, runs: int) -> Floats:
@@ -283,8 +326,8 @@ def turning(readings: Readings, expected: Expectation, runs: int) -> Floats:
 
     Notes
     -----
-    The readings of a kind then share an axis of their own, with their natural scatter about it: anywhere (uniform over the
-    half sphere) or, as likely, within some ``TURN`` of what is expected. The axis is averaged over by Laplace's
+    The readings of a kind then share an axis of their own, with their natural scatter about it: anywhere (uniform over
+    the half sphere) or, as likely, within some ``TURN`` of what is expected. The axis is averaged over by Laplace's
     approximation, exact for one reading. Or, as likely again, they share no axis and each points anywhere.
     """
     rows = np.flatnonzero((readings.run >= 0) & expected.informed())
@@ -303,16 +346,19 @@ def turning(readings: Readings, expected: Expectation, runs: int) -> Floats:
         density_ = normal_law + few.stray / (2 * np.pi)
         belongs = np.maximum(normal_law / density_, 1e-3)
     known = 1 / np.bincount(group, belongs / variance, size)  # variance of the common axis
-    side = np.cross(readings.tangent[rows], readings.reference[rows])
+    along_core, to_line = readings.tangent[rows], readings.reference[rows]
+    side = np.cross(along_core, to_line)
     near = np.zeros(size)
     _, first = np.unique(group, return_index=True)
     for along, line, across, share in zip(few.along, few.line, few.side, few.share, strict=True):
-        place = along[:, None] * readings.tangent[rows] + line[:, None] * readings.reference[rows] + across[:, None] * side
+        place = (
+            along[:, None] * readings.tangent[rows] + line[:, None] * readings.reference[rows] + across[:, None] * side
+        )
         near += share[first] * _about(axis, place[first], known + TURN**2)
     common = np.bincount(group, np.log(density_), size) + np.log(2 * np.pi * known)
     common += np.log(0.5 * near + 0.5 / (2 * np.pi))
     each = -np.log(2 * np.pi) * np.bincount(group, minlength=size)
-    return np.bincount(readings.run[rows][first], np.logaddexp(common, each) - np.log(2), runs)
+    return np.asarray(np.bincount(readings.run[rows][first], np.logaddexp(common, each) - np.log(2), runs), dtype=float)
 
 
 TURN = np.deg2rad(25.0)
@@ -333,7 +379,7 @@ def _per_run(readings: Readings, expected: Expectation, values: Floats, runs: in
     return np.asarray(np.bincount(readings.run[counts], values[counts], runs))
 
 
-PRIOR_RATE = 0.04
+PRIOR_RATE = float(blunders.rates("run").sum())
 """Share of runs with a blunder before the data are seen, and ..."""
 PRIOR_WEIGHT = 100.0
 """... how many runs that opinion is worth against what the project's own runs say."""
@@ -346,18 +392,18 @@ def _near_weights(sigma_deg: float) -> Floats:
 
 def _mean_log(logs: Floats, weights: Floats) -> Floats:
     """Return the log of the weighted mean of exp(logs) along rows."""
-    top = logs.max(axis=1, keepdims=True)
-    return np.asarray(np.log(np.maximum(np.exp(logs - top) @ weights, 1e-300)) + top[:, 0])
+    with np.errstate(divide="ignore"):
+        return np.asarray(logsumexp(logs + np.log(weights), axis=1))
 
 
-def _line_sigma(table: Floats) -> float:
+def _line_sigma(table: Floats, stated_deg: float) -> float:
     """Return the honest error of a line that makes the readings of all runs likeliest, degrees.
 
     A run's likelihood is capped by that of the free roll, so that rolled runs do not widen it.
     """
     trial = np.array([1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0])
     if not len(table):
-        return 5.0
+        return stated_deg
     free = _mean_log(table, np.full(len(ROLLS), 1 / len(ROLLS))) + np.log(PRIOR_RATE)
     score = [np.logaddexp(_mean_log(table, _near_weights(s)), free).sum() for s in trial]
     return float(trial[int(np.argmax(score))])
@@ -373,13 +419,14 @@ def _probability(logs: Floats, informed: Bools) -> tuple[Floats, tuple[float, fl
     turn, wrong = TURN_RATE, PRIOR_RATE
     total = np.count_nonzero(informed) + PRIOR_WEIGHT
     for _ in range(RATE_TURNS):
-        prior = np.array([1 - turn - wrong, turn, *[wrong / len(BLUNDERS)] * len(BLUNDERS)])
-        post = logs + np.log(prior)
-        post = np.exp(post - post.max(axis=1, keepdims=True))
-        post /= post.sum(axis=1, keepdims=True)
+        post = softmax(logs + np.log(_prior(turn, wrong)), axis=1)
         turn = float((post[informed, 1].sum() + TURN_RATE * PRIOR_WEIGHT) / total)
         wrong = float((post[informed, 2:].sum() + PRIOR_RATE * PRIOR_WEIGHT) / total)
     return np.asarray(post), (turn, wrong)
+
+
+def _prior(turn: float, wrong: float) -> Floats:
+    return np.concatenate([[1 - turn - wrong, turn], wrong * blunders.rates("run") / PRIOR_RATE])
 
 
 TURN_RATE = 0.005
@@ -388,7 +435,7 @@ TURN_RATE = 0.005
 RATE_TURNS = 30
 
 
-def _roll(table: Floats, line_sigma: float) -> tuple[Floats, Floats]:
+def likeliest_roll(table: Floats, line_sigma: float) -> tuple[Floats, Floats]:
     """Return the likeliest roll of each run and its σ.
 
     The roll is the mean of the likelihood about its highest peak; σ is the spread about it of the *whole*

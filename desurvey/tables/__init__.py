@@ -7,7 +7,18 @@ hole one spelling, ``rules`` compares rows and tables with each other. All of th
 """
 
 from desurvey.tables.cleaning import Table, clean, empty_frame
-from desurvey.tables.reading import Cells, read_cells
+from desurvey.tables.reading import Cells, cells_of_frame, read_cells
 from desurvey.tables.schema import INTERVALS, TABLES, Column, plain_heading
 
-__all__ = ["INTERVALS", "TABLES", "Cells", "Column", "Table", "clean", "empty_frame", "plain_heading", "read_cells"]
+__all__ = [
+    "INTERVALS",
+    "TABLES",
+    "Cells",
+    "Column",
+    "Table",
+    "cells_of_frame",
+    "clean",
+    "empty_frame",
+    "plain_heading",
+    "read_cells",
+]

@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from desurvey.problems import Finding, Rule, Stops, nearest, shortened
+from desurvey.shown import shown
 from desurvey.tables.columns import RULES as COLUMN_RULES
 from desurvey.tables.columns import Read, Wrong, absent, read_numbers, read_words
 from desurvey.tables.reading import RAGGED_ROW, SHORT_ROW, Cells
@@ -54,6 +55,7 @@ PADDED_NAMES = Rule(
 RULES = (MISSING_COLUMN, DOUBLE_HEADING, UNIT_MISMATCH, FEET, PADDED_NAMES, *COLUMN_RULES)
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
     """A table with canonical columns.

@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from desurvey.problems import Rule, shortened
+from desurvey.shown import shown
 from desurvey.tables.dates import read_dates
 from desurvey.tables.numbers import PLAIN, Mark, decimal_mark, spelt_number
 from desurvey.tables.schema import Column, choice_of
@@ -58,6 +59,7 @@ Floats = npt.NDArray[np.float64]
 Objects = npt.NDArray[np.object_]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Wrong:
     """Cells of a column that break a rule.
@@ -79,6 +81,7 @@ class Wrong:
     suggestion: str = ""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Read:
     """A column as values, and the cells that can't be."""

@@ -11,6 +11,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from desurvey.shown import shown
+
 __all__ = ["PLAIN", "Mark", "Spelt", "decimal_mark", "spelt_number"]
 
 Mark = Literal[".", ",", ""]
@@ -27,6 +29,7 @@ POINT_GROUPS = re.compile(r"[-+]?[1-9]\d{0,2}(\.\d{3})+(,\d+)?")
 GAP_GROUPS = re.compile(rf"[-+]?[1-9]\d{{0,2}}([{GAPS}]\d{{3}})+([.,]\d+)?")
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Spelt:
     """A cell that isn't a plain number, read.

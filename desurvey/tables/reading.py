@@ -12,15 +12,17 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import pyarrow as pa
 
 from desurvey.problems import DataProblem, Finding, Rule
+from desurvey.shown import shown
 from desurvey.tables.delimited import Body, read_delimited
 from desurvey.tables.files import Source, find_source
 from desurvey.tables.layout import declared_units, heading_names, left_out, units_below
-from desurvey.tables.workbooks import read_las, read_parquet, read_workbook
+from desurvey.tables.workbooks import plain, read_las, read_parquet, read_workbook
 
-__all__ = ["RULES", "Cells", "read_cells"]
+__all__ = ["RULES", "Cells", "cells_of_frame", "read_cells"]
 
 GUESSED_ENCODING = Rule(
     "guessed_encoding",
@@ -55,6 +57,7 @@ TYPED = {".parquet", ".las"}
 WORKBOOKS = {".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"}
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
     """A table as read.
@@ -130,6 +133,31 @@ def read_cells(path: Path, name: str, table: str = "", mapped: Collection[str] =
         if said.strip() or not _blank(column)
     }
     return Cells(name, rows[keep], cells, body.first_row, units, (*findings, *_uneven(body, name, rows[keep])))
+
+
+def cells_of_frame(frame: pd.DataFrame, name: str) -> Cells:
+    """Return a data frame as a table that was read; its first row counts as row 2, as under a heading.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Its index means nothing. It isn't changed.
+    name : str
+        The table's name, for messages.
+    """
+    headings = heading_names([str(column) for column in frame.columns])
+    columns = [plain(pa.chunked_array([_arrow(frame.iloc[:, place])])) for place in range(frame.shape[1])]
+    cells = dict(zip(headings, columns, strict=True))
+    return Cells(name, np.arange(len(frame)) + 2, cells, 1, declared_units(headings))
+
+
+def _arrow(column: pd.Series) -> pa.Array:
+    """Return a column of a frame; one of several kinds of value as their texts."""
+    try:
+        array = pa.array(column, from_pandas=True)
+    except (pa.ArrowInvalid, pa.ArrowTypeError):
+        array = pa.array(column.astype(object).map(str, na_action="ignore"), pa.string(), from_pandas=True)
+    return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
 
 
 def _body(source: Source, table: str, mapped: Collection[str]) -> tuple[Body, list[Finding]]:

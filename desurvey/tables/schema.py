@@ -9,6 +9,7 @@ from importlib import resources
 from typing import Literal
 
 from desurvey.problems import Stops
+from desurvey.shown import shown
 
 __all__ = [
     "ALONG_HOLE",
@@ -27,6 +28,7 @@ __all__ = [
 Kind = Literal["text", "number", "choice", "date"]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Column:
     """One column of a table.
@@ -139,6 +141,10 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _angle("line_offset", "clockwise from the previous run's line, ends fitted, looking down hole", -360.0, 360.0),
         _text("grade", "quality the crew gave the line"),
         Column("settle_s", "number", "seconds the tool was left still", low=0.0, high=1e6),
+        _text("tool", "orientation tool that marked the line"),
+        _text("crew", "drill crew"),
+        _text("logger", "who logged the core"),
+        _text("shift", "shift of the run, e.g. day"),
     ),
     "structures": (
         HOLE,

@@ -89,13 +89,13 @@ def read_parquet(source: Source) -> Body:
     """Read a Parquet file; numbers and dates keep their types."""
     try:
         table = pa.parquet.read_table(io.BytesIO(source.data))
-        columns = [_plain(column) for column in table.columns]
+        columns = [plain(column) for column in table.columns]
     except (pa.ArrowException, OSError, ValueError) as error:
         raise DataProblem("the file can't be read as Parquet", file=source.name, value=error) from error
     return Body([str(name) for name in table.column_names], columns, 1)
 
 
-def _plain(column: pa.ChunkedArray) -> pa.Array:
+def plain(column: pa.ChunkedArray) -> pa.Array:
     """Return a column as numbers, dates or text."""
     whole = column.combine_chunks()
     whole = pa.concat_arrays(whole.chunks) if isinstance(whole, pa.ChunkedArray) else whole
@@ -147,7 +147,7 @@ def read_las(source: Source) -> tuple[Body, str]:
         **{str(name): pa.array(frame[name]) for name in frame.columns},
     }
     said = f"each of the {len(depth)} samples of hole '{hole}' stands for the half steps above and below it"
-    return Body(list(table), [_plain(pa.chunked_array([column])) for column in table.values()], 1), said
+    return Body(list(table), [plain(pa.chunked_array([column])) for column in table.values()], 1), said
 
 
 def _edges(depth: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.float64]]:

@@ -1,7 +1,7 @@
 """Loading and checking 1,000 holes, 100,000 survey rows and 300,000 structures: time in proportion to rows, memory.
 
 Times are ratios to what pandas takes to read the same files, in the same process: a slower machine slows both. Run with
-``pytest --benchmark-only tests/benchmarks/test_bench_check.py``; the ratios and the memory are ordinary tests.
+``pytest -n 0 --benchmark-only tests/benchmarks/test_bench_check.py``; the ratios and the memory are ordinary tests.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ from playwright.sync_api import Page
 
 from desurvey import checks
 from desurvey.project import load_project
-from tests.browser.chromium import chromium, listened, needs_chromium
+from tests.browser.chromium import PATIENCE_S, chromium, listened, needs_chromium
 from viewer.commands.findings import write_findings
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -20,7 +20,7 @@ COUNT = "Tabulator.findTable('#findings')[0].getDataCount('active')"
 
 def settled(tab: Page, rows: int) -> bool:
     """Wait until the table shows so many rows; the page lets no script wait for us."""
-    for _ in range(50):
+    for _ in range(10 * PATIENCE_S):
         if tab.evaluate(COUNT) == rows:
             return True
         tab.wait_for_timeout(100)

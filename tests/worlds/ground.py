@@ -1,9 +1,9 @@
 """Worlds of ground that is not simple: tight folds, chevrons, short limbs, two attitudes beside a fault.
 
-Nothing here uses the engine, and nothing but the container is shared with :mod:`tests.worlds.folded`. Holes are straight;
-a fold turns the pole about a fold axis by an angle that is a function of one coordinate, written down in closed form; core
+Nothing here uses the engine, and nothing but the container is shared with :mod:`tests.worlds.folded`. Holes are
+straight; a fold turns the pole about a fold axis by an angle that is a function of one coordinate, in closed form; core
 angles are read off the down-hole apex of the ellipse (the plane's own direction nearest to the core axis), not off the
-pole. Blunders may be planted as well: by default the worlds are clean, and whoever is accused in them is accused falsely.
+pole. Blunders may be planted as well: by default the worlds are clean, and whatever is accused is accused falsely.
 
 The sizes of folds are those of shear-hosted gold and of slate belts as drilled at 60 m (common practice, no source).
 """
@@ -149,7 +149,7 @@ def _holes(rng: np.random.Generator, settings: Ground) -> tuple[np.ndarray, np.n
     """Return collars, directions (E, N, U) and lengths of straight holes on a grid."""
     row, column = np.divmod(np.arange(settings.holes), 4)
     place = np.column_stack([column, row]) * settings.spacing + rng.normal(0, 4, (settings.holes, 2))
-    collar = np.column_stack([place + [411_000.0, 7_204_000.0], rng.normal(120.0, 3.0, settings.holes)])
+    collar = np.column_stack([place + np.array([411_000.0, 7_204_000.0]), rng.normal(120.0, 3.0, settings.holes)])
     azimuth = rng.uniform(0, 360) + rng.normal(0, 8, settings.holes)
     azimuth = np.deg2rad(azimuth + 180.0 * (rng.random(settings.holes) < settings.turned_back))
     plunge = np.deg2rad(rng.uniform(48, 75, settings.holes))
@@ -183,7 +183,9 @@ def _depths(rng: np.random.Generator, settings: Ground, runs: pd.DataFrame, leng
 
 def _read(pole: np.ndarray, tangent: np.ndarray, low: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return alpha and beta, degrees: where in the plane the down-hole apex of the ellipse lies."""
-    apex = tangent - (tangent * pole).sum(axis=1, keepdims=True) * pole  # the plane's own direction nearest to the core's
+    apex = (
+        tangent - (tangent * pole).sum(axis=1, keepdims=True) * pole
+    )  # the plane's own direction nearest to the core's
     apex /= np.linalg.norm(apex, axis=1, keepdims=True)
     alpha = np.rad2deg(np.arccos(np.clip((apex * tangent).sum(axis=1), -1, 1)))
     beta = np.arctan2((apex * np.cross(tangent, low)).sum(axis=1), (apex * low).sum(axis=1))
@@ -222,7 +224,9 @@ def _tables(
 ) -> World:
     names = np.array([f"GR-{k + 1:02d}" for k in range(len(length))])
     hole = log["hole"].to_numpy()
-    arrays = {name: log[name].to_numpy() for name in ("alpha", "beta", "hole", "run", "depth", "true_alpha", "true_beta")}
+    arrays = {
+        name: log[name].to_numpy() for name in ("alpha", "beta", "hole", "run", "depth", "true_alpha", "true_beta")
+    }
     arrays |= {"kind": log["kind"].to_numpy(dtype=str), "position": position, "collar": collar}
     arrays |= {"tangent": tangent[hole], "reference": low[hole]}
     columns = {"hole_id": names, "depth": length, "status": "drilled", "blunder": ""}

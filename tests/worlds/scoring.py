@@ -9,14 +9,15 @@ from collections import Counter
 
 import numpy as np
 
+from desurvey.spread import Sigmas
 from desurvey.suspects.finding import Found, find
-from desurvey.suspects.readings import Readings, Runs
+from desurvey.suspects.readings import Errors, Readings, Runs
 from desurvey.suspects.weighing import BLUNDERS
 from tests.worlds.folded import World
 
 __all__ = ["SIGMAS", "findable", "readings_of", "run", "rates", "score"]
 
-SIGMAS = (float(np.deg2rad(2.0)), float(np.deg2rad(5.0)))
+SIGMAS = Errors.of(Sigmas())
 """What the program assumes of alpha and beta by default; the worlds have 3° and 6°."""
 
 

@@ -107,7 +107,7 @@ class Aiming(Part):
         level = _number(self.state.aim_level)
         if not np.isfinite(level):
             raise DataProblem("the elevation to aim at must be a number", value=self.state.aim_level)
-        shot = aim_at_elevation(answer.lineup, fault_id, self._numbers()[:3], level, limits)
+        shot = aim_at_elevation(answer.found, fault_id, self._numbers()[:3], level, limits)
         self.state.update(
             {
                 "aim_azimuth": round(shot.azimuth, 1),
@@ -132,14 +132,14 @@ class Aiming(Part):
                 "new", np.array(collar), azimuth % 360.0, float(np.clip(dip, -90.0, 90.0)), max(length, 1.0)
             )
             answer = self.app.lines.answer
-            found = meetings(answer.lineup, hole) if answer is not None else pd.DataFrame()
+            found = meetings(answer.found, hole) if answer is not None else pd.DataFrame()
             self._show(hole, found)
         state.net_version += 1
 
     def _show(self, hole: Traces, found: pd.DataFrame) -> None:
         state, frame = self.state, self.app.scene.frame
         answer = self.app.lines.answer
-        colours = fault_colours(answer.lineup) if answer is not None else {}
+        colours = fault_colours(answer.found) if answer is not None else {}
         steps = np.linspace(0.0, float(hole.end[0]), 20)
         state.aim = {
             "points": frame.local(hole.at(np.zeros(20, dtype=int), steps).position).round(2).tolist(),

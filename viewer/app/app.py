@@ -13,10 +13,11 @@ import numpy as np
 from trame_server.core import Server
 
 from desurvey.problems import DataProblem
+from desurvey.study import Study
 from viewer import page as pages
 from viewer.app import panels
 from viewer.app.aiming import Aiming
-from viewer.app.desk import Desk, Way, load_desk, look_of, net_points, poles_on_net, shown_scene, sight_along
+from viewer.app.desk import Desk, Way, desk_of, look_of, net_points, poles_on_net, shown_scene, sight_along
 from viewer.app.door import Door
 from viewer.app.findings import Findings
 from viewer.app.keeping import Keeping
@@ -63,8 +64,8 @@ class App:
 
     Parameters
     ----------
-    folder : Path
-        The project.
+    study : Study
+        What is looked at.
     server : Server
         A trame server; tests may hand in their own.
     token : str
@@ -73,9 +74,9 @@ class App:
         What is shown first.
     """
 
-    def __init__(self, folder: Path, server: Server, token: str, view: View) -> None:
-        self.folder, self.server, self.state = folder, server, server.state
-        self.desk: Desk = load_desk(folder)
+    def __init__(self, study: Study, server: Server, token: str, view: View) -> None:
+        self.folder, self.server, self.state = study.logged.folder, server, server.state
+        self.desk: Desk = desk_of(study)
         self.history = History([view])
         self.painter, self.worker = Painter(), Worker()
         self.door = Door(
@@ -251,10 +252,10 @@ class App:
         self.scene: Scene = shown_scene(self.shown, view, self.possible.concerned())
         self.scene = with_ground(self.scene, self.desk.ground)
         if self.lines.answer is not None:
-            self.scene = with_faults(self.scene, self.lines.answer.lineup, self.lines.answer.windows)
+            self.scene = with_faults(self.scene, self.lines.answer.found, self.lines.answer.windows)
         if view.doubt:
             chosen = np.isin(self.scene.discs.index, list(view.selected))
-            self.scene = with_doubt(self.scene, self.shown.spread, chosen)
+            self.scene = with_doubt(self.scene, self.shown.study.spread, chosen)
         self._built = view
         with self.state:
             self.state.version += 1

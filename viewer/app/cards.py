@@ -37,8 +37,8 @@ def disc_card(desk: Desk, row: int, said: Sequence[str] = ()) -> str:
     logged, oriented = desk.project.structures.iloc[row], desk.oriented
     dip, direction = (float(value[0]) for value in orient.dip_of_plane(oriented.normal[row : row + 1]))
     azimuth, hole_dip = (np.rad2deg(value) for value in curvature.angles(oriented.tangent[row : row + 1]))
-    sigma, east = desk.spread.pole_sigma_deg[row], oriented.position[row]
-    blur = np.sqrt(np.diag(desk.spread.position[row]))
+    sigma, east = desk.study.spread.pole_sigma_deg[row], oriented.position[row]
+    blur = np.sqrt(np.diag(desk.study.spread.position[row]))
     rows = [
         ("dip / dip direction", f"{dip:.0f}° / {bearing(direction, 'none (flat)')}  ± {sigma:.0f}° (pole, 1 σ)"),
         ("as logged", _core_angles(logged)),
@@ -52,7 +52,7 @@ def disc_card(desk: Desk, row: int, said: Sequence[str] = ()) -> str:
     run = desk.project.structure_run[row]
     run_row = desk.project.runs["row"].iloc[run] if run >= 0 else None
     own = {("structures", logged["row"]), ("runs", run_row)}
-    found = [finding.message for finding in desk.findings if (finding.table, finding.row) in own]
+    found = [finding.message for finding in desk.study.findings if (finding.table, finding.row) in own]
     drawing = ""
     if np.isfinite(logged["alpha"]):
         drawing = Markup(core_piece(float(logged["alpha"]), float(logged["beta"]), str(logged["line"])))
@@ -79,7 +79,7 @@ def hole_card(desk: Desk, hole: int, depth: float) -> str:
     name = str(desk.traces.hole_ids[hole])
     place = desk.traces.at(np.array([hole]), np.array([depth]))
     azimuth, dip = (np.rad2deg(value) for value in curvature.angles(place.tangent))
-    known = desk.hole_spread.at(np.array([hole]), np.array([depth]))
+    known = desk.study.hole_spread.at(np.array([hole]), np.array([depth]))
     blur, spot = np.sqrt(np.diag(known.position[0])), place.position[0]
     collar = desk.project.collars[desk.project.collars["hole_id"] == name].iloc[0]
     rows = [
@@ -91,7 +91,7 @@ def hole_card(desk: Desk, hole: int, depth: float) -> str:
         *_others(collar),
     ]
     said = ["Below the last survey station: the hole is drawn straight on."] if place.extrapolated[0] else []
-    said += [finding.message for finding in desk.findings if _about_hole(finding, name)][:SAID_MOST]
+    said += [finding.message for finding in desk.study.findings if _about_hole(finding, name)][:SAID_MOST]
     return card(f"{name} at {depth:.1f} m", f"{desk.project.files['collars']}, row {collar['row']}", said, rows)
 
 

@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from pathlib import Path
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from desurvey import checks, orient, sphere, spread, traces
+from desurvey import orient, sphere
 from desurvey.orient import Oriented
-from desurvey.problems import Finding
-from desurvey.project import Project, load_project
-from desurvey.spread import HoleSpread, StructureSpread
+from desurvey.project import Project
+from desurvey.study import Study
 from desurvey.traces import Traces
 from viewer import theme
 from viewer.app.view import View
-from viewer.figures.collect import topography_of
+from viewer.figures.collect import ground_of
 from viewer.figures.layers import Surface
 from viewer.lacking import lacking
 from viewer.scene import Scene, Wanted, build_wanted
@@ -29,7 +28,7 @@ __all__ = [
     "Sight",
     "Way",
     "filters_said",
-    "load_desk",
+    "desk_of",
     "net_points",
     "poles_on_net",
     "shown_rows",
@@ -42,38 +41,43 @@ Bools = npt.NDArray[np.bool_]
 Way = Literal["edge_on", "hole", "section"]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Desk:
-    """A project with its holes and structures in space.
+    """A study as it is looked at.
 
     Attributes
     ----------
-    project : Project
-    traces : Traces
-    oriented : Oriented
-    hole_spread : HoleSpread
-        How well the holes are known.
-    spread : StructureSpread
-        How well positions and poles of the structures are known.
-    findings : tuple of Finding
-        All that loading and the checks found.
-    ground : Surface or None
-        The ground, where the project has a table of it.
-    sets : (n,) str array or None
-        Name of the set of each structure, as :mod:`viewer.app.sets` gives it; None before sets were looked for.
+    study : Study
+        As far as it can be shown: without structures where they can't be oriented as a whole.
     lacks : tuple of str
         What the project lacks for a whole picture (:mod:`viewer.lacking`).
+    sets : (n,) str array or None
+        Name of the set of each structure, as :mod:`viewer.app.sets` gives it; None before sets were looked for.
     """
 
-    project: Project
-    traces: Traces
-    oriented: Oriented
-    hole_spread: HoleSpread
-    spread: StructureSpread
-    findings: tuple[Finding, ...] = ()
-    ground: Surface | None = None
-    sets: npt.NDArray[np.str_] | None = None
+    study: Study
     lacks: tuple[str, ...] = ()
+    sets: npt.NDArray[np.str_] | None = None
+
+    @property
+    def project(self) -> Project:
+        """The tables as they stand in this study."""
+        return self.study.project
+
+    @property
+    def traces(self) -> Traces:
+        """The holes in space."""
+        return self.study.holes
+
+    @property
+    def oriented(self) -> Oriented:
+        """The structures in their true orientation."""
+        return self.study.structures
+
+    @cached_property
+    def ground(self) -> Surface | None:
+        """The ground, where the project has a table of it."""
+        return ground_of(self.study)
 
     @property
     def picks(self) -> bool:
@@ -96,22 +100,11 @@ class Desk:
         return float(self.traces.end.max(initial=1.0))
 
 
-def load_desk(folder: Path) -> Desk:
-    """Return a project, desurveyed and oriented.
-
-    Raises
-    ------
-    DataProblem
-        When the project can't be used.
-    """
-    loaded = load_project(folder)
-    project = loaded.showable()
-    holes = traces.build(project)
-    oriented = orient.oriented(project, holes)
-    known = spread.project_spread(project, holes)
-    doubt, found = spread.structure_spread(oriented, known), (*project.findings, *checks.check(project, holes))
-    lacks = tuple(lacking(loaded, holes, oriented))
-    return Desk(project, holes, oriented, known, doubt, found, topography_of(project), lacks=lacks)
+def desk_of(study: Study) -> Desk:
+    """Return a study as it is looked at, holes and structures worked out."""
+    shown = study.showable()
+    _ = shown.structures, shown.findings  # now, and not when first drawn: what is wrong is said on loading
+    return Desk(shown, tuple(lacking(study)))
 
 
 def shown_rows(desk: Desk, view: View, suspected: Bools) -> Bools:

@@ -13,7 +13,7 @@ from desurvey.lineup import Fault
 from viewer.app.cards import bearing, card
 
 if TYPE_CHECKING:
-    from viewer.app.lines import Answer
+    from desurvey.study import Answers
 
 __all__ = ["fault_card", "window_card"]
 
@@ -23,18 +23,18 @@ LISTED = 8
 """Picks of a fault that its card lists, the worst first."""
 
 
-def fault_card(answer: Answer, fault_id: str, place: Floats | None = None) -> str:
+def fault_card(answer: Answers, fault_id: str, place: Floats | None = None) -> str:
     """Return the card of a fault.
 
     Parameters
     ----------
-    answer : Answer
+    answer : Answers
         The line-up with its tables.
     fault_id : str
     place : (3,) array, optional
         Easting, northing and elevation of a place on the fault of which the card speaks besides.
     """
-    fault = next(one for one in answer.lineup.faults if one.fault_id == fault_id)
+    fault = next(one for one in answer.found.faults if one.fault_id == fault_id)
     row = answer.faults[answer.faults["fault_id"] == fault_id].iloc[0]
     windows = answer.windows[(answer.windows["fault_id"] == fault_id) & (answer.windows["status"] == "not_logged")]
     rows = [
@@ -71,14 +71,14 @@ def _look_again(windows: pd.DataFrame) -> list[tuple[str, str]]:
     return [("look again", ", ".join(each))] if each else []
 
 
-def _at(answer: Answer, fault: Fault, place: Floats) -> list[tuple[str, str]]:
+def _at(answer: Answers, fault: Fault, place: Floats) -> list[tuple[str, str]]:
     """Return where a place on a fault is, how well the fault is known there, and how far the nearest pick is."""
     inside = (place - fault.sheet.centre) @ fault.sheet.axes.T
     _, covariance = fault.sheet.surface(inside[None, :2])
     sigma = float(np.sqrt(covariance[0, 0, 0]) * abs(fault.normal @ fault.sheet.axes[2]))
-    away = np.linalg.norm(answer.lineup.picks.position[fault.rows] - place, axis=1)
+    away = np.linalg.norm(answer.found.picks.position[fault.rows] - place, axis=1)
     nearest = fault.rows[int(np.argmin(away))]
-    hole, depth = answer.lineup.hole_ids[nearest], answer.lineup.picks.depth[nearest]
+    hole, depth = answer.found.hole_ids[nearest], answer.found.picks.depth[nearest]
     return [
         ("here", f"{place[0]:.0f} E, {place[1]:.0f} N, {place[2]:.0f} m"),
         ("known here to", f"± {sigma:.1f} m across the fault (1 σ)"),

@@ -33,7 +33,7 @@ class Findings(Part):
     def show(self, **_state: Any) -> None:
         """List the findings of the wanted severity."""
         desk, wanted = self.app.desk, self.state.finding_severity
-        listed = [item for item in enumerate(desk.findings) if wanted in ("all", item[1].severity)]
+        listed = [item for item in enumerate(desk.study.findings) if wanted in ("all", item[1].severity)]
         self.state.findings = [_item(number, finding) for number, finding in listed[:MOST]]
         self.state.findings_said = _said(desk, len(listed))
 
@@ -41,9 +41,9 @@ class Findings(Part):
     def show_finding(self, number: int) -> list[float] | None:
         """Show what a finding is about, as a card; return where that is, in local metres."""
         desk = self.app.desk
-        if not 0 <= number < len(desk.findings):
+        if not 0 <= number < len(desk.study.findings):
             return None
-        finding = desk.findings[number]
+        finding = desk.study.findings[number]
         row = _structure(desk, finding)
         if row >= 0:
             self.app.picking.pick_row(row)
@@ -82,7 +82,7 @@ def _item(number: int, finding: Finding) -> dict[str, Any]:
 
 
 def _said(desk: Desk, listed: int) -> str:
-    counts = Counter(finding.severity for finding in desk.findings)
+    counts = Counter(finding.severity for finding in desk.study.findings)
     if not counts:
         return "The checks found nothing to say."
     parts = [f"{counts[name]} {name}{'s' if counts[name] > 1 else ''}" for name in get_args(Severity) if counts[name]]

@@ -5,92 +5,26 @@ from __future__ import annotations
 import html
 from collections.abc import Iterable
 from dataclasses import replace
-from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from desurvey import suspects, traces
-from desurvey.lineup import LineUp, faults_table, line_up_with_windows, picks_table, summary
+from desurvey.decisions import Decision
 from desurvey.problems import DataProblem
 from desurvey.progress import Progress
-from desurvey.project import Project, load_project
-from viewer.app.decisions import Decision
+from desurvey.study import Answers, Study
+from viewer.app.desk import Desk
 from viewer.app.parts import Part, careful
 from viewer.scene.faults import fault_colours
 
-__all__ = ["Answer", "Asked", "Lines", "answer_in", "pinned"]
+__all__ = ["Lines", "answers_in"]
 
 
-class Answer(NamedTuple):
-    """A line-up with its tables."""
-
-    lineup: LineUp
-    faults: pd.DataFrame
-    picks: pd.DataFrame
-    windows: pd.DataFrame
-    words: str
-    distrusted: int = 0
-    """Picks whose orientation was distrusted."""
-
-
-class Asked(NamedTuple):
-    """What a line-up is asked.
-
-    Attributes
-    ----------
-    kind : str
-        Kind of structure.
-    right, doubted : frozenset of str
-        Keys of the suspects that are put right first, and of those whose readings are distrusted.
-    pins : frozenset of (str, str)
-        Pick, and a pick of the fault that it belongs to, or an empty string for none.
-    """
-
-    kind: str
-    right: frozenset[str]
-    doubted: frozenset[str]
-    pins: frozenset[tuple[str, str]]
-
-
-def answer_in(folder: Path, asked: Asked, accused: pd.DataFrame, *, progress: Progress | None = None) -> Answer:
-    """Return the line-up of the project in a folder.
-
-    Parameters
-    ----------
-    folder : Path
-        The project.
-    asked : Asked
-    accused : DataFrame
-        Suspects with their keys.
-    progress : callable, optional
-        Told the share of the work that is done.
-    """
-    right, doubted = (accused[accused["key"].isin(list(keys))] for keys in (asked.right, asked.doubted))
-    project = load_project(folder)
-    if len(right):
-        project = suspects.accept(project, right)
-    distrust = suspects.distrusted(project, doubted) if len(doubted) else {}
-    project = pinned(project, asked.kind, dict(asked.pins))
-    holes = traces.build(project)
-    found, windows = line_up_with_windows(project, holes, asked.kind, distrust=distrust, progress=progress)
-    picks = picks_table(found)
-    words = summary(found, picks, windows)
-    return Answer(found, faults_table(found), picks, windows, words, int(np.isin(found.names, list(distrust)).sum()))
-
-
-def pinned(project: Project, kind: str, pins: dict[str, str]) -> Project:
-    """Return the project with pins added to those of its ``[lineup]``; pins of structures that are gone fall away."""
-    structures = project.structures
-    names = structures.loc[structures["kind"].astype(str).str.casefold() == kind.casefold(), "structure_id"].tolist()
-    known = {pick: other for pick, other in pins.items() if pick in names and (not other or other in names)}
-    own = project.section("lineup")
-    same = [*own.get("same", []), *([pick, other] for pick, other in known.items() if other)]
-    loose = [pick for pick, other in known.items() if not other]
-    different = [*own.get("different", []), *([pick, name] for pick in loose for name in names if name != pick)]
-    sections = {**project.settings.sections, "lineup": {**own, "same": same, "different": different}}
-    return replace(project, settings=replace(project.settings, sections=sections))
+def answers_in(study: Study, kind: str, *, progress: Progress | None = None) -> tuple[pd.DataFrame, Answers]:
+    """Return all suspects of a study, and its line-up, for the process that works in the background."""
+    answers = study.lineup(kind, progress=progress)
+    return study.all_suspects(), answers
 
 
 class Lines(Part):
@@ -100,14 +34,14 @@ class Lines(Part):
 
     def __init__(self, app: Any) -> None:
         super().__init__(app)
-        self.answer: Answer | None = None
-        self.asked: Asked | None = None
+        self.answer: Answers | None = None
+        self.asked = ""
         self.state.update(BLANK | {"dragged": "", "lineup_said": self._before()})
         self._choose_kind()
 
     def reset(self) -> None:
         """Forget the answer; the tables have changed."""
-        self.answer = self.asked = None
+        self.answer, self.asked = None, ""
         self.state.update(BLANK)
         self.state.lineup_said = self._before("The tables have changed: the picks have to be lined up anew.")
         if self.state.lineup_kind not in self.app.desk.kinds:
@@ -129,41 +63,39 @@ class Lines(Part):
         found = self.answer.picks[self.answer.picks["structure_id"] == name]
         return [_of_pick(one) for _, one in found.iterrows()]
 
-    def question(self) -> Asked:
-        """Return what the line-up is asked as decisions stand now.
-
-        What is shown as explained is put right; what is neither that nor set aside is distrusted.
-        """
-        possible, right = self.app.possible, frozenset(self.app.history.now.explained)
-        aside = {key for key, one in possible.decisions.about("suspect").items() if one.answer == "set_aside"}
-        keys = frozenset(possible.table["key"])
-        pins = {(key, one.fault) for key, one in possible.decisions.about("pick").items()}
-        return Asked(str(self.state.lineup_kind), keys & right, keys - right - aside, frozenset(pins))
+    def study(self) -> Study:
+        """Return the study that is lined up: what is shown as explained is put right, all other decisions stand."""
+        desk: Desk = self.app.possible.desk(frozenset(self.app.history.now.explained))
+        return desk.study
 
     def notice(self) -> None:
         """Say when what the answer was made from has changed since."""
-        if self.answer is None or self.asked is None:
+        if self.answer is None:
             return
-        now, pins = self.question()._replace(kind=self.asked.kind), self.app.possible.decisions.about("pick")
+        pins = self.app.desk.study.decisions.pins
         self.state.picks = [one | {"pinned": one["id"] in pins} for one in self.state.picks]
-        self.state.lineup_stale = "" if now == self.asked else "Pins or suspects have changed since: line up anew."
+        same = self.study().key == self.asked
+        self.state.lineup_stale = "" if same else "Pins or suspects have changed since: line up anew."
 
     # --- triggers
 
     @careful
     def find_faults(self) -> None:
         """Line the picks up in the background, with what is put right, distrusted and pinned."""
-        asked, accused = self.question(), self.app.possible.table
+        study, kind = self.study(), str(self.state.lineup_kind)
         self.app.later(
-            f"Lining up the picks of kind {asked.kind}",
-            lambda: self.app.worker.run(answer_in, self.app.folder, asked, accused),
-            lambda answer: self._found(answer, asked),
+            f"Lining up the picks of kind {kind}",
+            lambda: self.app.worker.run(answers_in, study, kind),
+            lambda found: self._found(study, *found),
         )
 
-    def _found(self, answer: Answer, asked: Asked) -> None:
-        self.answer, self.asked = answer, asked
-        pins = self.app.possible.decisions.about("pick")
-        colours = fault_colours(answer.lineup)
+    def _found(self, study: Study, accused: pd.DataFrame, answer: Answers) -> None:
+        self.answer, self.asked = answer, study.key
+        study.learn(answer.kind, answer)
+        if not self.app.possible.looked:
+            self.app.possible.take_suspects(accused)
+        pins = self.app.desk.study.decisions.pins
+        colours = fault_colours(answer.found)
         self.state.faults = [_fault(row, colours[str(row.fault_id)]) for row in answer.faults.itertuples()]
         self.state.picks = [_pick(row, row.structure_id in pins) for row in _sorted(answer.picks).itertuples()]
         open_windows = answer.windows[answer.windows["status"] == "not_logged"].sort_values(["hole_id", "depth_from"])
@@ -171,7 +103,7 @@ class Lines(Part):
         words = answer.words.splitlines()
         self.state.lineup_said = words[0] if words else ""
         self.state.lineup_words = words[1:]
-        self.state.lineup_basis = _basis(answer, asked, looked=self.app.possible.looked)
+        self.state.lineup_basis = _basis(answer, len(study.put_right))
         self.notice()
         self.app.apply(self.app.history.now, anew=True)
         self.app.aiming.changed()
@@ -246,16 +178,13 @@ td:last-child {{ width: 40%; height: 2.4em; }}
 </body></html>"""
 
 
-def _basis(answer: Answer, asked: Asked, *, looked: bool) -> str:
+def _basis(answer: Answers, right: int) -> str:
     """Return in words which readings the answer was made from."""
-    right = len(asked.right)
     first = f"{right} suspect{'s' if right > 1 else ''} put right first. " if right else ""
-    if not looked:
-        return "Suspects have not been looked for yet (Possible?), so no orientation is distrusted."
     if not answer.distrusted:
         return f"{first}No pick's orientation is distrusted: no suspect that is left accuses one."
     return (
-        f"{first}The orientation of {answer.distrusted} of {len(answer.lineup.picks)} picks is distrusted: they are "
+        f"{first}The orientation of {answer.distrusted} of {len(answer.picks)} picks is distrusted: they are "
         "suspects, neither put right nor set aside."
     )
 

@@ -71,7 +71,7 @@ class Picking(Part):
         part = int(np.searchsorted(starts, piece, side="right")) - 1
         hole = int(sleeves[part].mesh.cell_data["hole"][piece - starts[part]])
         if answer is not None:
-            self.show_window(sleeves[part].name, str(answer.lineup.traces.hole_ids[hole]))
+            self.show_window(sleeves[part].name, str(answer.found.traces.hole_ids[hole]))
 
     @careful
     def show_window(self, fault_id: str, hole_id: str) -> list[float] | None:
@@ -83,8 +83,8 @@ class Picking(Part):
         if found.empty:
             return None
         self.state.card = window_card(found.iloc[0].to_dict())
-        hole, depth = answer.lineup.traces.index([hole_id]), np.array([found["expected_depth"].iloc[0]])
-        place = self.app.scene.frame.local(answer.lineup.traces.at(hole, depth).position[0])
+        hole, depth = answer.found.traces.index([hole_id]), np.array([found["expected_depth"].iloc[0]])
+        place = self.app.scene.frame.local(answer.found.traces.at(hole, depth).position[0])
         return [float(value) for value in place] if np.isfinite(place).all() else None
 
     def _fault_names(self) -> list[str]:

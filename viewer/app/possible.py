@@ -3,58 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from desurvey import orient, suspects, traces
+from desurvey import suspects
+from desurvey.decisions import Changed, Decision, Decisions, What, decide
 from desurvey.progress import Progress
-from desurvey.project import load_project
-from desurvey.project.loading import run_of
-from viewer.app.decisions import Decision, What, read_decisions, write_decisions
+from desurvey.study import Study
 from viewer.app.desk import Desk
 from viewer.app.parts import Part, careful
 
-__all__ = ["Possible", "explained", "key_of", "members", "suspects_in"]
+__all__ = ["Possible", "suspects_in"]
 
 Bools = npt.NDArray[np.bool_]
 
 
-def key_of(suspect: pd.Series) -> str:
-    """Return a name for a suspect that stays the same while its rows do."""
-    place = f"{suspect['depth_from']:g}-{suspect['depth_to']:g}"
-    parts = (suspect["scope"], suspect["hole_id"], place, suspect["structure_id"], suspect["blunder"])
-    return " ".join(str(part) for part in parts if pd.notna(part) and str(part))
-
-
-def members(structures: pd.DataFrame, suspect: pd.Series) -> Bools:
-    """Return which rows of the structures a suspect concerns, shape (n,)."""
-    if suspect["scope"] == "reading":
-        return np.asarray(structures["structure_id"] == suspect["structure_id"])
-    if suspect["scope"] == "run":
-        return np.asarray(run_of(structures, suspect.to_frame().T) >= 0)
-    depth = structures["depth"]
-    inside = (depth >= suspect["depth_from"]) & (depth <= suspect["depth_to"])
-    return np.asarray((structures["hole_id"] == suspect["hole_id"]) & inside)
-
-
-def explained(desk: Desk, accepted: pd.DataFrame) -> Desk:
-    """Return the desk with some suspects put right; the files stay as they are."""
-    if accepted.empty:
-        return desk
-    project = suspects.accept(desk.project, accepted)
-    holes = traces.build(project)
-    return replace(desk, project=project, traces=holes, oriented=orient.oriented(project, holes))
-
-
-def suspects_in(folder: Path, *, progress: Progress | None = None) -> pd.DataFrame:
-    """Return the suspects of the project in a folder."""
-    project = load_project(folder)
-    holes = traces.build(project)
-    return suspects.suspects(project, holes, orient.oriented(project, holes), progress=progress)
+def suspects_in(study: Study, *, progress: Progress | None = None) -> pd.DataFrame:
+    """Return all suspects of a study, for the process that works in the background."""
+    return study.all_suspects(progress=progress)
 
 
 class Possible(Part):
@@ -64,9 +33,8 @@ class Possible(Part):
 
     def __init__(self, app: Any) -> None:
         super().__init__(app)
-        self.table = pd.DataFrame(columns=[*suspects.COLUMNS, "key"])
+        self.table = pd.DataFrame(columns=list(suspects.COLUMNS))
         self.looked = False
-        self.decisions = read_decisions(app.folder)
         self._cache: tuple[frozenset[str], Desk] = (frozenset(), app.desk)
         self.state.update({"suspects": [], "why": "", "suspects_said": self._before()})
 
@@ -82,25 +50,27 @@ class Possible(Part):
         oriented = self.app.desk.oriented.usable.any()
         return said if oriented else f"{said} Without oriented structures only survey stations can be suspects."
 
+    @property
+    def decisions(self) -> Decisions:
+        """What has been decided."""
+        return self.app.desk.study.decisions
+
     def desk(self, keys: frozenset[str]) -> Desk:
-        """Return the desk with the suspects of these keys shown as explained."""
+        """Return the desk with the suspects of these keys shown as explained, and no others."""
         known = frozenset(self.table["key"]) & keys
-        if self._cache[0] != known or not known:
-            self._cache = (known, explained(self.app.desk, self.table[self.table["key"].isin(list(known))]))
+        base = self.app.desk
+        if self._cache[0] != known or self._cache[1].study.decisions is not base.study.decisions:
+            self._cache = (known, replace(base, study=base.study.accepting_only(known)))
         return self._cache[1]
 
     def concerned(self) -> Bools:
         """Return which rows of the structures any suspect concerns."""
-        structures = self.app.desk.project.structures
-        found = np.zeros(len(structures), dtype=bool)
-        for _, suspect in self.table.iterrows():
-            found |= members(structures, suspect)
-        return found
+        return suspects.suspected(self.app.desk.project, self.table)
 
     def said_of(self, row: int) -> list[str]:
         """Return the sentences of the suspects that concern a row."""
-        structures = self.app.desk.project.structures.iloc[row : row + 1]
-        return [str(one["message"]) for _, one in self.table.iterrows() if members(structures, one).any()]
+        about = [row in rows for rows in suspects.members(self.app.desk.project, self.table)]
+        return [str(message) for message in self.table.loc[about, "message"]]
 
     def show(self) -> None:
         """Put suspects and decisions into the state."""
@@ -118,26 +88,27 @@ class Possible(Part):
         """Look for suspects in the background."""
         self.app.later(
             "Weighing readings, runs and holes against their neighbours",
-            lambda: self.app.worker.run(suspects_in, self.app.folder),
-            self._found,
+            lambda: self.app.worker.run(suspects_in, self.app.desk.study),
+            self.take_suspects,
         )
 
-    def _found(self, table: pd.DataFrame) -> None:
-        self.table, self.looked = table.assign(key=[key_of(suspect) for _, suspect in table.iterrows()]), True
+    def take_suspects(self, table: pd.DataFrame) -> None:
+        """Take over suspects that were found, and show those put right that were accepted."""
+        self.app.desk.study.learn("suspects", table)
+        self.table, self.looked = table, True
         count = len(table)
         named = f"{count} suspect{'s' if count != 1 else ''}, strongest evidence first."
         self.state.suspects_said = named if count else "No suspects: nothing is better explained by a known blunder."
-        accepted = {key for key, one in self.decisions.about("suspect").items() if one.answer == "accepted"}
-        self.app.apply(self.app.history.change(explained=frozenset(accepted) & frozenset(self.table["key"])), anew=True)
+        accepted = self.decisions.keys("accepted") & frozenset(self.table["key"]) if self.app.desk.study.obeyed else ()
+        self.app.apply(self.app.history.change(explained=frozenset(accepted)), anew=True)
 
     @careful
     def pick_suspect(self, key: str) -> None:
         """Select the structures that a suspect concerns."""
         found = self.table[self.table["key"] == key]
         if len(found):
-            rows = members(self.app.desk.project.structures, found.iloc[0])
             self.state.card = ""
-            self.app.select(np.flatnonzero(rows).tolist())
+            self.app.select(suspects.members(self.app.desk.project, found.iloc[:1])[0].tolist())
 
     @careful
     def explain(self, key: str, wanted: bool) -> None:
@@ -164,16 +135,18 @@ class Possible(Part):
 
     def undecide(self, what: What, key: str) -> None:
         """Take a decision back."""
-        self._write(self.decisions.without(what, key))
+        self._take(decide(self.app.folder, undone=[(what, key)], known=self.decisions))
 
     def decide(self, decision: Decision) -> None:
         """Keep a decision."""
-        self._write(self.decisions.with_(decision))
+        self._take(decide(self.app.folder, [decision], known=self.decisions))
         self.state.why = ""
 
-    def _write(self, decisions: Any) -> None:
-        write_decisions(self.app.folder, decisions)
-        self.decisions = decisions
+    def _take(self, changed: Changed) -> None:
+        """Take over what stands decided now, other people's decisions among it."""
+        self.app.desk = replace(self.app.desk, study=self.app.desk.study.deciding(changed.decisions))
+        for other in changed.overruled:
+            self.tell(f"{other.who} had decided otherwise about {other.key} ({other.answer}); yours stands now.")
         self.show()
 
 

@@ -9,13 +9,13 @@ import signal
 import sys
 import webbrowser
 from collections.abc import Callable, Coroutine
-from pathlib import Path
 from uuid import uuid4
 
 from trame.app import get_server
 from trame_server.core import Server
 
 from desurvey.problems import DataProblem
+from desurvey.study import Study
 from viewer.app.app import App
 from viewer.app.door import is_loopback, new_token
 from viewer.app.view import View
@@ -24,7 +24,7 @@ __all__ = ["serve"]
 
 
 def serve(
-    folder: Path,
+    study: Study,
     *,
     host: str = "127.0.0.1",
     port: int = 0,
@@ -37,8 +37,8 @@ def serve(
 
     Parameters
     ----------
-    folder : Path
-        The project.
+    study : Study
+        What is looked at.
     host : str
         Address to listen on. Any but this machine's own demands a token that the user chose.
     port : int
@@ -65,9 +65,7 @@ def serve(
         )
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s: %(message)s")
     try:
-        asyncio.run(
-            _run(folder, (host, port), token or new_token(), view or View(), open_browser=open_browser, say=say)
-        )
+        asyncio.run(_run(study, (host, port), token or new_token(), view or View(), open_browser=open_browser, say=say))
     except KeyboardInterrupt:
         say("ended")
     except OSError as error:
@@ -79,10 +77,10 @@ SHORTEST = 12
 
 
 async def _run(
-    folder: Path, place: tuple[str, int], token: str, view: View, *, open_browser: bool, say: Callable[[str], None]
+    study: Study, place: tuple[str, int], token: str, view: View, *, open_browser: bool, say: Callable[[str], None]
 ) -> None:
     server = get_server(f"lowside-{uuid4()}", client_type="vue3")
-    app = App(folder, server, token, view)
+    app = App(study, server, token, view)
     serving = asyncio.ensure_future(_started(server, *place))
     try:
         await asyncio.wait([serving, server.ready], return_when=asyncio.FIRST_COMPLETED)

@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.study import Answers
 from viewer.app.desk import filters_said, shown_rows
 from viewer.app.parts import Part, careful
-from viewer.faults import Answers, with_meshes
 from viewer.figures.collect import Shown, content_of
 from viewer.figures.net import draw_net, net_of
 from viewer.figures.section import draw_section
@@ -64,9 +64,9 @@ class Taking(Part):
     def save_net(self) -> None:
         """Draw the net of the discs that are shown."""
         desk, shown = self.app.shown, self._shown()
-        content = content_of(desk.project, desk.traces, desk.oriented, heading="Net of the viewer", shown=shown)
+        content = content_of(desk.study, heading="Net of the viewer", shown=shown)
         seeing = np.isin(desk.traces.hole_ids, content.traces.hole_ids[~content.planned])
-        net = net_of(desk.oriented, desk.traces, seeing, shown.rows, content.title)
+        net = net_of(desk.study, seeing, shown.rows, content.title)
         self._save("net.pdf", lambda path: save(draw_net(net), path))
 
     @careful
@@ -77,13 +77,13 @@ class Taking(Part):
         if not shown.holes.any():
             raise DataProblem("a section needs a hole, and the filters leave none")
         heading, answers = "Section of the viewer's slab", self._answers()
-        content = content_of(desk.project, desk.traces, desk.oriented, heading=heading, answers=answers, shown=shown)
+        content = content_of(desk.study, heading=heading, answers=answers, shown=shown)
         self._save("section.pdf", lambda path: save(draw_section(content, slab, exaggeration=camera.stretch), path))
 
     def _answers(self) -> Answers | None:
         """Return the faults that the line-up has found, None before it was asked."""
-        found = self.app.lines.answer
-        return None if found is None else with_meshes(found.lineup, found.faults, found.picks, found.windows)
+        answers: Answers | None = self.app.lines.answer
+        return answers
 
     def _shown(self) -> Shown:
         """Return the part of the project that the filters leave."""

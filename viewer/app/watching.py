@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 from watchfiles import Change, awatch
 
+from desurvey.decisions import FILE
 from desurvey.problems import DataProblem
 from desurvey.project import Project
-from viewer.app.decisions import FILE
-from viewer.app.desk import load_desk
+from desurvey.study import Study
+from viewer.app.desk import Desk, desk_of
 from viewer.app.parts import Part
 
 __all__ = ["Watching", "changes_between"]
@@ -37,14 +38,18 @@ class Watching(Part):
             await self._reload(names)
 
     def _is_ours(self, _change: Change, path: str) -> bool:
-        project = self.app.desk.project
+        project = self.app.desk.study.logged
         ours = {"project.toml", *project.settings.tables.values(), *project.settings.intervals.values()} - {FILE}
         folder = self.app.folder.resolve()
         return any(Path(path).resolve() == (folder / name).resolve() for name in ours)
 
+    def _read(self) -> Desk:
+        study = self.app.desk.study
+        return desk_of(Study.open(self.app.folder, as_logged=not study.obeyed, fresh=study.fresh))
+
     async def _reload(self, names: list[str]) -> None:
         try:
-            desk = await asyncio.to_thread(load_desk, self.app.folder)
+            desk = await asyncio.to_thread(self._read)
         except DataProblem as problem:
             self.tell(
                 f"{', '.join(names)} changed and can't be read as it stands; what is shown is from before. {problem}"
@@ -54,13 +59,15 @@ class Watching(Part):
             log.exception("while reloading")
             self.tell(f"{', '.join(names)} changed, and reading it went wrong in the program; the terminal has more.")
             return
-        known = {str(one) for one in self.app.desk.project.findings}  # what was wrong when it was opened may stay so
-        found = [one for one in desk.project.findings if one.severity == "error" and one.row in WHOLE_TABLE]
+        known = {
+            str(one) for one in self.app.desk.study.logged.findings
+        }  # what was wrong when it was opened may stay so
+        found = [one for one in desk.study.logged.findings if one.severity == "error" and one.row in WHOLE_TABLE]
         spoilt = [one for one in found if str(one) not in known]
         if spoilt:
             self.tell(f"{', '.join(names)} changed and can't be used; what is shown is from before. {spoilt[0]}")
             return
-        said = changes_between(self.app.desk.project, desk.project)
+        said = changes_between(self.app.desk.study.logged, desk.study.logged)
         self.app.take(desk)
         self.tell(f"Loaded anew: {said or ', '.join(names) + ' changed'}.")
 

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from desurvey.problems import DataProblem, Finding, nearest
-from viewer.commands.shared import ProjectFolder, loaded, say, working
+from viewer.commands.shared import on_study, say, suspects_of, working, write
 
 if TYPE_CHECKING:
-    from desurvey.project import Project
+    from desurvey.study import Study
 
 __all__ = ["add_to"]
 
@@ -50,8 +50,9 @@ def _rules(wanted: bool) -> None:
         raise typer.Exit
 
 
+@on_study("lowside orient {project} --out oriented.csv; lowside view {project} shows everything", ends=False)
 def check(
-    project: ProjectFolder,
+    study: Study,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -76,32 +77,33 @@ def check(
         Path | None,
         typer.Option("--lines", metavar="FILE", help="Write how many metres of each hole have a line that agrees."),
     ] = None,
+    quick: Annotated[bool, typer.Option("--quick", help="Leave out suspects, which take seconds to minutes.")] = False,
     _rules: Annotated[
         bool, typer.Option("--rules", callback=_rules, is_eager=True, help="List all rules and stop.")
     ] = False,
 ) -> None:
-    """Read everything and say what is wrong with it, hole by hole, worst first.
+    """Read everything and say what is wrong with it, hole by hole, worst first, suspects among it.
 
     Exit status 1 when a finding is an error (or as severe as --fail-on says): a row, a hole or a table that can't be
     used as it stands.
     """
-    from desurvey import checks
     from viewer.commands.findings import ORDER, print_findings, write_findings
 
-    data = loaded(project)
+    if not quick and study.can_be_judged:
+        suspects_of(study)
     with working("Checking"):
-        findings = _chosen(data, checks.all_findings(data), only or [], hole or [])
+        findings = _chosen(study, study.check(quick=quick), only or [], hole or [])
     if out is not None:
-        write_findings(data, findings, out)
-    _write_lines(data, stretches, lines)
-    print_findings(data, findings)
+        write_findings(study, findings, out)
+    _write_lines(study, stretches, lines)
+    print_findings(study, findings)
     if any(ORDER[finding.severity] <= ORDER[fail_on] for finding in findings):
         raise typer.Exit(1)
 
 
-def _chosen(data: Project, findings: Sequence[Finding], only: list[str], holes: list[str]) -> list[Finding]:
+def _chosen(study: Study, findings: Sequence[Finding], only: list[str], holes: list[str]) -> list[Finding]:
     """Return the findings of the rules and holes that were asked for, all where none was."""
-    from desurvey.checks import RULES
+    from desurvey.study import RULES
     from desurvey.tables.names import name_key
 
     known = {rule.id for rule in RULES}
@@ -109,7 +111,7 @@ def _chosen(data: Project, findings: Sequence[Finding], only: list[str], holes: 
         if rule not in known:
             hint = nearest(rule, known) or "lowside check --rules lists them"
             raise DataProblem("there is no such rule", column="--only", value=rule, hint=hint)
-    names = {name_key(name): name for name in data.collars["hole_id"]}
+    names = {name_key(name): name for name in study.logged.collars["hole_id"]}
     for hole in holes:
         if name_key(hole) not in names:
             raise DataProblem("there is no such hole", column="--hole", value=hole, hint=nearest(hole, names.values()))
@@ -121,16 +123,10 @@ def _chosen(data: Project, findings: Sequence[Finding], only: list[str], holes: 
     ]
 
 
-def _write_lines(data: Project, stretches: Path | None, holes: Path | None) -> None:
+def _write_lines(study: Study, stretches: Path | None, holes: Path | None) -> None:
     """Write what fitted ends say of the orientation lines, by stretch and by hole, where either was asked for."""
-    if stretches is None and holes is None:
-        return
-    from desurvey.checks import limits_of
-    from desurvey.exchange import write_table
-    from desurvey.runs import hole_table, runs_chain, stretch_table
+    from desurvey.runs import hole_table, stretch_table
 
-    data.require("runs")
-    chain = runs_chain(data.runs, limits_of(data).line_offset_deg)
     for path, table in ((stretches, stretch_table), (holes, hole_table)):
         if path is not None:
-            write_table(table(data.runs, chain), path)
+            write(study, table(study.logged.runs, study.chain), path)

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from viewer.commands.shared import Out, ProjectFolder, finish, say, traced, working
+from viewer.commands.shared import Out, on_study, say, suspecting, working, write
 
 if TYPE_CHECKING:
-    from desurvey.project import Project
-    from desurvey.traces import Traces
+    from desurvey.study import Study
 
 __all__ = ["add_to"]
 
@@ -22,8 +21,9 @@ def add_to(app: typer.Typer) -> None:
         app.command()(command)
 
 
+@on_study("lowside orient {project} --out oriented.csv")
 def trace(
-    project: ProjectFolder,
+    study: Study,
     out: Out,
     step: Annotated[
         float | None, typer.Option("--step", metavar="M", help="A point every M metres instead of at the stations.")
@@ -34,49 +34,32 @@ def trace(
     ] = None,
 ) -> None:
     """Desurvey all holes by minimum curvature: positions, directions, dogleg severity and their uncertainty."""
-    from desurvey import spread
-    from desurvey.exchange import write_table
-
-    data, holes = traced(project)
-    with working("Writing"):
-        write_table(spread.trace_table(holes, spread.project_spread(data, holes), step), out)
+    with working("Desurveying"):
+        write(study, study.traces_table(step), out)
         if norths is not None:
-            write_table(data.norths, norths)
-    say(f"{len(holes.hole_ids)} of {len(data.collars)} holes written to {out}")
-    finish(data.findings)
+            write(study, study.logged.norths, norths)
+    say(f"{len(study.holes.hole_ids)} of {len(study.logged.collars)} holes written to {out}")
 
 
+@on_study("lowside suspects {project} --out suspects.csv")
 def orient(
-    project: ProjectFolder,
+    study: Study,
     out: Out,
     accept: Annotated[
         Path | None,
-        typer.Option("--accept", metavar="FILE", help="Put right the suspects that you left in this file, marked so."),
+        typer.Option(
+            "--accept", metavar="FILE", help="Put right the suspects that you left in this file too, marked so."
+        ),
     ] = None,
 ) -> None:
     """Turn core angles into true orientations with their uncertainty.
 
     Every row of the structures table comes out, in its order. One without an orientation says why not.
     """
-    from desurvey import spread
-    from desurvey.exchange import write_table
-    from desurvey.orient import oriented
-
-    data, holes = traced(project)
     if accept is not None:
-        data, holes = _put_right(data, accept)
+        study = suspecting(study, accept)
+        study = study.accepting(study.all_suspects()["key"])
     with working("Orienting"):
-        structures = oriented(data, holes)
-        known = spread.structure_spread(structures, spread.project_spread(data, holes))
-        write_table(spread.orientation_table(structures, known), out)
+        write(study, study.oriented_table(), out)
+    structures = study.structures
     say(f"{int(structures.usable.sum())} of {len(structures.table)} structures oriented, written to {out}")
-    finish(data.findings)
-
-
-def _put_right(data: Project, accept: Path) -> tuple[Project, Traces]:
-    """Return the project with the accepted suspects put right, and its holes in space."""
-    from desurvey import suspects, traces
-    from desurvey.exchange import read_table
-
-    data = suspects.accept(data, read_table(accept), accept.name)
-    return data, traces.build(data)

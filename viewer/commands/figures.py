@@ -1,13 +1,15 @@
-"""Figures on paper: ``section``, ``plan``, ``net`` and ``holelog``."""
+"""Figures on paper: ``section``, ``map``, ``net`` and ``holelog``."""
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from viewer.commands.shared import Out, ProjectFolder, finish, lined_up, oriented, say, working
+from viewer.commands.shared import Out, SuspectsFile, lined_up, on_study, say, suspecting, suspects_of, working
+
+if TYPE_CHECKING:
+    from desurvey.study import Study
 
 __all__ = ["add_to"]
 
@@ -28,12 +30,15 @@ Faults = Annotated[
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (section, plan, net, holelog):
+    for command in (section, net, holelog):
         app.command()(command)
+    app.command("map")(plan)
+    app.command("plan", hidden=True)(plan)  # its name until 0.2: planners expected it to plan
 
 
+@on_study()
 def section(
-    project: ProjectFolder,
+    study: Study,
     out: Out,
     holes: Annotated[
         str, typer.Option("--holes", metavar="A,B,…", help="Cut through these holes as well as one plane can.")
@@ -61,12 +66,12 @@ def section(
     from viewer.figures.sheet import save
     from viewer.figures.slab import slab_of
 
-    data, traces, structures = oriented(project)
-    slab = slab_of(traces, holes, line, thickness)
-    answers = lined_up(data, traces) if faults else None
+    slab = slab_of(study.holes, holes, line, thickness)
+    answers = lined_up(study) if faults else None
+    suspects_of(study)
     with working("Drawing"):
         heading = f"Section through {holes}" if holes else f"Section along {line}"
-        content = content_of(data, traces, structures, heading=heading, bars=colour, answers=answers)
+        content = content_of(study, heading=heading, bars=colour, answers=answers)
         figure = draw_section(
             content,
             slab,
@@ -78,11 +83,11 @@ def section(
         )
         save(figure, out)
     say(f"Section written to {out}")
-    finish(data.findings)
 
 
+@on_study()
 def plan(
-    project: ProjectFolder,
+    study: Study,
     out: Out,
     elevation: Annotated[
         float | None,
@@ -98,16 +103,19 @@ def plan(
     paper: Paper = "A4",
     portrait: Portrait = False,
 ) -> None:
-    """Draw a plan as PDF, SVG or PNG, at a true scale, with strike and dip of the structures."""
+    """Draw a map as PDF, SVG or PNG, at a true scale, with strike and dip of the structures.
+
+    From above, or a slab at an elevation.
+    """
     from viewer.figures.collect import content_of
     from viewer.figures.plan import Level, draw_plan
     from viewer.figures.sheet import save
 
-    data, traces, structures = oriented(project)
-    answers = lined_up(data, traces) if faults else None
+    answers = lined_up(study) if faults else None
+    suspects_of(study)
     with working("Drawing"):
         heading = "Plan of collars and holes" if elevation is None else f"Plan at {elevation:g} m"
-        content = content_of(data, traces, structures, heading=heading, bars=colour, answers=answers)
+        content = content_of(study, heading=heading, bars=colour, answers=answers)
         figure = draw_plan(
             content,
             Level(elevation, thickness),
@@ -117,12 +125,12 @@ def plan(
             every=ticks,
         )
         save(figure, out)
-    say(f"Plan written to {out}")
-    finish(data.findings)
+    say(f"Map written to {out}")
 
 
+@on_study()
 def net(
-    project: ProjectFolder,
+    study: Study,
     out: Out,
     kind: Annotated[str, typer.Option("--kind", metavar="A,B,…", help="Only structures of these kinds.")] = "",
     holes: Annotated[str, typer.Option("--holes", metavar="A,B,…", help="Only structures of these holes.")] = "",
@@ -130,7 +138,7 @@ def net(
         Literal["equal-area", "equal-angle"], typer.Option("--projection", help="Schmidt's or Wulff's net.")
     ] = "equal-area",
     contours: Annotated[
-        Literal["exponential", "kamb", "none"], typer.Option("--contours", help="Counter of the density of poles.")
+        Literal["exponential", "kamb", "none"], typer.Option("--contours", help="How the density of poles is counted.")
     ] = "exponential",
     planes: Annotated[bool, typer.Option("--planes", help="Draw the great circle of every plane.")] = False,
     alpha_only: Annotated[bool, typer.Option("--alpha-only", help="Draw the cones of readings without beta.")] = False,
@@ -146,11 +154,12 @@ def net(
     from viewer.figures.net import NetLook, chosen_rows, draw_net, net_of
     from viewer.figures.sheet import save
 
-    data, traces, structures = oriented(project)
+    structures = study.structures
     rows = chosen_rows(structures, kind, holes)
+    suspects_of(study)
     with working("Drawing"):
         heading = f"Net of {kind or 'all structures'}" + (f" in {holes}" if holes else "")
-        content = content_of(data, traces, structures, heading=heading)
+        content = content_of(study, heading=heading)
         look = NetLook(
             projection="equal_area" if projection == "equal-area" else "equal_angle",
             contours=contours,
@@ -161,37 +170,34 @@ def net(
         )
         seeing = ~content.planned
         if holes:  # what these holes are blind to, not what all of them are
-            seeing &= np.isin(traces.hole_ids, [name.strip() for name in holes.split(",")])
-        drawn = net_of(structures, traces, seeing, rows, content.title)
+            seeing &= np.isin(study.holes.hole_ids, [name.strip() for name in holes.split(",")])
+        drawn = net_of(study, seeing, rows, content.title)
         save(draw_net(drawn, look, paper=paper, orientation="portrait" if portrait else "landscape"), out)
     say(f"Net of {int((rows & structures.usable).sum())} poles written to {out}")
-    finish(data.findings)
 
 
+@on_study()
 def holelog(
-    project: ProjectFolder,
+    study: Study,
     out: Out,
     hole: Annotated[str, typer.Option("--hole", metavar="NAME", help="The hole.", show_default=False)],
     colour: Annotated[
         list[str] | None,
         typer.Option("--colour", metavar="TABLE[.COLUMN]", help="Intervals to show; all tables by default."),
     ] = None,
-    suspects: Annotated[
-        Path | None, typer.Option("--suspects", metavar="FILE", help="What lowside suspects has written: marks them.")
-    ] = None,
+    suspects: SuspectsFile = None,
     top: Annotated[float, typer.Option("--from", metavar="M", help="First depth shown.")] = 0.0,
     bottom: Annotated[float | None, typer.Option("--to", metavar="M", help="Last depth shown.")] = None,
     paper: Paper = "A4",
 ) -> None:
     """Draw the log of one hole: intervals, runs, tadpoles, structures per metre, dogleg and suspects against depth."""
-    from viewer.figures.collect import log_of, read_suspects
+    from viewer.figures.collect import log_of
     from viewer.figures.holelog import draw_log
     from viewer.figures.sheet import save
 
-    data, traces, structures = oriented(project)
+    study = suspecting(study, suspects)
+    suspects_of(study)
     with working("Drawing"):
-        found = None if suspects is None else read_suspects(suspects)
-        log = log_of(data, traces, structures, hole, bars=colour, suspects=found)
+        log = log_of(study, hole, bars=colour)
         save(draw_log(log, paper=paper, top=top, bottom=bottom), out)
     say(f"Log of {hole} written to {out}")
-    finish(data.findings)

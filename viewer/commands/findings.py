@@ -14,11 +14,11 @@ from desurvey.problems import DataProblem, Finding, Severity, shortened
 if TYPE_CHECKING:
     import pandas as pd
 
-    from desurvey.project import Project
+    from desurvey.study import Study
 
 __all__ = ["COLUMNS", "ORDER", "findings_table", "print_findings", "print_rules", "write_findings"]
 
-COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion"]
+COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion", "key"]
 ORDER: dict[Severity, int] = {"error": 0, "warning": 1, "note": 2}
 STYLE: dict[Severity, str] = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
@@ -38,7 +38,7 @@ def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     return frame.astype({"row": "Int64", "depth": float})
 
 
-def write_findings(project: Project, findings: Sequence[Finding], path: Path) -> None:
+def write_findings(study: Study, findings: Sequence[Finding], path: Path) -> None:
     """Write findings as ``.csv``, ``.parquet``, ``.json`` or ``.html``, by the name's ending.
 
     Raises
@@ -46,7 +46,8 @@ def write_findings(project: Project, findings: Sequence[Finding], path: Path) ->
     DataProblem
         For another ending, or when the file can't be written.
     """
-    from desurvey.exchange import replacing, write_table
+    from desurvey.exchange import write_table
+    from desurvey.outputs import replacing
 
     ending = path.suffix.lower()
     if ending in {".csv", ".parquet"}:
@@ -57,7 +58,7 @@ def write_findings(project: Project, findings: Sequence[Finding], path: Path) ->
             "findings are written as .csv, .parquet, .json or .html", file=str(path), value=ending or "no ending"
         )
     rows = _records(findings)
-    text = json.dumps(rows, ensure_ascii=False, indent=1) if ending == ".json" else _page(project, findings, rows)
+    text = json.dumps(rows, ensure_ascii=False, indent=1) if ending == ".json" else _page(study, findings, rows)
     with replacing(path) as partial:
         partial.write_text(text, encoding="utf-8")
 
@@ -72,19 +73,19 @@ def _plain(value: object) -> object:
     return None if isinstance(value, float) and value != value else value
 
 
-def _page(project: Project, findings: Sequence[Finding], rows: list[dict[str, object]]) -> str:
+def _page(study: Study, findings: Sequence[Finding], rows: list[dict[str, object]]) -> str:
     """Return one page that needs nothing else: the rows and the script that filters them stand in it."""
     from jinja2 import Environment
 
-    from desurvey.checks import RULES
+    from desurvey.study import RULES
 
     folder = files("viewer") / "templates"
     library = folder / "vendor" / "tabulator"
     template = Environment(autoescape=True).from_string((folder / "findings.html").read_text(encoding="utf-8"))
     found = {finding.rule for finding in findings}
     return template.render(
-        name=project.name,
-        summary=_summary(project, findings),
+        name=study.name,
+        summary=_summary(study, findings),
         rules=[rule for rule in RULES if rule.id in found],
         json=json.dumps(rows, ensure_ascii=False).replace("<", "\\u003c"),
         library_style=(library / "tabulator_simple.min.css").read_text(encoding="utf-8"),
@@ -95,7 +96,7 @@ def _page(project: Project, findings: Sequence[Finding], rows: list[dict[str, ob
 # ------------------------------------------------------------------------------------------------------- the terminal
 
 
-def print_findings(project: Project, findings: Sequence[Finding]) -> None:
+def print_findings(study: Study, findings: Sequence[Finding]) -> None:
     """Print the findings by hole, the worst hole first, and their count."""
     from rich.console import Console
 
@@ -108,7 +109,7 @@ def print_findings(project: Project, findings: Sequence[Finding]) -> None:
         console.print(
             f"… and findings in {len(holes) - MOST_HOLES} more holes: write them all with --out findings.html\n"
         )
-    console.print(_summary(project, findings), markup=False)
+    console.print(_summary(study, findings), markup=False)
 
 
 def _by_hole(findings: Sequence[Finding]) -> list[tuple[str, list[Finding]]]:
@@ -157,7 +158,8 @@ def _table(findings: Sequence[Finding]) -> object:
     return table
 
 
-def _summary(project: Project, findings: Sequence[Finding]) -> str:
+def _summary(study: Study, findings: Sequence[Finding]) -> str:
+    project = study.logged
     size = f"{len(project.collars)} holes, {len(project.surveys)} survey stations, {len(project.structures)} structures"
     return f"{project.name}: {size}. {_counted(findings) or 'Nothing found'}."
 
@@ -170,7 +172,8 @@ def print_rules() -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from desurvey.checks import RULES_BY_PART, Limits
+    from desurvey.checks import Limits
+    from desurvey.study import RULES_BY_PART
 
     console = Console(highlight=False)
     for part, rules in RULES_BY_PART.items():

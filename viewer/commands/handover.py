@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from viewer.commands.shared import Out, ProjectFolder, finish, lined_up, oriented, say, working
+from viewer.commands.shared import Out, SuspectsFile, lined_up, on_study, say, suspecting, suspects_of, working
+
+if TYPE_CHECKING:
+    from desurvey.study import Study
 
 __all__ = ["add_to"]
 
@@ -18,13 +21,11 @@ def add_to(app: typer.Typer) -> None:
         app.command()(command)
 
 
+@on_study()
 def report(
-    project: ProjectFolder,
+    study: Study,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="F.html", help="Where to write.", show_default=False)],
-    suspects: Annotated[
-        Path | None,
-        typer.Option("--suspects", metavar="FILE", help="Take the suspects from this table instead of looking anew."),
-    ] = None,
+    suspects: SuspectsFile = None,
     colour: Annotated[
         str | None, typer.Option("--colour", metavar="TABLE[.COLUMN]", help="Intervals to colour the sections by.")
     ] = None,
@@ -36,27 +37,23 @@ def report(
 
     Looks for suspects and lines up the fault picks on the way. What the tables have nothing for is said to be absent.
     """
-    from desurvey.suspects import suspects as weigh
-    from viewer.figures.collect import read_suspects
-    from viewer.report import Results, Wanted, compose, print_pdf, write_report
+    from viewer.report import Wanted, compose, print_pdf, write_report
 
-    data, traces, structures = oriented(project)
-    with working("Looking for suspects"):
-        found = weigh(data, traces, structures) if suspects is None else read_suspects(suspects)
-    results = Results(suspects=found, answers=lined_up(data, traces))
+    study = suspecting(study, suspects)
+    suspects_of(study)
+    lined_up(study)
     with working("Drawing"):
-        wanted = Wanted(bars=colour, logs=logs, scene=scene)
-        write_report(compose(data, traces, structures, results, wanted), out)
+        write_report(compose(study, Wanted(bars=colour, logs=logs, scene=scene)), out)
     say(f"Report written to {out}")
     if pdf is not None:
         with working("Printing"):
             print_pdf(out, pdf)
         say(f"Printed to {pdf}")
-    finish(data.findings)
 
 
+@on_study()
 def export(
-    project: ProjectFolder,
+    study: Study,
     out: Out,
     table: Annotated[
         str, typer.Option("--table", metavar="NAME", help="Which table, for .csv and .parquet.")
@@ -70,17 +67,12 @@ def export(
     .omf .dxf .glb .vtp .vtm .gpkg .geojson hold shapes in space; .xlsx holds all tables, .csv and .parquet one of them.
     """
     from desurvey.exchange import exporting
-    from desurvey.exchange.model import model_of
 
     exporting.check_ending(out)
-    data, traces, structures = oriented(project)
-    answers = lined_up(data, traces) if faults else None
+    answers = lined_up(study) if faults else None
     with working("Writing"):
-        meshes = {} if answers is None else answers.meshes
-        tables = {} if answers is None else answers.tables
-        exporting.export(model_of(data, traces, structures, meshes=meshes, tables=tables), out, table=table)
-    say(f"{data.name} written to {out}")
-    finish(data.findings)
+        exporting.export(study.model(answers), out, table=table)
+    say(f"{study.name} written to {out}")
 
 
 def strip(

@@ -8,16 +8,20 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from desurvey.problems import DataProblem
-from viewer.commands.shared import Out, ProjectFolder, finish, say, traced, working
+from viewer.commands.shared import (
+    Out,
+    ProjectFolder,
+    SuspectsFile,
+    on_study,
+    say,
+    suspecting,
+    suspects_of,
+    working,
+    write,
+)
 
 if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    from desurvey.aim import Shot
-    from desurvey.lineup import LineUp
-    from desurvey.project import Project
-    from desurvey.traces import Traces
+    from desurvey.study import Study
 
 __all__ = ["Kind", "add_to"]
 
@@ -26,32 +30,62 @@ Kind = Annotated[str, typer.Option("--kind", metavar="KIND", help="Which structu
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (suspects, lineup, aim):
+    for command in (suspects, lineup, aim, decide):
         app.command()(command)
 
 
-def suspects(project: ProjectFolder, out: Out) -> None:
+@on_study("lowside decide {project} KEY --accept (or --set-aside) --why …, then lowside lineup {project} --out lineup")
+def suspects(study: Study, out: Out) -> None:
     """Weigh named blunders of readings, runs and holes against "as logged", and say what went wrong.
 
-    Nothing is corrected. Delete the rows that you don't agree with, and hand the file to
-    [bold]lowside orient PROJECT --accept suspects.csv[/bold].
+    Nothing is corrected, and what has been decided is listed no more (--as-logged lists all). Decide on each by its key
+    with [bold]lowside decide[/bold], or in the viewer.
     """
-    from desurvey.exchange import write_table
-    from desurvey.orient import oriented
-    from desurvey.suspects import suspects as weigh
-
-    data, holes = traced(project)
-    with working("Weighing the readings against their neighbours") as progress:
-        found = weigh(data, holes, oriented(data, holes), progress=progress)
-        write_table(found, out)
-    for sentence in found["message"]:
-        say(f"  {sentence}")
+    found = suspects_of(study)
+    write(study, found, out)
+    for key, sentence in zip(found["key"], found["message"], strict=True):
+        say(f"  {sentence}  [{key}]")
     say(f"{len(found)} suspect{'' if len(found) == 1 else 's'} written to {out}")
-    finish(data.findings)
 
 
-def lineup(
+def decide(
     project: ProjectFolder,
+    key: Annotated[
+        str, typer.Argument(metavar="KEY", help="A suspect's key, as suspects.csv has it.", show_default=False)
+    ] = "",
+    accept: Annotated[bool, typer.Option("--accept", help="Put it right in every output.")] = False,
+    set_aside: Annotated[bool, typer.Option("--set-aside", help="The readings stand as they were logged.")] = False,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Take a decision back: a suspect's key, or a pick's name.")
+    ] = False,
+    pin: Annotated[
+        tuple[str, str] | None,
+        typer.Option(
+            "--pin", metavar="PICK FAULT", help="Say which fault a pick belongs to, or none.", show_default=False
+        ),
+    ] = None,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason, for whoever reads it later.")] = "",
+    who: Annotated[str, typer.Option("--who", metavar="NAME", help="Who decides; you by default.")] = "",
+) -> None:
+    """Decide on a suspect, or pin a fault pick: what the viewer does, from a terminal.
+
+    Decisions stand in decisions.toml beside the tables, which are never touched. Every output obeys them.
+    """
+    import desurvey
+
+    study = desurvey.open(project)
+    suspects_of(study)
+    with working("Deciding"):
+        changed = study.decide(key, accept=accept, set_aside=set_aside, undo=undo, pin=pin, why=why, who=who)
+    for other in changed.overruled:
+        say(f"{other.who} had decided otherwise about {other.key} ({other.answer}, {other.when}); yours stands now.")
+    count = len(changed.decisions)
+    say(f"{count} decision{'' if count == 1 else 's'} in {project / 'decisions.toml'}")
+
+
+@on_study("lowside view {project}")
+def lineup(
+    study: Study,
     out: Annotated[
         Path,
         typer.Option(
@@ -59,36 +93,28 @@ def lineup(
         ),
     ],
     kind: Kind = "fault",
-    suspects: Annotated[
-        Path | None,
-        typer.Option(
-            "--suspects", metavar="FILE", help="Distrust the orientations that lowside suspects accused there."
-        ),
-    ] = None,
+    suspects: SuspectsFile = None,
 ) -> None:
     r"""Test which picks of several holes are one fault, and where else it should have been seen.
 
     Writes the faults, every pick with its fault and where the other picks put it, and for each fault and hole the depth
-    window in which it is expected. Pins under [bold]\[lineup][/bold] in project.toml are kept.
+    window in which it is expected. Orientations that an undecided suspect accuses are distrusted. Pins are kept, those
+    of decisions and those under [bold]\[lineup][/bold] in project.toml.
     """
-    from desurvey.exchange import write_table
-    from desurvey.lineup import faults_table, line_up_with_windows, picks_table, summary
-
-    data, holes = traced(project)
+    study = suspecting(study, suspects)
+    suspects_of(study)
     with working("Lining up the picks") as progress:
-        distrust = _distrusted(data, suspects) if suspects is not None else None
-        answer, windows = line_up_with_windows(data, holes, kind, distrust=distrust, progress=progress)
-        picks = picks_table(answer)
+        answers = study.lineup(kind, progress=progress)
         folder = _folder(out)
-        for name, table in (("faults", faults_table(answer)), ("picks", picks), ("windows", windows)):
-            write_table(table, folder / f"{name}.csv")
-    typer.echo(summary(answer, picks, windows))
+        for name, table in answers.tables.items():
+            write(study, table, folder / f"{name}.csv")
+    typer.echo(answers.words)
     say(f"faults.csv, picks.csv and windows.csv written to {out}")
-    finish(data.findings)
 
 
+@on_study()
 def aim(
-    project: ProjectFolder,
+    study: Study,
     out: Out,
     kind: Kind = "fault",
     fault: Annotated[
@@ -112,34 +138,29 @@ def aim(
     drilled holes are blind to. With it: azimuth, dip and depth of the hole that meets that fault. The rig's limits
     stand under [bold]\[aim][/bold] in project.toml.
     """
-    from desurvey import aim as aiming
-    from desurvey.exchange import write_table
-    from desurvey.lineup import line_up
+    from desurvey.aim import in_words
 
-    data, holes = traced(project)
+    if fault is not None and not collar:
+        raise DataProblem("--fault needs --collar: where the hole starts", hint="give E,N,U or the name of a hole")
+    suspects_of(study)
     with working("Lining up the picks") as progress:
-        answer = line_up(data, holes, kind, progress=progress)
+        study.lineup(kind, progress=progress)
     if fault is None:
-        meetings = aiming.planned_meetings(answer)
-        write_table(meetings, out)
-        typer.echo(aiming.in_words(meetings))
-        _say_blind(answer)
-    else:
-        shot = _shot(data, answer, fault, _place(collar, holes), point, elevation)
-        write_table(aiming.shots_table([shot]), out)
-        typer.echo(
-            f"Azimuth {shot.azimuth:.1f}°, dip {shot.dip:.1f}°: meets {shot.fault_id} at {shot.depth:.1f} m "
-            f"± {shot.sigma:.1f} m, at {shot.pierce_angle:.0f}° to it."
-        )
-    finish(data.findings)
-
-
-def _distrusted(data: Project, accused: Path) -> dict[str, float]:
-    """Return how likely the orientations that are accused in a file are wrong, by structure."""
-    from desurvey.exchange import read_table
-    from desurvey.suspects import distrusted
-
-    return distrusted(data, read_table(accused), accused.name)
+        meetings = study.aim(kind=kind)
+        write(study, meetings, out)
+        typer.echo(in_words(meetings))
+        _say_blind(study)
+        return
+    place = _numbers(collar, "--collar") if "," in collar else collar
+    shot = study.aim(
+        fault, collar=place, point=_numbers(point, "--point") if point else None, elevation=elevation, kind=kind
+    )
+    write(study, shot, out)
+    one = shot.iloc[0]
+    typer.echo(
+        f"Azimuth {one['azimuth']:.1f}°, dip {one['dip']:.1f}°: meets {one['fault_id']} at {one['depth']:.1f} m "
+        f"± {one['sigma']:.1f} m, at {one['pierce_angle']:.0f}° to it."
+    )
 
 
 def _folder(out: Path) -> Path:
@@ -153,44 +174,20 @@ def _folder(out: Path) -> Path:
     return out
 
 
-def _shot(
-    data: Project, answer: LineUp, fault: str, collar: npt.NDArray[np.float64], point: str, elevation: float | None
-) -> Shot:
-    from desurvey import aim as aiming
-    from desurvey.project import options
-
-    limits = options("aim", data.section("aim"), aiming.RigLimits)
-    if point and elevation is None:
-        return aiming.aim_at_point(answer, fault, collar, _numbers(point, "--point"), limits)
-    if elevation is not None and not point:
-        return aiming.aim_at_elevation(answer, fault, collar, elevation, limits)
-    raise DataProblem("--fault needs either --point E,N,U or --elevation Z")
-
-
-def _place(text: str, holes: Traces) -> npt.NDArray[np.float64]:
-    """Return a place given as E,N,U or as the name of a hole, whose collar is meant."""
-    if not text:
-        raise DataProblem("--fault needs --collar: where the hole starts", hint="give E,N,U or the name of a hole")
-    hole = holes.index([text])[0]
-    return _numbers(text, "--collar") if hole < 0 else holes.position[holes.offsets[hole]]
-
-
-def _numbers(text: str, option: str) -> npt.NDArray[np.float64]:
-    import numpy as np
+def _numbers(text: str, option: str) -> list[float]:
+    from math import isfinite
 
     try:
         values = [float(part) for part in text.split(",")]
     except ValueError:
         values = []
-    if len(values) != 3 or not np.isfinite(values).all():
+    if len(values) != 3 or not all(isfinite(value) for value in values):
         raise DataProblem(f"{option} must be three numbers E,N,U with commas between them", value=text)
-    return np.array(values)
+    return values
 
 
-def _say_blind(answer: LineUp) -> None:
-    from desurvey.aim import blind_table
-
-    table = blind_table(answer.traces, answer.drilled)
+def _say_blind(study: Study) -> None:
+    table = study.blind()
     typer.echo(f"The drilled holes are blind to {table['blind'][0]:.0%} of all plane orientations.")
     for row in table[1:].itertuples():
         typer.echo(f"  with {row.hole_id} drilled: {row.blind:.0%}")

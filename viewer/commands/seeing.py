@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from viewer.commands.shared import ProjectFolder, finish, say, traced, working
+from viewer.commands.shared import on_study, say, suspects_of, working
 
 if TYPE_CHECKING:
-    from desurvey.project import Project
-    from desurvey.traces import Traces
+    from desurvey.study import Study
     from viewer.scene import Scene
 
 __all__ = ["add_to"]
@@ -22,8 +21,9 @@ def add_to(app: typer.Typer) -> None:
     app.command()(view)
 
 
+@on_study()
 def view(
-    project: ProjectFolder,
+    study: Study,
     shot: Annotated[
         Path | None, typer.Option("--shot", metavar="F.png", help="Write one still picture instead.")
     ] = None,
@@ -68,9 +68,9 @@ def view(
         from viewer.app.view import View
 
         first = View(holes_by=holes_by, discs_by=discs_by, look=look)
-        serve(project, host=host, port=port, token=token, open_browser=browser, view=first, say=say)
+        serve(study, host=host, port=port, token=token, open_browser=browser, view=first, say=say)
         return
-    data, built = _built(project, holes_by, discs_by, lineup)
+    built = _built(study, holes_by, discs_by, lineup)
     if shot is not None:
         from viewer.still import still
 
@@ -85,32 +85,24 @@ def view(
         from viewer.window import window as open_window
 
         open_window(built)
-    finish(data.findings)
 
 
-def _built(folder: Path, holes_by: str, discs_by: str, kind: str) -> tuple[Project, Scene]:
-    """Return a project and its scene, with the line-up of a kind of structure where one is named."""
-    from desurvey.orient import oriented
+def _built(study: Study, holes_by: str, discs_by: str, kind: str) -> Scene:
+    """Return the scene of a study, with the line-up of a kind of structure where one is named."""
     from viewer import scene
-    from viewer.figures.collect import topography_of
+    from viewer.figures.collect import ground_of
     from viewer.lacking import lacking
+    from viewer.scene.faults import with_faults
     from viewer.scene.ground import with_ground
 
-    data, holes = traced(folder)
+    shown = study.showable()
     with working("Building the scene"):
-        shown = data.showable()
-        structures = oriented(shown, holes)
-        built = scene.build(shown, holes, structures, holes_by=holes_by, discs_by=discs_by)
-        built = with_ground(built, topography_of(data))
-    for sentence in lacking(data, holes, structures):
+        built = with_ground(scene.build(shown, holes_by=holes_by, discs_by=discs_by), ground_of(study))
+    for sentence in lacking(study):
         say(sentence)
-    return data, _with_faults(built, data, holes, kind) if kind else built
-
-
-def _with_faults(built: Scene, data: Project, holes: Traces, kind: str) -> Scene:
-    """Return a scene with the line-up of a kind of structure."""
-    from desurvey.lineup import line_up_with_windows
-    from viewer.scene.faults import with_faults
-
+    if not kind:
+        return built
+    suspects_of(study)
     with working("Lining up the picks") as progress:
-        return with_faults(built, *line_up_with_windows(data, holes, kind, progress=progress))
+        answers = study.lineup(kind, progress=progress)
+        return with_faults(built, answers.found, answers.windows)

@@ -1,12 +1,14 @@
-"""What all commands share: their arguments, how they load a project, and how they speak."""
+"""What all commands share: their arguments, how they open a study, how they speak, and how they end."""
 
 from __future__ import annotations
 
+import functools
+import inspect
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -14,18 +16,35 @@ from desurvey.problems import Finding
 from desurvey.progress import silent
 
 if TYPE_CHECKING:
-    from desurvey.orient import Oriented
-    from desurvey.progress import Progress
-    from desurvey.project import Project
-    from desurvey.traces import Traces
-    from viewer.faults import Answers
+    import pandas as pd
 
-__all__ = ["Out", "ProjectFolder", "finish", "lined_up", "loaded", "oriented", "say", "traced", "working"]
+    from desurvey.progress import Progress
+    from desurvey.study import Answers, Study
+
+__all__ = [
+    "Out",
+    "ProjectFolder",
+    "SuspectsFile",
+    "finish",
+    "lined_up",
+    "on_study",
+    "say",
+    "suspecting",
+    "suspects_of",
+    "working",
+    "write",
+]
 
 ProjectFolder = Annotated[
     Path, typer.Argument(metavar="PROJECT", help="Folder with a project.toml.", show_default=False)
 ]
 Out = Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Where to write.", show_default=False)]
+AsLogged = Annotated[bool, typer.Option("--as-logged", help="Leave the project's decisions aside.")]
+Fresh = Annotated[bool, typer.Option("--fresh", help="Work everything out anew, past what is kept of earlier runs.")]
+SuspectsFile = Annotated[
+    Path | None,
+    typer.Option("--suspects", metavar="FILE", help="Take the suspects left in this table instead of looking anew."),
+]
 
 SHOWN = 5
 """Findings that a command other than ``check`` quotes before it points to ``check``."""
@@ -57,38 +76,84 @@ def working(what: str) -> Iterator[Progress]:
         yield lambda share: shown.update(task, total=1.0, completed=share)
 
 
-def loaded(folder: Path) -> Project:
-    """Return the project in a folder."""
-    from desurvey.project import load_project
+def on_study(then: str = "", *, ends: bool = True) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Make a command of a function that takes a study first.
 
-    with working("Reading the tables"):
-        return load_project(folder)
+    The command takes a project folder, ``--as-logged`` and ``--fresh`` besides the function's own options; it opens the
+    study, and says at the end on which decisions the output rests, what is wrong in the tables, and the next step.
+
+    Parameters
+    ----------
+    then : str
+        The next step in one line; ``{project}`` stands for the folder.
+    ends : bool
+        Whether errors in the tables are said, and make the exit status 1; ``check`` says them itself.
+    """
+
+    def made(function: Callable[..., None]) -> Callable[..., None]:
+        def command(project: Path, as_logged: bool, fresh: bool, **rest: Any) -> None:
+            import desurvey
+
+            with working("Reading the tables"):
+                study = desurvey.open(project, as_logged=as_logged, fresh=fresh)
+            try:
+                function(study, **rest)
+            finally:
+                if len(study.decisions):
+                    say(f"{study.basis}.")
+            if then:
+                say(f"Next: {then.format(project=project)}")
+            if ends:
+                finish(study.logged.findings)
+
+        ours = [
+            inspect.Parameter("project", inspect.Parameter.KEYWORD_ONLY, annotation=ProjectFolder),
+            inspect.Parameter("as_logged", inspect.Parameter.KEYWORD_ONLY, annotation=AsLogged, default=False),
+            inspect.Parameter("fresh", inspect.Parameter.KEYWORD_ONLY, annotation=Fresh, default=False),
+        ]
+        whose = function.__globals__
+        own = [
+            one.replace(kind=inspect.Parameter.KEYWORD_ONLY, annotation=eval(one.annotation, whose))
+            for one in list(inspect.signature(function).parameters.values())[1:]
+        ]
+        parameters = [ours[0], *own, *ours[1:]]
+        functools.update_wrapper(command, function)
+        del command.__wrapped__  # type: ignore[attr-defined]  # typer would look at the function's own signature
+        command.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+        command.__annotations__ = {one.name: one.annotation for one in parameters}
+        return command
+
+    return made
 
 
-def traced(folder: Path) -> tuple[Project, Traces]:
-    """Return the project in a folder and its holes in space."""
-    from desurvey import traces
+def write(study: Study, frame: pd.DataFrame, path: Path) -> None:
+    """Write a table of a study; where decisions stand in the project, its last column says whether it obeys them."""
+    from desurvey.exchange import write_table
 
-    project = loaded(folder)
-    with working("Desurveying"):
-        return project, traces.build(project)
+    write_table(frame.assign(basis=study.basis) if len(study.decisions) else frame, path)
 
 
-def oriented(folder: Path) -> tuple[Project, Traces, Oriented]:
-    """Return the project in a folder, its holes in space and its structures in true orientation."""
-    from desurvey import orient
+def suspecting(study: Study, path: Path | None) -> Study:
+    """Return the study with the suspects that a person left in a file; as it is without one."""
+    from desurvey.exchange import read_table
 
-    project, traces = traced(folder)
-    with working("Orienting"):
-        return project, traces, orient.oriented(project, traces)
+    return study if path is None else study.suspecting(read_table(path), path.name)
 
 
-def lined_up(project: Project, traces: Traces) -> Answers | None:
-    """Return what the line-up of the fault picks answers; None when none is logged."""
-    from viewer.faults import answers_of
+def suspects_of(study: Study) -> pd.DataFrame:
+    """Return the undecided suspects of a study, with a bar while they are looked for."""
+    with working("Weighing the readings against their neighbours") as progress:
+        return study.suspects(progress=progress)
 
+
+def lined_up(study: Study, kind: str = "fault") -> Answers | None:
+    """Return what the line-up of the picks of a kind answers; None, said, when none is logged."""
+    suspects_of(study)
     with working("Lining up the picks") as progress:
-        return answers_of(project, traces, progress=progress)
+        answers = study.lineup_or_none(kind, progress=progress)
+    if answers is None:
+        say(study.without_picks(kind))
+    return answers
 
 
 def finish(findings: Iterable[Finding]) -> None:

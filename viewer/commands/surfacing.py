@@ -7,16 +7,13 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from desurvey.problems import DataProblem, nearest
+from desurvey.problems import DataProblem
 from viewer.commands.judging import Kind
-from viewer.commands.shared import Out, ProjectFolder, finish, say, traced, working
+from viewer.commands.shared import Out, on_study, say, suspects_of, working
 
 if TYPE_CHECKING:
-    from desurvey.project import Project
-    from desurvey.spread import HoleSpread
-    from desurvey.surface import Edge, Extracted, Options, Picks
-    from desurvey.surface.clip import Outside
-    from desurvey.traces import Traces
+    from desurvey.study import Study
+    from desurvey.surface import Edge, Extracted
 
 __all__ = ["add_to"]
 
@@ -26,8 +23,9 @@ def add_to(app: typer.Typer) -> None:
     app.command()(surface)
 
 
+@on_study("lowside view {project}")
 def surface(
-    project: ProjectFolder,
+    study: Study,
     out: Out,
     fault: Annotated[str, typer.Option("--fault", metavar="F1", help="A fault of the line-up.")] = "",
     contact: Annotated[
@@ -68,17 +66,26 @@ def surface(
     format can. With several --between pairs the files are numbered.
     """
     _check(fault, contact, out, contours)
-    data, holes = traced(project)
-    limits = _ground(data, holes) if ground else ()
+    where = _edge(edge, margin)
+    if fault:
+        suspects_of(study)
     with working("Building the surface"):
         if fault:
-            made = {fault: _fault(data, holes, kind, fault, _edge(edge, margin), older, limits, sides)}
+            made = {fault: study.surface(fault, kind=kind, edge=where, older=older, ground=ground, sides=sides)}
         else:
-            made = _contacts(data, holes, (contact, between or [], bedding), _edge(edge, margin), limits)
+            made = study.contacts(contact, _pairs(between or []), bedding=bedding, edge=where, ground=ground)
     for place, (name, found) in enumerate(made.items()):
         target = out if len(made) == 1 else out.with_stem(f"{out.stem}-{place + 1}")
-        _write(data, name, found, target, contours, interval)
-    finish(data.findings)
+        _write(study, name, found, target, contours, interval)
+
+
+def _pairs(between: list[str]) -> list[tuple[str, str]]:
+    """Return the values on the two sides of each contact."""
+    pairs = [(one.strip(), other.strip()) for one, _, other in (text.partition(",") for text in between)]
+    if not pairs or any(not one or not other for one, other in pairs):
+        value = ", ".join(between) or None
+        raise DataProblem("--contact needs --between A,B: the values on its two sides", value=value)
+    return pairs
 
 
 def _check(fault: str, contact: str, out: Path, contours: Path | None) -> None:
@@ -93,12 +100,12 @@ def _check(fault: str, contact: str, out: Path, contours: Path | None) -> None:
         lines.check_ending(contours)
 
 
-def _write(data: Project, name: str, found: Extracted, target: Path, contours: Path | None, interval: float) -> None:
+def _write(study: Study, name: str, found: Extracted, target: Path, contours: Path | None, interval: float) -> None:
     from desurvey import surface as surfaces
     from desurvey.exchange.contours import write_contours
     from desurvey.exchange.meshes import write_mesh
 
-    crs, mesh = data.settings.frame.crs, found.mesh
+    crs, mesh = study.logged.settings.frame.crs, found.mesh
     write_mesh(mesh, target, name=name, crs=crs)
     say(
         f"{name}: {len(mesh.triangles)} triangles, the smallest of about {found.cell:.1f} m, "
@@ -110,80 +117,8 @@ def _write(data: Project, name: str, found: Extracted, target: Path, contours: P
         say(f"{len(lines)} contours written to {contours}")
 
 
-def _options(data: Project) -> Options:
-    from desurvey.project import options
-    from desurvey.surface import Options
-
-    return options("surface", data.section("surface"), Options)
-
-
 def _edge(shape: Literal["hull", "distance"], margin: float | None) -> Edge | None:
     """Return the edge that was asked for, or None for the usual one."""
     from desurvey.surface import Edge
 
     return None if shape == "hull" and margin is None else Edge(shape, margin)
-
-
-def _ground(data: Project, holes: Traces) -> tuple[Outside, ...]:
-    """Return the limit at the ground: the table that ``[checks]`` names, else the collars."""
-    from desurvey.checks.ground import ground_points
-    from desurvey.checks.limits import limits_of
-    from desurvey.surface import over_ground
-
-    file = limits_of(data).topography
-    return (over_ground(ground_points(data.folder, file) if file else holes.position[holes.offsets[:-1]]),)
-
-
-def _fault(
-    data: Project,
-    holes: Traces,
-    kind: str,
-    fault: str,
-    edge: Edge | None,
-    older: str,
-    limits: tuple[Outside, ...],
-    sides: bool,
-) -> Extracted:
-    from desurvey.lineup import line_up
-    from desurvey.surface import fault_surface
-
-    found = line_up(data, holes, kind)
-    return fault_surface(found, fault, _options(data), edge=edge, older=older, limits=limits, with_sides=sides)
-
-
-def _contacts(
-    data: Project, holes: Traces, asked: tuple[str, list[str], str], edge: Edge | None, limits: tuple[Outside, ...]
-) -> dict[str, Extracted]:
-    """Return the contacts of an interval table that were asked for, by name."""
-    from desurvey.spread import project_spread
-    from desurvey.surface import changes, contact_picks, extracted, fit
-
-    contact, between, bedding = asked
-    table, _, column = contact.partition(".")
-    if table not in data.intervals:
-        raise DataProblem("there is no such interval table", value=table, hint=nearest(table, data.intervals))
-    pairs = [(one.strip(), other.strip()) for one, _, other in (text.partition(",") for text in between)]
-    if not pairs or any(not one or not other for one, other in pairs):
-        raise DataProblem(
-            "--contact needs --between A,B: the values on its two sides", value=", ".join(between) or None
-        )
-    intervals = data.intervals[table]
-    placed = intervals[intervals["hole_id"].isin(holes.hole_ids)]
-    spread = project_spread(data, holes)
-    picks = contact_picks(changes(placed, column), pairs, holes, spread, _bedding(data, holes, spread, bedding))
-    field = fit(picks, _options(data))
-    return {
-        f"{one} | {other}": extracted(field, place, edge=edge, limits=limits)
-        for place, (one, other) in enumerate(pairs)
-    }
-
-
-def _bedding(data: Project, holes: Traces, spread: HoleSpread, kind: str) -> Picks | None:
-    from desurvey.orient import oriented
-    from desurvey.spread import structure_spread
-    from desurvey.surface import bedding_picks
-
-    if not kind:
-        return None
-    structures = oriented(data, holes)
-    return bedding_picks(structures, structure_spread(structures, spread), kind)

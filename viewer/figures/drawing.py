@@ -8,12 +8,22 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 
 from desurvey.problems import DataProblem
 from viewer import theme
 from viewer.figures.sheet import SMALL_PT, Box, Sheet, axes_at, round_scale
 
-__all__ = ["BACKED", "POINT_STEP", "Drawing", "grid_values", "grouped", "name_axis", "start_drawing"]
+__all__ = [
+    "BACKED",
+    "POINT_STEP",
+    "Drawing",
+    "grid_values",
+    "grouped",
+    "mark_suspects",
+    "name_axis",
+    "start_drawing",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -136,6 +146,18 @@ def grouped(value: float) -> str:
     '6 512 340'
     """
     return f"{value:,.10g}".replace(",", " ")
+
+
+def mark_suspects(drawing: Drawing, middle: Floats) -> list[tuple[Line2D, str]]:
+    """Ring the places (n, 2), millimetres on the paper, of structures that a suspect accuses; return the legend."""
+    if not len(middle):
+        return []
+    rings = Line2D(
+        *drawing.on_ground(middle).T, ls="", marker="o", ms=7.0, mfc="none", mec=theme.SUSPECT, mew=0.8, zorder=6,
+        gid="suspects",
+    )  # fmt: skip
+    drawing.axes.add_line(rings)
+    return [(rings, f"suspect, drawn as logged: {len(middle)}")]
 
 
 def name_axis(axes: Axes, text: str, side: str) -> None:

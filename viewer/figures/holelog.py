@@ -57,7 +57,6 @@ AGREEMENT: Final = {
     "loose": theme.LIGHT.grid,
 }
 """Colours of how a run's line agrees with its neighbours, from locked to loose."""
-SUSPECT: Final = theme.OKABE_ITO["vermilion"]
 TAIL_MM: Final = 3.0
 BIN_PARTS: Final = 40
 FULL: Final = 100.0
@@ -397,7 +396,7 @@ def _draw_suspects(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
         )
         axes.text(0.45, middle, f"{number}", ha="right", va="center", fontsize=SMALL_PT - 0.5)
         notes.append(f"Suspect {number}: {message}")
-    return [(Patch(fc=SUSPECT, ec="none"), "suspect (see notes)")], notes
+    return [(Patch(fc=theme.SUSPECT, ec="none"), "suspect (see notes)")], notes
 
 
 def _draw_margins(sheet: Sheet, log: HoleLog, key: Key, notes: list[str]) -> None:

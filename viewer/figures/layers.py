@@ -34,6 +34,8 @@ class Structures:
         Degrees; the dip direction of a horizontal plane is NaN.
     kind : (n,) str array
         Kind of structure.
+    suspect : (n,) bool array
+        Which are accused by a suspect that stands undecided: drawn as logged, and marked.
     """
 
     hole: Ints
@@ -42,6 +44,7 @@ class Structures:
     dip_deg: Floats
     dip_direction_deg: Floats
     kind: Strings
+    suspect: Bools
 
 
 @dataclass(frozen=True, slots=True, eq=False)

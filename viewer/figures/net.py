@@ -25,7 +25,7 @@ from desurvey import orient, sphere
 from desurvey.aim import directions_of
 from desurvey.orient import Oriented
 from desurvey.problems import DataProblem, nearest
-from desurvey.traces import Traces
+from desurvey.study import Study
 from viewer import theme
 from viewer.figures.drawing import BACKED
 from viewer.figures.legend import draw_key, draw_notes
@@ -59,6 +59,8 @@ class Net:
         Direction of the hole at each plane, for the weights.
     kind : (n,) str array
         Kind of each.
+    suspect : (n,) bool array
+        Which are accused by a suspect that stands undecided.
     line : (m, 3) array
         Unit vectors of lines (logged by gamma).
     cone_tangent, cone_alpha_deg : (c, 3) and (c,) arrays
@@ -72,6 +74,7 @@ class Net:
     normal: Floats
     tangent: Floats
     kind: Strings
+    suspect: Bools
     line: Floats
     cone_tangent: Floats
     cone_alpha_deg: Floats
@@ -102,13 +105,12 @@ class NetLook:
     weighted: bool = False
 
 
-def net_of(structures: Oriented, traces: Traces, seeing: Bools, rows: Bools, title: Title) -> Net:
+def net_of(study: Study, seeing: Bools, rows: Bools, title: Title) -> Net:
     """Return the net of chosen structures.
 
     Parameters
     ----------
-    structures, traces
-        Oriented structures and desurveyed holes.
+    study : Study
     seeing : (H,) bool array
         Holes whose blind zone is meant: the drilled ones, or those that were chosen.
     rows : (n,) bool array
@@ -116,6 +118,7 @@ def net_of(structures: Oriented, traces: Traces, seeing: Bools, rows: Bools, tit
     title : Title
         For the title block.
     """
+    structures = study.structures
     table = structures.table
     usable = rows & structures.usable
     alpha = table["alpha"].to_numpy(dtype=float)
@@ -124,10 +127,11 @@ def net_of(structures: Oriented, traces: Traces, seeing: Bools, rows: Bools, tit
         normal=structures.normal[usable],
         tangent=structures.tangent[usable],
         kind=table["kind"].fillna("").to_numpy(dtype=np.str_)[usable],
+        suspect=study.suspected[usable],
         line=structures.line[usable & np.isfinite(structures.line[:, 0])],
         cone_tangent=structures.tangent[cone],
         cone_alpha_deg=alpha[cone],
-        holes=directions_of(traces, seeing),
+        holes=directions_of(study.holes, seeing),
         title=title,
     )
 
@@ -304,6 +308,13 @@ def _draw_poles(axes: Axes, net: Net, look: NetLook) -> Key:
         )  # fmt: skip
         axes.add_line(marks)
         key.append((marks, f"{kind or 'no kind'}: {int(chosen.sum())} poles"))
+    if net.suspect.any():
+        rings = Line2D(
+            *points[net.suspect].T, ls="", marker="o", ms=size + 3.0, mfc="none", mec=theme.SUSPECT, mew=0.7, zorder=5,
+            gid="suspects",
+        )  # fmt: skip
+        axes.add_line(rings)
+        key.append((rings, f"suspect, drawn as logged: {int(net.suspect.sum())}"))
     if len(net.line):
         marks = Line2D(
             *project(net.line, look.projection).T, ls="", marker="^", ms=size + 0.8, mfc="none", mec=theme.LIGHT.text,

@@ -13,7 +13,16 @@ from matplotlib.lines import Line2D
 
 from desurvey.problems import DataProblem
 from viewer import theme
-from viewer.figures.drawing import BACKED, POINT_STEP, Drawing, grid_values, grouped, name_axis, start_drawing
+from viewer.figures.drawing import (
+    BACKED,
+    POINT_STEP,
+    Drawing,
+    grid_values,
+    grouped,
+    mark_suspects,
+    name_axis,
+    start_drawing,
+)
 from viewer.figures.holes import (
     Key,
     Seen,
@@ -191,6 +200,7 @@ def _draw_symbols(
         )  # fmt: skip
         drawing.axes.add_collection(lines, autolim=False)
         key.append((Line2D([], [], color=palette[kind], lw=width), f"{kind}: strike, dip"))
+    key += mark_suspects(drawing, middle[rows[structures.suspect[rows]]])
     _write_dips(drawing, structures, middle, rows)
     notes = []
     if level.elevation is not None and np.any(~level.holds(seen)):

@@ -21,7 +21,16 @@ from matplotlib.patches import Polygon
 
 from desurvey import orient
 from viewer import theme
-from viewer.figures.drawing import BACKED, POINT_STEP, Drawing, grid_values, grouped, name_axis, start_drawing
+from viewer.figures.drawing import (
+    BACKED,
+    POINT_STEP,
+    Drawing,
+    grid_values,
+    grouped,
+    mark_suspects,
+    name_axis,
+    start_drawing,
+)
 from viewer.figures.holes import (
     Key,
     Seen,
@@ -200,6 +209,7 @@ def _draw_structures(drawing: Drawing, structures: Structures, slab: Slab) -> tu
         lines = LineCollection(list(ends), colors=palette[kind], lw=width, zorder=5, label=f"structures: {kind}")
         drawing.axes.add_collection(lines, autolim=False)
         key.append((Line2D([], [], color=palette[kind], lw=width), f"{kind} (apparent dip)"))
+    key += mark_suspects(drawing, drawing.on_paper(seen[shown & structures.suspect, :2]))
     notes = ["Apparent dip is the true dip only where the section is square to strike"] if key else []
     if np.any(~inside):
         notes.append(_count(int((~inside).sum()), "structure") + f" outside {slab.thickness / 2:g} m")

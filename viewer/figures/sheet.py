@@ -27,7 +27,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Rectangle
 from matplotlib.textpath import text_to_path
 
-from desurvey.exchange import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from viewer import theme
 
@@ -105,6 +105,8 @@ class Title:
         What else belongs to this figure (vertical exaggeration, thickness).
     date : str
         Date of issue; today's when it is empty (see :func:`date_of_issue`).
+    basis : str
+        Whether data are drawn as logged or as decided, and how many suspects are marked.
     """
 
     project: str
@@ -113,6 +115,7 @@ class Title:
     convention: str = ""
     lines: tuple[str, ...] = ()
     date: str = ""
+    basis: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -287,7 +290,7 @@ def draw_title(sheet: Sheet, title: Title, scale: str) -> None:
         axes.plot([edge, edge], [0, BLOCK_HEIGHT], color=theme.LIGHT.text, lw=0.5)
     first = [(title.project, BODY_PT + 2.5, "bold")]
     first += [(line, BODY_PT + 0.5, "normal") for line in wrapped(title.heading, edges[1] - 4, BODY_PT + 0.5)]
-    facts = [f"Coordinates: {title.crs or 'not stated'}; metres", title.convention, *title.lines]
+    facts = [f"Coordinates: {title.crs or 'not stated'}; metres", title.basis, title.convention, *title.lines]
     middle = [
         (line, SMALL_PT + 0.3, "normal")
         for fact in facts

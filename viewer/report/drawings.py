@@ -7,9 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from desurvey.orient import Oriented
-from desurvey.project import Project
-from desurvey.traces import Traces
+from desurvey.study import Answers, Study
 from viewer.figures import sheet
 from viewer.figures.collect import content_of, log_of
 from viewer.figures.holelog import draw_log
@@ -19,7 +17,7 @@ from viewer.figures.plan import draw_plan
 from viewer.figures.section import draw_section
 from viewer.figures.sheet import Title
 from viewer.figures.slab import fences, through_holes
-from viewer.report.gather import FEWEST_POLES, Figure, Results, Section
+from viewer.report.gather import FEWEST_POLES, Figure, Section
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -51,21 +49,19 @@ class Wanted:
     scene: bool = True
 
 
-def draw_all(
-    project: Project, traces: Traces, structures: Oriented, results: Results, wanted: Wanted
-) -> tuple[Section, ...]:
+def draw_all(study: Study, answers: Answers | None, wanted: Wanted) -> tuple[Section, ...]:
     """Return the sections of a report that hold its figures."""
-    bars = wanted.bars or next(iter(project.intervals), None)
-    content = content_of(project, traces, structures, heading="", bars=bars, answers=results.answers)
+    bars = wanted.bars or next(iter(study.project.intervals), None)
+    content = content_of(study, heading="", bars=bars, answers=answers)
     parts = [
         Section(
             "plan", "Plan", figures=(_drawn(draw_plan(_titled(content, "Collars and holes")), "Plan of all holes"),)
         ),
         Section("sections", "Sections", figures=tuple(_sections(content))),
-        Section("nets", "Nets", figures=tuple(_nets(traces, structures, content))),
+        Section("nets", "Nets", figures=tuple(_nets(study, content))),
     ]
     if wanted.logs:
-        logs = tuple(_logs(project, traces, structures, results, content))
+        logs = tuple(_logs(study, content))
         parts.append(Section("logs", "Logs", figures=logs))
     return tuple(parts)
 
@@ -88,22 +84,21 @@ def _sections(content: Content) -> Iterator[Figure]:
         yield _drawn(draw_section(_titled(content, heading), slab), caption)
 
 
-def _nets(traces: Traces, structures: Oriented, content: Content) -> Iterator[Figure]:
+def _nets(study: Study, content: Content) -> Iterator[Figure]:
+    structures = study.structures
     kind = structures.table["kind"].fillna("").astype(str).to_numpy()
     everything = np.ones(len(kind), dtype=bool)
     title: Title = replace(content.title, heading="All structures")
-    net = net_of(structures, traces, ~content.planned, everything, title)
+    net = net_of(study, ~content.planned, everything, title)
     yield _drawn(draw_net(net, NetLook(sets=False)), "All poles")
     for name in sorted(set(kind[structures.usable].tolist()) - {""}):
         rows = kind == name
         if int((rows & structures.usable).sum()) >= FEWEST_POLES:
-            net = net_of(structures, traces, ~content.planned, rows, replace(title, heading=f"Kind: {name}"))
+            net = net_of(study, ~content.planned, rows, replace(title, heading=f"Kind: {name}"))
             yield _drawn(draw_net(net, NetLook(cones=name == "fault")), f"Poles of kind {name}, with their sets")
 
 
-def _logs(
-    project: Project, traces: Traces, structures: Oriented, results: Results, content: Content
-) -> Iterator[Figure]:
-    for hole in traces.hole_ids[~content.planned].tolist():
-        log = log_of(project, traces, structures, hole, suspects=results.suspects)
+def _logs(study: Study, content: Content) -> Iterator[Figure]:
+    for hole in study.holes.hole_ids[~content.planned].tolist():
+        log = log_of(study, hole)
         yield _drawn(draw_log(log), f"Log of {hole}", upright=True)

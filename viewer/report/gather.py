@@ -11,18 +11,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from desurvey import checks, orient, sphere, spread
-from desurvey.orient import Oriented
+from desurvey import orient, sphere
 from desurvey.problems import Finding
 from desurvey.project import Project
-from desurvey.traces import Traces
+from desurvey.study import Answers, Study
 from viewer import theme
-from viewer.faults import Answers
 from viewer.figures.collect import convention
 from viewer.figures.drawing import grouped
 from viewer.report import wording
 
-__all__ = ["Figure", "Grid", "Report", "Results", "Section", "gather"]
+__all__ = ["Figure", "Grid", "Report", "Section", "gather"]
 
 FAULT_COLUMNS = ("fault_id", "picks", "holes", "dip", "dip_direction", "dip_sigma", "rms_m", "p_value", "shape")
 PICK_COLUMNS = (
@@ -93,38 +91,20 @@ class Report:
     scene_html: str = ""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Results:
-    """What the analyses answered; the report says what is absent.
-
-    Attributes
-    ----------
-    suspects : pandas.DataFrame or None
-        The table of ``lowside suspects``; None: they were not looked for.
-    answers : Answers or None
-        What the line-up answers, planned holes included; None: there is nothing to line up.
-    """
-
-    suspects: pd.DataFrame | None = None
-    answers: Answers | None = None
-
-
-def gather(project: Project, traces: Traces, structures: Oriented, results: Results) -> tuple[Section, ...]:
-    """Return the sections of a report without its drawings, in order."""
-    known = spread.project_spread(project, traces)
-    found = (*project.findings, *checks.check(project, traces))
+def gather(study: Study, answers: Answers | None) -> tuple[Section, ...]:
+    """Return the sections of a report without its drawings, in order; no answers: there is nothing to line up."""
     return (
-        _summary(project, traces, structures, results, found),
-        _sources(project),
-        _findings(found),
-        _suspects(results),
-        _surveys(project, traces, known),
-        _orientations(structures, known),
-        _sets(structures),
-        _lineup(results),
-        _windows(results),
-        _aims(project, results),
-        _reproducing(project, known.sigmas),
+        _summary(study, answers),
+        _sources(study),
+        _findings(study.findings),
+        _suspects(study),
+        _surveys(study),
+        _orientations(study),
+        _sets(study),
+        _lineup(study, answers),
+        _windows(study, answers),
+        _aims(study, answers),
+        _reproducing(study),
     )
 
 
@@ -149,24 +129,29 @@ def _texts(column: pd.Series, decimals: int) -> list[str]:
 # ------------------------------------------------------------------------------------------------------------ sections
 
 
-def _summary(
-    project: Project, traces: Traces, structures: Oriented, results: Results, found: tuple[Finding, ...]
-) -> Section:
-    planned = project.planned(traces.hole_ids)
+def _summary(study: Study, answers: Answers | None) -> Section:
+    traces, structures = study.holes, study.structures
+    planned = study.project.planned(traces.hole_ids)
     drilled = float(traces.end[~planned].sum())
     lines = [
+        f"{study.basis}. {study.marks + '.' if study.marks else ''}".strip(),
         f"{wording.count(int((~planned).sum()), 'hole')} drilled, {grouped(round(drilled))} m in all"
         + f"; {wording.count(int(planned.sum()), 'hole')} planned.",
         f"{wording.count(len(structures.table), 'structure')} logged, "
         f"of which {int(structures.usable.sum())} have a true orientation.",
-        wording.findings_sentence(found),
-        wording.suspects_sentence(results.suspects),
-        wording.faults_sentence(None if results.answers is None else results.answers.faults),
+        wording.findings_sentence(study.findings),
+        wording.suspects_sentence(study.suspects()),
+        _faults_sentence(study, answers),
     ]
     return Section("summary", "In short", tuple(lines))
 
 
-def _sources(project: Project) -> Section:
+def _faults_sentence(study: Study, answers: Answers | None) -> str:
+    return study.without_picks("fault") if answers is None else wording.faults_sentence(answers.faults)
+
+
+def _sources(study: Study) -> Section:
+    project = study.project
     rows = []
     for table, file in project.files.items():
         frame = getattr(project, table, None)
@@ -192,15 +177,17 @@ def _findings(findings: tuple[Finding, ...]) -> Section:
     return Section("findings", "Findings of the checks", (wording.findings_sentence(findings),), grids)
 
 
-def _suspects(results: Results) -> Section:
-    sentences = [wording.suspects_sentence(results.suspects)]
-    if results.suspects is not None and len(results.suspects):
-        sentences += [str(message) for message in results.suspects["message"].head(MOST_ROWS)]
+def _suspects(study: Study) -> Section:
+    suspects = study.suspects()
+    sentences = [
+        wording.suspects_sentence(suspects),
+        *(str(message) for message in suspects["message"].head(MOST_ROWS)),
+    ]
     return Section("suspects", "Readings and runs that are better explained by a blunder", tuple(sentences))
 
 
-def _surveys(project: Project, traces: Traces, known: spread.HoleSpread) -> Section:
-    table = spread.trace_table(traces, known)
+def _surveys(study: Study) -> Section:
+    project, traces, table = study.project, study.holes, study.traces_table()
     worst = table.groupby("hole_id", sort=False)["dogleg_30m"].max()
     last = table.groupby("hole_id", sort=False).last()
     frame = pd.DataFrame(
@@ -219,8 +206,8 @@ def _surveys(project: Project, traces: Traces, known: spread.HoleSpread) -> Sect
     return Section("surveys", "Holes, surveys and their uncertainty", (sentence,), (("", grid(frame, most=10_000)),))
 
 
-def _orientations(structures: Oriented, known: spread.HoleSpread) -> Section:
-    sigma = spread.structure_spread(structures, known).pole_sigma_deg
+def _orientations(study: Study) -> Section:
+    structures, sigma = study.structures, study.spread.pole_sigma_deg
     kind = structures.table["kind"].fillna("").astype(str)
     frame = pd.DataFrame({"kind": kind, "oriented": structures.usable, "median σ of the pole (°)": sigma})
     grouped = frame.groupby("kind")
@@ -241,7 +228,8 @@ def _orientations(structures: Oriented, known: spread.HoleSpread) -> Section:
     return Section("orientations", "True orientations", (), tuple(grids))
 
 
-def _sets(structures: Oriented) -> Section:
+def _sets(study: Study) -> Section:
+    structures = study.structures
     kind = structures.table["kind"].fillna("").astype(str).to_numpy()
     rows: list[tuple[Any, ...]] = []
     for name in sorted(set(kind[structures.usable].tolist())):
@@ -270,11 +258,11 @@ def _sets_of(kind: str, poles: Any) -> list[tuple[Any, ...]]:
     return rows
 
 
-def _lineup(results: Results) -> Section:
+def _lineup(study: Study, answers: Answers | None) -> Section:
     title = "Do the fault picks line up?"
-    if results.answers is None:
-        return Section("lineup", title, (wording.faults_sentence(None),))
-    faults, picks = results.answers.faults, results.answers.picks
+    if answers is None:
+        return Section("lineup", title, (_faults_sentence(study, answers),))
+    faults, picks = answers.faults, answers.picks
     chosen = picks[[name for name in PICK_COLUMNS if name in picks.columns]]
     shown = faults[[name for name in FAULT_COLUMNS if name in faults.columns]]
     grids = [("Faults", grid(shown, {"dip": 0, "dip_direction": 0, "dip_sigma": 1, "p_value": 3}))]
@@ -282,28 +270,30 @@ def _lineup(results: Results) -> Section:
     return Section("lineup", title, tuple(wording.fault_sentences(faults, picks)), tuple(grids) if len(faults) else ())
 
 
-def _windows(results: Results) -> Section:
+def _windows(study: Study, answers: Answers | None) -> Section:
     title = "Windows to log again"
-    if results.answers is None:
-        return Section("windows", title, (wording.faults_sentence(None),))
-    windows = results.answers.windows
+    if answers is None:
+        return Section("windows", title, (_faults_sentence(study, answers),))
+    windows = answers.windows
     open_ones = windows[windows["status"] == "not_logged"]
     return Section("windows", title, tuple(wording.window_sentences(open_ones)))
 
 
-def _aims(project: Project, results: Results) -> Section:
+def _aims(study: Study, answers: Answers | None) -> Section:
+    project = study.project
     planned = project.collars[project.collars["status"] == "planned"]["hole_id"].astype(str).tolist()
     title = "Planned holes"
     if not planned:
         return Section("aims", title, ("No hole is planned.",))
-    if results.answers is None:
-        return Section("aims", title, (f"Planned: {', '.join(planned)}.", wording.faults_sentence(None)))
-    windows = results.answers.windows
+    if answers is None:
+        return Section("aims", title, (f"Planned: {', '.join(planned)}.", _faults_sentence(study, answers)))
+    windows = answers.windows
     own = windows[windows["hole_id"].isin(planned) & (windows["status"] == "planned")]
     return Section("aims", title, tuple(wording.aim_sentences(own, planned)))
 
 
-def _reproducing(project: Project, sigmas: Any) -> Section:
+def _reproducing(study: Study) -> Section:
+    project, sigmas = study.project, study.hole_spread.sigmas
     files = ["project.toml", *(file for file in dict.fromkeys(project.files.values()))]
     sums = [(file, _checksum(project, file)) for file in files if (project.folder / file).is_file()]
     versions = [("Python", platform.python_version()), *((name, _version(name)) for name in LIBRARIES)]

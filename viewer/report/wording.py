@@ -76,20 +76,16 @@ def findings_sentence(findings: Iterable[Finding]) -> str:
     return f"The checks found {', '.join(parts)}." if parts else "The checks found nothing."
 
 
-def suspects_sentence(suspects: pd.DataFrame | None) -> str:
-    """Say how many suspects there are, or that they were not looked for."""
-    if suspects is None:
-        return "Suspect readings were not looked for (lowside suspects)."
+def suspects_sentence(suspects: pd.DataFrame) -> str:
+    """Say how many suspects stand undecided."""
     if suspects.empty:
-        return "No reading, run or hole is better explained by a blunder than as it was logged."
+        return "No suspect stands undecided: no reading, run or hole is better explained by a blunder."
     parts = [count(int(number), str(scope)) for scope, number in suspects["scope"].value_counts(sort=False).items()]
-    return f"Better explained by a blunder than as logged: {', '.join(parts)}. Nothing was corrected."
+    return f"Better explained by a blunder than as logged, and not yet decided: {', '.join(parts)}."
 
 
-def faults_sentence(faults: pd.DataFrame | None) -> str:
-    """Say how many faults the picks make, or that there are no picks."""
-    if faults is None:
-        return "No fault pick is logged, so there is nothing to line up."
+def faults_sentence(faults: pd.DataFrame) -> str:
+    """Say how many faults the picks make."""
     if faults.empty:
         return "No fault picks of different holes line up."
     return f"The fault picks line up in {count(len(faults), 'fault')}."

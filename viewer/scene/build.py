@@ -13,6 +13,7 @@ import pyvista as pv
 from desurvey import orient
 from desurvey.orient import Oriented
 from desurvey.project import Project
+from desurvey.study import Study
 from desurvey.traces import Traces
 from viewer import theme
 from viewer.scene import values
@@ -138,15 +139,15 @@ class Wanted:
     depths: bool = False
 
 
-def build(project: Project, traces: Traces, oriented: Oriented, *, holes_by: str = "", discs_by: str = "kind") -> Scene:
-    """Return the scene of a project; :func:`build_wanted` with the two choices that a still needs.
+def build(study: Study, *, holes_by: str = "", discs_by: str = "kind") -> Scene:
+    """Return the scene of a study; :func:`build_wanted` with the two choices that a still needs.
 
     Raises
     ------
     DataProblem
         When there is no such column.
     """
-    return build_wanted(project, traces, oriented, Wanted(holes_by, discs_by))
+    return build_wanted(study.project, study.holes, study.structures, Wanted(holes_by, discs_by))
 
 
 def build_wanted(project: Project, traces: Traces, oriented: Oriented, wanted: Wanted) -> Scene:

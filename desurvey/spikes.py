@@ -16,6 +16,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit, logit
+
+from desurvey import blunders
+from desurvey.shown import shown
 
 __all__ = ["Spikes", "find_spikes"]
 
@@ -28,14 +32,15 @@ ROUGH_SHARE, ROUGH = 0.1, 3.0
 LEAST_ERROR = np.deg2rad(0.4)
 """No survey is believed to run smoother than its own instrument reads (CHECK_VALUES section 5)."""
 
-PRIOR_RATE = 0.003
+PRIOR_ODDS = float(logit(blunders.rates("station")[0]))
 SURE = 0.99
-"""Share of stations that are spikes before the data are seen, and the probability at which one is accused."""
+"""Prior log odds of a station being a spike, and the probability at which one is accused."""
 
 ROUNDS = 5
 """A spike makes its neighbours look odd: the worst of a neighbourhood goes first, then all are weighed again."""
 
 
+@shown
 class Spikes(NamedTuple):
     """Stations accused.
 
@@ -47,8 +52,8 @@ class Spikes(NamedTuple):
         Rows of its neighbours.
     angle_deg : (k,) array
         Angle between the station's direction and the one between its neighbours.
-    evidence : (k,) array
-        Log likelihood ratio.
+    evidence, probability : (k,) arrays
+        Log likelihood ratio, and posterior probability of a spike.
     """
 
     station: Ints
@@ -56,6 +61,7 @@ class Spikes(NamedTuple):
     below: Ints
     angle_deg: Floats
     evidence: Floats
+    probability: Floats
 
 
 def find_spikes(hole: Ints, depth: Floats, tangent: Floats) -> Spikes:
@@ -82,7 +88,7 @@ def find_spikes(hole: Ints, depth: Floats, tangent: Floats) -> Spikes:
         kept = kept[~worst]
     parts = [np.concatenate(column) for column in zip(*found, strict=True)] if found else [np.zeros(0)] * 5
     station, above, below = (part.astype(np.int64) for part in parts[:3])
-    return Spikes(station, above, below, np.rad2deg(parts[3]), parts[4])
+    return Spikes(station, above, below, np.rad2deg(parts[3]), parts[4], expit(parts[4] + PRIOR_ODDS))
 
 
 def _weigh(hole: Ints, depth: Floats, tangent: Floats) -> tuple[Floats, Floats]:
@@ -141,6 +147,6 @@ def _smooth(miss: Floats, size: float) -> Floats:
 
 def _accused(evidence: Floats) -> Bools:
     """Return which stations are surely spikes and the worst of their neighbourhood."""
-    sure = evidence > np.log(SURE / (1 - SURE)) + np.log((1 - PRIOR_RATE) / PRIOR_RATE)
+    sure = evidence + PRIOR_ODDS > logit(SURE)
     padded = np.concatenate([[-np.inf], evidence, [-np.inf]])
     return np.asarray(sure & (evidence >= padded[:-2]) & (evidence > padded[2:]))

@@ -1,0 +1,730 @@
+"""The study as it now stands: one project with its decisions, and everything that follows from them.
+
+This is the only place that puts the steps together. Commands, figures, report, viewer and notebooks ask a
+:class:`Study`; so whatever was decided holds in all of them, and no two of them can disagree.
+
+A decision about a suspect is about the tables *as logged*: suspects are always weighed there, once, and those accepted
+are put right from what that search says of them. What stands undecided is marked, and distrusted by the line-up.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from desurvey import aim as aiming
+from desurvey import checks, lineup, orient, spread, surface, traces
+from desurvey import suspects as weighing
+from desurvey.cache import fingerprint, remembered
+from desurvey.checks.ground import ground_points
+from desurvey.decisions import Changed, Decision, Decisions, decide, read_decisions
+from desurvey.exchange.model import Model, model_of
+from desurvey.problems import DataProblem, Finding, Rule, nearest
+from desurvey.progress import part, silent
+from desurvey.project import Project, load_project, options, project_of_tables
+from desurvey.project.loading import TO_ORIENT
+from desurvey.runs import Chain, runs_chain
+
+if TYPE_CHECKING:
+    from desurvey.lineup import LineUp
+    from desurvey.orient import Oriented
+    from desurvey.progress import Progress
+    from desurvey.spread import HoleSpread, StructureSpread
+    from desurvey.surface import Edge, Extracted, Mesh, Options
+    from desurvey.surface.clip import Outside
+    from desurvey.traces import Traces
+
+__all__ = ["RULES", "RULES_BY_PART", "Answers", "Study"]
+
+T = TypeVar("T")
+Bools = npt.NDArray[np.bool_]
+
+SUSPECT = Rule(
+    "suspect",
+    "warning",
+    "a named blunder explains the readings far better than the rock does",
+    "Look at the core, then accept or set aside: lowside decide PROJECT KEY --accept (or --set-aside) --why …",
+)
+DECISION_LOST = Rule(
+    "decision_lost",
+    "warning",
+    "a decision holds for what was decided about, and that isn't among the suspects any more",
+    "Decide anew, or take it back: lowside decide PROJECT KEY --undo",
+)
+
+RULES_BY_PART: dict[str, tuple[Rule, ...]] = {**checks.RULES_BY_PART, "suspects": (SUSPECT, DECISION_LOST)}
+"""All rules, by what they look at: the documentation of them, ``lowside check --rules``."""
+
+RULES: tuple[Rule, ...] = tuple(rule for rules in RULES_BY_PART.values() for rule in rules)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answers:
+    """What the line-up of one kind of structure answers.
+
+    Attributes
+    ----------
+    kind : str
+        Of the structures.
+    found : LineUp
+        Faults and probabilities as arrays.
+    faults, picks, windows : pandas.DataFrame
+        The tables of the contract (DESIGN.md section 6).
+    meshes : mapping of str to Mesh
+        Faults by name, as far as their stated extent.
+    words : str
+        The same in sentences, the summary first.
+    distrusted : int
+        Picks whose orientation was distrusted, for an undecided suspect accuses it.
+    """
+
+    kind: str
+    found: LineUp
+    faults: pd.DataFrame
+    picks: pd.DataFrame
+    windows: pd.DataFrame
+    meshes: Mapping[str, Mesh]
+    words: str
+    distrusted: int
+
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The three tables by name."""
+        return {"faults": self.faults, "picks": self.picks, "windows": self.windows}
+
+    def __repr__(self) -> str:
+        """Return the summary."""
+        return f"Answers(kind={self.kind!r}, {len(self.faults)} faults, {len(self.picks)} picks)"
+
+    def _repr_html_(self) -> str:
+        """Return summary and faults for a notebook."""
+        return f"<p>{html.escape(self.words.splitlines()[0])}</p>{self.faults.to_html(index=False)}"
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Study:
+    """A project as it now stands, with everything that follows from it, each worked out when first asked for.
+
+    Made by :func:`desurvey.open` from a folder, or by :meth:`of_tables` from data frames. Nothing in it ever changes:
+    a decision more or less is another study (:meth:`accepting`, :meth:`as_logged`).
+
+    Attributes
+    ----------
+    logged : Project
+        The tables as they were read, in the engine's conventions.
+    decisions : Decisions
+        Made about it by people.
+    obeyed : bool
+        Whether this study obeys them.
+    fresh : bool
+        Whether to go around results kept from earlier runs (:mod:`desurvey.cache`).
+    left : pandas.DataFrame or None
+        Suspects that a person has left in a table, which then stand for those of the search.
+
+    Examples
+    --------
+    >>> import desurvey
+    >>> study = desurvey.open("demo_project")
+    >>> len(study.holes.hole_ids), int(study.structures.usable.sum())
+    (27, 1475)
+    """
+
+    logged: Project
+    decisions: Decisions = field(default_factory=Decisions)
+    obeyed: bool = True
+    fresh: bool = False
+    left: pd.DataFrame | None = None
+    _as_logged: dict[str, Any] = field(default_factory=dict)  # shared by all studies of the same tables
+    _answers: dict[str, Answers] = field(default_factory=dict, init=False)
+
+    # -- made from ---
+
+    @classmethod
+    def open(cls, folder: Path | str, *, as_logged: bool = False, fresh: bool = False) -> Study:
+        """Read a project folder and its decisions: :func:`desurvey.open`."""
+        folder = Path(folder)
+        return cls(load_project(folder), read_decisions(folder), obeyed=not as_logged, fresh=fresh)
+
+    @classmethod
+    def of_tables(
+        cls,
+        *,
+        collars: pd.DataFrame,
+        surveys: pd.DataFrame | None = None,
+        runs: pd.DataFrame | None = None,
+        structures: pd.DataFrame | None = None,
+        intervals: Mapping[str, pd.DataFrame] | None = None,
+        north: Literal["grid", "true", "magnetic"],
+        dip_sign: Literal["negative_down", "positive_down"],
+        line: Literal["low", "high", "north"] | None = None,
+        crs: str = "",
+        name: str = "study",
+        **sections: Mapping[str, Any],
+    ) -> Study:
+        """Return a study of data frames, with the same checks as of files.
+
+        Parameters
+        ----------
+        collars, surveys, runs, structures : pandas.DataFrame
+            Tables with the contract's columns, or usual headings of the trade; they aren't changed. Rows count from
+            the heading as in a file: the first is row 2.
+        intervals : mapping of str to pandas.DataFrame, optional
+            Interval tables by name.
+        north, dip_sign, line, crs
+            As in project.toml, where each is explained; conventions have no default.
+        name : str
+            What titles say.
+        **sections : mapping
+            Further sections of project.toml: ``spread``, ``checks``, ``lineup``, ``surface``, ``aim``, ``frame`` …
+
+        Raises
+        ------
+        DataProblem
+            As for a project.toml with these values.
+        """
+        tables = {"collars": collars, "surveys": surveys, "runs": runs, "structures": structures}
+        core = {} if line is None else {"line": line}
+        frame = {"north": north, "dip_sign": dip_sign, **({"crs": crs} if crs else {}), **sections.pop("frame", {})}
+        return cls(project_of_tables(tables, intervals or {}, {"name": name, "frame": frame, "core": core, **sections}))
+
+    def as_logged(self) -> Study:
+        """Return the study with no decision obeyed."""
+        return replace(self, obeyed=False)
+
+    def accepting(self, keys: Collection[str]) -> Study:
+        """Return the study with the suspects of these keys put right besides, as if they had been accepted."""
+        new = tuple(Decision("suspect", key, "accepted") for key in sorted(keys))
+        kept = (one for one in (self.decisions if self.obeyed else Decisions()).made if one.key not in keys)
+        return replace(self, decisions=Decisions((*kept, *new)), obeyed=True)
+
+    def accepting_only(self, keys: Collection[str]) -> Study:
+        """Return the study in which just the suspects of these keys are put right; all else that was decided stands."""
+        rest = tuple(one for one in self.decisions.made if one.answer != "accepted")
+        return replace(self, decisions=Decisions(rest)).accepting(keys)
+
+    def deciding(self, decisions: Decisions) -> Study:
+        """Return the study of the same tables with other decisions."""
+        return replace(self, decisions=decisions)
+
+    def suspecting(self, table: pd.DataFrame, file: str = "suspects.csv") -> Study:
+        """Return the study in which only the suspects of a table count, such as a person has left in a file.
+
+        Raises
+        ------
+        DataProblem
+            When it isn't such a table, or names what the project doesn't have.
+        """
+        left = weighing.checked(self.logged, table, file)
+        return replace(self, left=left, _as_logged={"suspects": left})
+
+    def showable(self) -> Study:
+        """Return what there is to look at: without structures where they can't be oriented as a whole."""
+        shown = self.logged.showable()
+        return self if shown is self.logged else replace(self, logged=shown, _as_logged={})
+
+    # -- what it rests on ---
+
+    @property
+    def name(self) -> str:
+        """Name of the project."""
+        return self.logged.name
+
+    @property
+    def _obeyed(self) -> Decisions:
+        return self.decisions if self.obeyed else Decisions()
+
+    @cached_property
+    def put_right(self) -> pd.DataFrame:
+        """The suspects that are put right in this study: accepted, and still among those that the search finds."""
+        keys = self._obeyed.keys("accepted")
+        if not keys:
+            return pd.DataFrame(columns=list(weighing.COLUMNS))
+        found = self.all_suspects()
+        return found[found["key"].isin(list(keys))].reset_index(drop=True)
+
+    @cached_property
+    def project(self) -> Project:
+        """The tables as they now stand: as logged, with what was accepted put right. Files stay as they are."""
+        return weighing.accept(self.logged, self.put_right) if len(self.put_right) else self.logged
+
+    @cached_property
+    def holes(self) -> Traces:
+        """The holes in space."""
+        return traces.build(self.project)
+
+    @cached_property
+    def structures(self) -> Oriented:
+        """The structures in their true orientation."""
+        return orient.oriented(self.project, self.holes)
+
+    @cached_property
+    def hole_spread(self) -> HoleSpread:
+        """How well the holes are known."""
+        return spread.project_spread(self.project, self.holes)
+
+    @cached_property
+    def spread(self) -> StructureSpread:
+        """How well positions and poles of the structures are known."""
+        return spread.structure_spread(self.structures, self.hole_spread)
+
+    @cached_property
+    def chain(self) -> Chain:
+        """The orientation lines chained from run to run, by the project's own limit."""
+        self.project.require("runs")
+        return runs_chain(self.project.runs, checks.limits_of(self.project).line_offset_deg)
+
+    @property
+    def kinds(self) -> list[str]:
+        """Kinds of structure as logged, in alphabetical order."""
+        return sorted(str(kind) for kind in self.logged.structures["kind"].dropna().unique())
+
+    @property
+    def basis(self) -> str:
+        """What every table, sheet and picture says of itself: as logged or as decided, with how many decisions."""
+        count = len(self.decisions)
+        if not self.obeyed:
+            return f"As logged: {_count(count, 'decision')} not applied" if count else "As logged"
+        return f"As decided: {_count(count, 'decision')}" if count else "As logged; nothing is decided"
+
+    @property
+    def marks(self) -> str:
+        """How many readings undecided suspects accuse, in words; empty for none."""
+        marked = int((self.suspected & self.structures.usable).sum())
+        return (
+            f"{marked} of {int(self.structures.usable.sum())} readings are suspect, drawn as logged" if marked else ""
+        )
+
+    # -- tables ---
+
+    def traces_table(self, step: float | None = None) -> pd.DataFrame:
+        """Return the holes as a table: the ``trace`` command's columns, at the stations or every ``step`` metres."""
+        return spread.trace_table(self.holes, self.hole_spread, step)
+
+    def oriented_table(self) -> pd.DataFrame:
+        """Return the structures with position and true orientation: the ``orient`` command's columns."""
+        return spread.orientation_table(self.structures, self.spread)
+
+    def model(self, answers: Answers | None = None) -> Model:
+        """Return holes, structures and, with a line-up's answers, faults, as exports write them."""
+        return model_of(
+            self.project,
+            self.holes,
+            self.structures,
+            (self.hole_spread, self.spread),
+            basis=self.basis,
+            meshes=None if answers is None else answers.meshes,
+            tables=None if answers is None else answers.tables,
+        )
+
+    # -- what is wrong ---
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """All that loading and the checks find, without suspects: a matter of moments."""
+        placeable = not self.project.unusable("collars", "surveys")
+        return (*self.project.findings, *checks.check(self.project, self.holes if placeable else None))
+
+    @property
+    def can_be_judged(self) -> bool:
+        """Whether suspects can be weighed: collars, surveys, runs and structures can be used as whole tables."""
+        return not self.logged.unusable("collars", "surveys", *TO_ORIENT)
+
+    def check(self, *, quick: bool = False, progress: Progress | None = None) -> tuple[Finding, ...]:
+        """Return all findings, and undecided suspects as findings of the rule ``suspect`` unless ``quick``."""
+        if quick or not self.can_be_judged:
+            return self.findings
+        return (*self.findings, *self._lost_decisions(), *self._as_findings(self.suspects(progress=progress)))
+
+    def _as_findings(self, found: pd.DataFrame) -> list[Finding]:
+        file = self.logged.files["structures"]
+        columns = (found[name].tolist() for name in ("message", "key", "hole_id", "depth_from"))
+        return [
+            SUSPECT.found(f"{message.rstrip('.')} [{key}]", table="structures", file=file, hole_id=hole, depth=depth)
+            for message, key, hole, depth in zip(*columns, strict=True)
+        ]
+
+    def _lost_decisions(self) -> list[Finding]:
+        known = set(self.all_suspects()["key"])
+        return [
+            DECISION_LOST.found(f"the decision about '{one.key}' fits no suspect", table="structures")
+            for one in self._obeyed.made
+            if one.what == "suspect" and one.key not in known
+        ]
+
+    def all_suspects(self, *, progress: Progress | None = None) -> pd.DataFrame:
+        """Return the suspects of the tables as logged, whatever was decided: columns of the ``suspects`` command."""
+        if "suspects" not in self._as_logged:
+            self.logged.require(*TO_ORIENT)
+
+            def work() -> pd.DataFrame:
+                base = Study(self.logged) if self._obeyed.keys("accepted") else self
+                return weighing.suspects(self.logged, base.holes, base.structures, progress=progress)
+
+            self._as_logged["suspects"] = remembered("suspects", self._logged_key, work, fresh=self.fresh)
+        table: pd.DataFrame = self._as_logged["suspects"]
+        return table.copy()
+
+    def suspects(self, *, progress: Progress | None = None) -> pd.DataFrame:
+        """Return the suspects that stand undecided, strongest evidence first."""
+        found = self.all_suspects(progress=progress)
+        return found[~found["key"].isin([one.key for one in self._obeyed.made])].reset_index(drop=True)
+
+    @cached_property
+    def suspected(self) -> Bools:
+        """Which rows of the structures an undecided suspect accuses, (n,)."""
+        if not self.can_be_judged:
+            return np.zeros(len(self.project.structures), dtype=bool)
+        return weighing.suspected(self.project, self.suspects())
+
+    @cached_property
+    def _logged_key(self) -> str:
+        tables = (getattr(self.logged, name) for name in ("collars", "surveys", "runs", "structures"))
+        return fingerprint([self.left, self.logged.settings, self.logged.findings, *tables])
+
+    @cached_property
+    def key(self) -> str:
+        """Hash of all that this study rests on: tables, settings, decisions obeyed, and the program itself."""
+        return fingerprint([self._logged_key, sorted((d.what, d.key, d.answer, d.fault) for d in self._obeyed.made)])
+
+    # -- what the picks say together ---
+
+    def lineup(self, kind: str = "fault", *, progress: Progress | None = None) -> Answers:
+        """Return which picks of a kind are one fault, how sure that is, and where else each should be.
+
+        Pins are obeyed; orientations that an undecided suspect accuses are distrusted.
+
+        Raises
+        ------
+        DataProblem
+            When there is no structure of that kind on a hole: says which kinds there are.
+        """
+        if kind not in self._answers:
+            tell = progress or silent
+            accused = self.suspects(progress=part(tell, 0.0, SUSPECTS_SHARE))
+
+            def work() -> Answers:
+                return self._lined_up(kind, accused, part(tell, SUSPECTS_SHARE, 1.0))
+
+            self._answers[kind] = remembered(f"lineup {kind}", self.key, work, fresh=self.fresh)
+            tell(1.0)
+        return self._answers[kind]
+
+    def _lined_up(self, kind: str, accused: pd.DataFrame, progress: Progress) -> Answers:
+        distrust = weighing.distrusted(self.project, accused) if len(accused) else {}
+        found, windows = lineup.line_up_with_windows(
+            _pinned(self.project, kind, self._obeyed.pins), self.holes, kind, distrust=distrust, progress=progress
+        )
+        faults, picks = lineup.faults_table(found), lineup.picks_table(found)
+        return Answers(
+            kind=kind,
+            found=found,
+            faults=faults,
+            picks=picks,
+            windows=windows,
+            meshes={fault.fault_id: surface.fault_mesh(fault) for fault in found.faults},
+            words=lineup.summary(found, picks, windows),
+            distrusted=int(np.isin(found.names, list(distrust)).sum()),
+        )
+
+    def lineup_or_none(self, kind: str = "fault", *, progress: Progress | None = None) -> Answers | None:
+        """Return :meth:`lineup`, or None when no structure of that kind lies on a hole."""
+        return self.lineup(kind, progress=progress) if self.can_line_up(kind) else None
+
+    def can_line_up(self, kind: str = "fault") -> bool:
+        """Return whether a structure of that kind lies on a hole."""
+        own = self.logged.structures["kind"].astype(str).str.casefold() == kind.casefold()
+        placed = self.holes.index(self.logged.structures["hole_id"].to_numpy(dtype=np.str_)) >= 0
+        return bool((own.to_numpy() & placed).any())
+
+    def without_picks(self, kind: str) -> str:
+        """Return a sentence on a kind of which no pick lies on a hole, and which kinds there are."""
+        known = ", ".join(self.kinds)
+        return f"No pick of kind '{kind}' lies on a hole; the kinds logged are: {known or 'none'}."
+
+    def decide(
+        self,
+        key: str = "",
+        *,
+        accept: bool = False,
+        set_aside: bool = False,
+        undo: bool = False,
+        pin: tuple[str, str] | None = None,
+        why: str = "",
+        who: str = "",
+    ) -> Changed:
+        """Decide on a suspect, pin a pick, or take a decision back; :meth:`deciding` gives the study that obeys it.
+
+        Parameters
+        ----------
+        key : str
+            The suspect's key; with ``undo`` also the name of a pick.
+        accept, set_aside, undo : bool
+            Which, one of them.
+        pin : (str, str), optional
+            A pick, and the fault that it belongs to (its name, or that of another pick of it), or ``none``.
+        why, who : str
+            The reason, and the person.
+
+        Raises
+        ------
+        DataProblem
+            When nothing or more than one thing is asked, or what is decided about isn't there.
+        """
+        if accept + set_aside + undo + (pin is not None) != 1 or (pin is None) != bool(key):
+            raise DataProblem("a decision is one of --accept, --set-aside and --undo with a key, or --pin PICK FAULT")
+        folder = self.logged.folder
+        if undo:
+            about = [(one.what, one.key) for one in self.decisions.made if one.key == key]
+            if not about:
+                hint = nearest(key, [one.key for one in self.decisions.made])
+                raise DataProblem("there is no decision about that", column="KEY", value=key, hint=hint)
+            return decide(folder, undone=about, known=self.decisions)
+        if pin is not None:
+            return decide(folder, [self._pin(*pin, who=who, why=why)], known=self.decisions)
+        known = self.all_suspects()["key"].tolist()
+        if key not in known:
+            hint = nearest(key, known) or "lowside suspects PROJECT --out suspects.csv lists the keys"
+            raise DataProblem("there is no suspect of that key", column="KEY", value=key, hint=hint)
+        made = Decision("suspect", key, "accepted" if accept else "set_aside", who=who, why=why)
+        return decide(folder, [made], known=self.decisions)
+
+    def _pin(self, pick: str, fault: str, *, who: str, why: str) -> Decision:
+        names = self.logged.structures["structure_id"]
+        if pick not in set(names):
+            raise DataProblem("there is no such pick", column="--pin", value=pick, hint=nearest(pick, names))
+        if fault != "none":
+            kind = str(self.logged.structures.loc[names == pick, "kind"].iloc[0])
+            faults = self.lineup(kind).faults["fault_id"].tolist()
+            if fault not in faults and fault not in set(names):
+                hint = nearest(fault, faults) or f"there are {', '.join(faults) or 'no faults'}; or say none"
+                raise DataProblem("a pick is pinned to a fault of the line-up", column="--pin", value=fault, hint=hint)
+        return Decision("pick", pick, "pinned", "" if fault == "none" else fault, who=who, why=why)
+
+    def learn(self, what: str, result: Any) -> None:
+        """Take over what another process has worked out of this very study: ``suspects``, or the answers of a kind."""
+        if what == "suspects":
+            self._as_logged["suspects"] = result
+        else:
+            self._answers[what] = result
+
+    # -- surfaces, and the next hole ---
+
+    def surface(
+        self,
+        fault: str,
+        *,
+        kind: str = "fault",
+        edge: Edge | None = None,
+        older: str = "",
+        ground: bool = False,
+        sides: bool = False,
+    ) -> Extracted:
+        """Return a fault of the line-up as a mesh with its 1-σ in metres at each vertex.
+
+        Parameters
+        ----------
+        fault : str
+            Its name.
+        kind : str
+            Of its picks.
+        edge : Edge, optional
+            Where it ends; left out, at the reach that the line-up states for it.
+        older : str
+            Name of an older fault at which it ends.
+        ground : bool
+            Whether it ends at the ground.
+        sides : bool
+            Whether drilled rock without it keeps to its side: only where logging is complete.
+
+        Raises
+        ------
+        DataProblem
+            When there is no such fault, or its picks can't fix a surface.
+        """
+        limits = self._ground() if ground else ()
+        found = self.lineup(kind).found
+        return surface.fault_surface(
+            found, fault, self._surface_options, edge=edge, older=older, limits=limits, with_sides=sides
+        )
+
+    def contacts(
+        self,
+        contact: str,
+        between: Sequence[tuple[str, str]],
+        *,
+        bedding: str = "",
+        edge: Edge | None = None,
+        ground: bool = False,
+    ) -> dict[str, Extracted]:
+        """Return contacts of an interval table as meshes, by name.
+
+        Parameters
+        ----------
+        contact : str
+            ``TABLE.COLUMN``.
+        between : sequence of (str, str)
+            The values on the two sides of each, conformable ones together.
+        bedding : str
+            Kind of the structures that lie along the contacts; none if empty.
+        edge, ground
+            As for :meth:`surface`.
+        """
+        table, column = self.interval_column(contact)
+        intervals = self.project.intervals[table]
+        placed = intervals[intervals["hole_id"].isin(self.holes.hole_ids)]
+        beds = surface.bedding_picks(self.structures, self.spread, bedding) if bedding else None
+        changes = surface.changes(placed, column)
+        picks = surface.contact_picks(changes, list(between), self.holes, self.hole_spread, beds)
+        whole = surface.fit(picks, self._surface_options)
+        limits = self._ground() if ground else ()
+        return {
+            f"{one} | {other}": surface.extracted(whole, place, edge=edge, limits=limits)
+            for place, (one, other) in enumerate(between)
+        }
+
+    def interval_column(self, name: str) -> tuple[str, str]:
+        """Return table and column that ``TABLE.COLUMN`` or ``TABLE`` (its first column of words, else the first) means.
+
+        Raises
+        ------
+        DataProblem
+            When the project has no such table or column.
+        """
+        table, _, column = name.partition(".")
+        known = self.project.intervals
+        if table not in known:
+            hint = nearest(table, known) or (f"there are {', '.join(known)}" if known else "name one in project.toml")
+            raise DataProblem("there is no such table of intervals", value=table, hint=hint)
+        own = [str(c) for c in known[table].columns if c not in {"hole_id", "depth_from", "depth_to", "row"}]
+        words = [c for c in own if pd.to_numeric(known[table][c], errors="coerce").isna().all()]
+        column = column or next(iter(words or own), "")
+        if column not in own:
+            hint = nearest(column, own) or f"there are {', '.join(own) or 'none'}"
+            raise DataProblem("the table of intervals has no such column", file=table, value=column, hint=hint)
+        return table, column
+
+    @property
+    def _surface_options(self) -> Options:
+        return options("surface", self.logged.section("surface"), surface.Options)
+
+    def _ground(self) -> tuple[Outside, ...]:
+        """Return the limit at the ground: the table that ``[checks]`` names, else the collars."""
+        collars = self.holes.position[self.holes.offsets[:-1]]
+        return (surface.over_ground(collars if self.topography is None else self.topography),)
+
+    @cached_property
+    def topography(self) -> npt.NDArray[np.float64] | None:
+        """Points of the ground, (n, 3), from the table that ``[checks]`` names; None without one."""
+        file = checks.limits_of(self.logged).topography
+        return ground_points(self.logged.folder, file) if file else None
+
+    def aim(
+        self,
+        fault: str | None = None,
+        *,
+        collar: Sequence[float] | str = (),
+        point: Sequence[float] | None = None,
+        elevation: float | None = None,
+        kind: str = "fault",
+    ) -> pd.DataFrame:
+        """Return where planned holes meet each fault, or the hole that meets one.
+
+        Parameters
+        ----------
+        fault : str, optional
+            The fault to meet. Without it: every planned hole of the project against every fault, a row a meeting.
+        collar : (3,) array or str
+            Where the hole starts: easting, northing, elevation, or the name of a hole whose collar is meant.
+        point : (3,) array, optional
+            Meet the fault where it passes this point.
+        elevation : float, optional
+            Meet it at this elevation, as squarely as the rig's limits (``[aim]``) allow.
+
+        Raises
+        ------
+        DataProblem
+            When nothing or both of ``point`` and ``elevation`` are said, or no hole within the limits meets it.
+        """
+        found = self.lineup(kind).found
+        if fault is None:
+            return aiming.planned_meetings(found)
+        limits = options("aim", self.logged.section("aim"), aiming.RigLimits)
+        start = self._place(collar)
+        if point is not None and elevation is None:
+            shot = aiming.aim_at_point(found, fault, start, np.asarray(point, dtype=float), limits)
+        elif elevation is not None and point is None:
+            shot = aiming.aim_at_elevation(found, fault, start, elevation, limits)
+        else:
+            raise DataProblem("aiming at a fault needs either a point or an elevation to meet it at")
+        return aiming.shots_table([shot])
+
+    def _place(self, collar: Sequence[float] | str) -> npt.NDArray[np.float64]:
+        if isinstance(collar, str):
+            (hole,) = self.holes.index([collar])
+            if hole < 0:
+                hint = nearest(collar, self.holes.hole_ids.tolist())
+                raise DataProblem("there is no such hole to start from", value=collar, hint=hint)
+            start = np.asarray(self.holes.position[self.holes.offsets[hole]])
+        else:
+            start = np.asarray(collar, dtype=float)
+        if start.shape != (3,) or not np.isfinite(start).all():
+            raise DataProblem("a collar must be easting, northing and elevation, or the name of a hole", value=collar)
+        return start
+
+    def blind(self) -> pd.DataFrame:
+        """Return what share of plane orientations the drilled holes are blind to, and each planned hole with them."""
+        return aiming.blind_table(self.holes, ~self.logged.planned(self.holes.hole_ids))
+
+    # -- shown ---
+
+    def __repr__(self) -> str:
+        """Return what it is, in a few lines."""
+        tables = {name: len(getattr(self.logged, name)) for name in ("collars", "surveys", "runs", "structures")}
+        counts = ", ".join(f"{count} {name}" for name, count in tables.items())
+        intervals = ", ".join(self.logged.intervals) or "none"
+        return f"Study {self.name!r}: {counts}; intervals: {intervals}\n{self.basis}. {self._errors()}"
+
+    def _errors(self) -> str:
+        errors = sum(finding.severity == "error" for finding in self.logged.findings)
+        return f"{_count(errors, 'error')} in the tables." if errors else "No error in the tables."
+
+    def _repr_html_(self) -> str:
+        """Return the same for a notebook."""
+        return f"<pre>{html.escape(repr(self))}</pre>"
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Return what another process needs: what it rests on, and suspects where they are known."""
+        return {item.name: getattr(self, item.name) for item in fields(self)} | {"_answers": {}}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Take over what the other process sent."""
+        self.__dict__.update(state)
+
+
+SUSPECTS_SHARE = 0.7
+"""Share of the suspects in the work of a line-up that has to weigh them first (demo project)."""
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def _pinned(project: Project, kind: str, pins: Mapping[str, str]) -> Project:
+    """Return the project with pins added to those of its ``[lineup]``; pins of structures that are gone fall away."""
+    structures = project.structures
+    names = structures.loc[structures["kind"].astype(str).str.casefold() == kind.casefold(), "structure_id"].tolist()
+    known = {pick: other for pick, other in pins.items() if pick in names and (not other or other in names)}
+    own = project.section("lineup")
+    same = [*own.get("same", []), *([pick, other] for pick, other in known.items() if other)]
+    loose = [pick for pick, other in known.items() if not other]
+    different = [*own.get("different", []), *([pick, name] for pick in loose for name in names if name != pick)]
+    sections = {**project.settings.sections, "lineup": {**own, "same": same, "different": different}}
+    return replace(project, settings=replace(project.settings, sections=sections))
