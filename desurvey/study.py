@@ -539,7 +539,8 @@ class Study:
 
     def without_picks(self, kind: str) -> str:
         """Return a sentence on a kind of which no pick lies on a hole, and which kinds there are."""
-        return f"{self.logged.without_kind(kind)}."
+        problem = self.logged.without_kind(kind)
+        return f"{problem.rule[0].upper()}{problem.rule[1:]}; {problem.hint}."
 
     def decide(
         self,

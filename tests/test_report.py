@@ -8,6 +8,7 @@ import re
 import shutil
 from html.parser import HTMLParser
 from importlib import metadata
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -66,10 +67,9 @@ def report_on(folder, suspects=NO_SUSPECTS, answers=None, wanted=PLAIN):
     study = desurvey.open(folder)
     study.learn("weighed", Weighed(suspects, pd.DataFrame(columns=list(RUN_COLUMNS)), ()))
     if answers is not None:
-        study.learn(
-            "fault",
-            Answers("fault", None, *answers, meshes={}, words="", distrusted=0, remembered=Remembered(), changes=()),
-        )
+        found = SimpleNamespace(faults=[SimpleNamespace(fault_id=name, colour=0) for name in answers[0]["fault_id"]])
+        rest = {"meshes": {}, "words": "", "distrusted": 0, "remembered": Remembered(), "changes": ()}
+        study.learn("fault", Answers("fault", found, *answers, **rest))
     return compose(study, wanted)
 
 
@@ -96,7 +96,7 @@ def test_what_is_not_there_is_said_to_be_absent(project):
     (project / "structures.csv").write_text(TABLES["structures"].replace("fault", "joint"))
     said = words(render(report_on(project)))
     assert "No suspect stands undecided" in said
-    assert "No pick of kind 'fault' lies on a hole; the kinds logged are: joint, vein." in said
+    assert "No structure of kind 'fault' lies on a hole; the kinds there are: joint (4), vein (1)" in said
     assert "Planned: P." in said
 
 
@@ -104,6 +104,7 @@ def test_answers_come_as_sentences(project):
     suspects = pd.DataFrame(
         {
             "key": ["run A 3"], "scope": ["run"], "hole_id": ["A"], "depth_from": [3.0], "depth_to": [6.0],
+            "structure_id": [""], "blunder": ["line_side"],
             "message": ["Hole A, run 3.0–6.0: the reading agrees if the line was drawn on the high side"],
         }
     )  # fmt: skip
