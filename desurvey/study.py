@@ -23,7 +23,7 @@ import pandas as pd
 from desurvey import aim as aiming
 from desurvey import checks, lineup, orient, spread, surface, traces
 from desurvey import suspects as weighing
-from desurvey.cache import fingerprint, remembered
+from desurvey.cache import fingerprint, is_remembered, remembered
 from desurvey.checks.ground import ground_points
 from desurvey.decisions import Changed, Decision, Decisions, decide, read_decisions
 from desurvey.exchange.model import Model, model_of
@@ -507,6 +507,12 @@ class Study:
                 hint = nearest(fault, faults) or f"there are {', '.join(faults) or 'no faults'}; or say none"
                 raise DataProblem("a pick is pinned to a fault of the line-up", column="--pin", value=fault, hint=hint)
         return Decision("pick", pick, "pinned", "" if fault == "none" else fault, who=who, why=why)
+
+    def knows(self, kind: str = "") -> bool:
+        """Return whether the suspects, or the answers of a kind, are at hand without being worked out."""
+        if kind:
+            return kind in self._answers or (not self.fresh and is_remembered(f"lineup {kind}", self.key))
+        return "suspects" in self._as_logged or (not self.fresh and is_remembered("suspects", self._logged_key))
 
     def learn(self, what: str, result: Any) -> None:
         """Take over what another process has worked out of this very study: ``suspects``, or the answers of a kind."""

@@ -17,6 +17,7 @@
 ``shape``           plane, curvature, fit and extent of a fault
 ``piercing``        where holes meet a fault, on the exact arcs
 ``answers``         the project's line-up, tables and summary
+``profile``         a fault edge-on: its picks along strike
 ==================  ==================================================================================
 """
 
@@ -35,15 +36,18 @@ from desurvey.lineup.answers import (
     windows_table,
 )
 from desurvey.lineup.picks import LineupSettings, Picks, Pins
+from desurvey.lineup.profile import EdgeOn, edge_on
 from desurvey.lineup.shape import Fault
 
 __all__ = [
+    "EdgeOn",
     "Fault",
     "LeftOut",
     "LineUp",
     "LineupSettings",
     "Picks",
     "Pins",
+    "edge_on",
     "faults_table",
     "left_out",
     "line_up",
