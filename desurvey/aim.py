@@ -18,6 +18,7 @@ from desurvey.lineup.background import half_sphere
 from desurvey.lineup.crossings import course_of
 from desurvey.lineup.piercing import Z95, Pierced, pierced, slopes_to_normal
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 from desurvey.sphere import TERZAGHI_CAP_DEG, squarest
 from desurvey.spread import HoleSpread, Sigmas, hole_spread
 from desurvey.traces import Traces, chained
@@ -104,6 +105,7 @@ class RigLimits:
         )
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Shot:
     """A straight hole that meets a fault.

@@ -22,6 +22,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
+
 __all__ = ["BLUNDERS", "Blunder", "Scope", "Seen", "corrected", "named", "rates", "redirected"]
 
 Floats = npt.NDArray[np.float64]
@@ -47,6 +49,7 @@ class Seen(NamedTuple):
     sentence: str
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Blunder:
     """One row of the table.

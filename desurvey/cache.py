@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 import platformdirs
 
-__all__ = ["cache_folder", "fingerprint", "is_remembered", "remembered"]
+__all__ = ["cache_folder", "fingerprint", "is_kept", "recalled"]
 
 T = TypeVar("T")
 
@@ -37,7 +37,7 @@ def cache_folder() -> Path | None:
     return Path(wanted) if wanted else platformdirs.user_cache_path("lowside", appauthor=False)
 
 
-def remembered(what: str, key: str, work: Callable[[], T], *, fresh: bool = False) -> T:
+def recalled(what: str, key: str, work: Callable[[], T], *, fresh: bool = False) -> T:
     """Return the result of some work, from the cache where it is there.
 
     Parameters
@@ -62,14 +62,14 @@ def remembered(what: str, key: str, work: Callable[[], T], *, fresh: bool = Fals
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the same of a full disk
         known = not fresh and kept.check_call_in_cache(what, key, work)
-        result = kept.call(what, key, work) if fresh else kept(what, key, work)
+        result = kept.call(what, key, work)[0] if fresh else kept(what, key, work)
         if not known:
             memory.reduce_size(bytes_limit=MOST_BYTES)
     return cast("T", result)
 
 
-def is_remembered(what: str, key: str) -> bool:
-    """Return whether the cache holds the result of some work (:func:`remembered`)."""
+def is_kept(what: str, key: str) -> bool:
+    """Return whether the cache holds the result of some work (:func:`recalled`)."""
     folder = cache_folder()
     memory = None if folder is None else _memory(folder)
     return memory is not None and bool(memory.cache(_worked_out, ignore=["work"]).check_call_in_cache(what, key, None))

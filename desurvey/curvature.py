@@ -30,6 +30,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
 __all__ = [
     "Arcs",
@@ -49,6 +50,7 @@ Floats = npt.NDArray[np.float64]
 Method = Literal["minimum_curvature", "tangential", "balanced_tangential", "average_angle", "radius_of_curvature"]
 
 
+@shown
 class Arcs(NamedTuple):
     """Circular arcs, one an interval.
 

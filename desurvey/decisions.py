@@ -18,8 +18,9 @@ from typing import Literal, NamedTuple, get_args
 
 from filelock import FileLock, Timeout
 
-from desurvey.exchange import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 
 __all__ = ["ANSWERS", "FILE", "Changed", "Decision", "Decisions", "What", "decide", "read_decisions"]
 
@@ -70,6 +71,7 @@ class Decision:
     why: str = ""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Decisions:
     """All decisions of a project, one for each suspect or pick."""
@@ -137,6 +139,7 @@ def read_decisions(folder: Path) -> Decisions:
     return Decisions(tuple(_decision(block) for block in _blocks(raw)))
 
 
+@shown
 class Changed(NamedTuple):
     """What a change of the file led to.
 
@@ -184,7 +187,7 @@ def decide(
                 after = after.without(what, key)
             for decision in made:
                 after = after.with_(decision)
-            with replacing(folder / FILE) as partial:
+            with replacing(folder / FILE, own=True) as partial:
                 partial.write_text(HEADER + "".join(_as_toml(one) for one in after.made), encoding="utf-8")
     except Timeout as error:
         raise DataProblem("somebody else is changing the decisions", file=FILE, hint="try again in a moment") from error

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
 __all__ = ["Field", "North", "Place", "convergence", "decimal_year", "magnetic_field", "places", "to_grid"]
 
@@ -39,6 +40,7 @@ MODEL_YEARS = (2010.0, 2030.0)
 """Dates outside which no model is at hand."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Place:
     """Positions on the globe, one row each.
@@ -56,6 +58,7 @@ class Place:
     height_m: Floats
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Field:
     """The earth's magnetic field by the model, one row a place and date.

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from scipy.special import expit, logit
 
 from desurvey import blunders
+from desurvey.shown import shown
 
 __all__ = ["Spikes", "find_spikes"]
 
@@ -39,6 +40,7 @@ ROUNDS = 5
 """A spike makes its neighbours look odd: the worst of a neighbourhood goes first, then all are weighed again."""
 
 
+@shown
 class Spikes(NamedTuple):
     """Stations accused.
 

@@ -19,8 +19,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import curvature
-from desurvey.problems import DataProblem
+from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
+from desurvey.ragged import groups, numbered, offsets_of
+from desurvey.shown import shown
 
 __all__ = [
     "BLOCK",
@@ -48,6 +50,7 @@ SEVERITY_LENGTH = 30.0
 """Metres over which dogleg severity is stated (common practice in metric drilling)."""
 
 
+@shown
 class Points(NamedTuple):
     """Points along holes, one row each.
 
@@ -69,6 +72,7 @@ class Points(NamedTuple):
     extrapolated: Bools
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Traces:
     """Desurveyed holes on flat arrays.
@@ -125,7 +129,7 @@ class Traces:
         rows = chosen[self.station_hole]
         return Traces(
             self.hole_ids[chosen],
-            np.concatenate([[0], np.cumsum(np.diff(self.offsets)[chosen])]),
+            offsets_of(np.diff(self.offsets)[chosen]),
             self.depth[rows],
             self.position[rows],
             self.tangent[rows],
@@ -136,7 +140,7 @@ class Traces:
     @property
     def station_hole(self) -> Ints:
         """Index of the hole that each station belongs to, shape (S,)."""
-        return np.repeat(np.arange(len(self.hole_ids)), np.diff(self.offsets))
+        return groups(self.offsets)
 
     @property
     def dogleg_deg(self) -> Floats:
@@ -155,20 +159,63 @@ class Traces:
         found = order[place]
         return np.where(self.hole_ids[found] == wanted, found, -1)
 
+    def known(self, hole: npt.ArrayLike) -> Ints:
+        """Return the index of each hole, given by name or by index, of any shape; −1 stays −1.
+
+        Raises
+        ------
+        DataProblem
+            When a hole of that name, or an index so high or so low, isn't there. (:meth:`index` answers −1 instead.)
+        """
+        wanted = np.asarray(hole)
+        if wanted.dtype.kind in "iu":
+            outside = (wanted < -1) | (wanted >= len(self.hole_ids))
+            if outside.any():
+                rule = f"a hole is counted from 0 to {len(self.hole_ids) - 1}, −1 for none"
+                raise DataProblem(rule, value=wanted[outside].flat[0])
+            return wanted.astype(np.int64, copy=False)
+        found = self.index(wanted)
+        if (found < 0).any():
+            name = wanted[found < 0].flat[0]
+            raise DataProblem("no hole has that name", value=name, hint=nearest(str(name), self.hole_ids.tolist()))
+        return found
+
     def at(self, hole: npt.ArrayLike, depth: npt.ArrayLike) -> Points:
         """Return position, tangent and high side at any mixed array of holes and depths.
 
         Parameters
         ----------
-        hole : (n,) array of int or str
-            Index of the hole in ``hole_ids`` or its name. −1 or an unknown name gives NaN.
-        depth : (n,) array
+        hole : array of int or str
+            Index of the hole in ``hole_ids`` or its name. −1, a row of a table without a hole, gives NaN.
+        depth : array
             Metres along the hole. A negative or missing depth gives NaN; one beyond the deepest station is
-            extrapolated straight on, whether or not the hole was drilled that far.
+            extrapolated straight on, whether or not the hole was drilled that far. Holes and depths may be single
+            values or of any shape that fits the other's; the answer has that shape, and vectors one axis more.
+
+        Raises
+        ------
+        DataProblem
+            When no hole has such a name or index.
+
+        Examples
+        --------
+        >>> straight = chained(["A"], [[0, 0, 0]], [100], [0, 1], np.zeros(1), np.zeros(1), np.array([-90.0]))
+        >>> straight.at("A", 40.0).position.round(9) + 0.0
+        array([  0.,   0., -40.])
+        >>> straight.at("B", 40.0)
+        Traceback (most recent call last):
+        desurvey.problems.DataProblem: no hole has that name (found 'B')
         """
-        hole, depth = np.broadcast_arrays(np.asarray(hole), np.asarray(depth, dtype=float))
-        if hole.dtype.kind not in "iu":
-            hole = self.index(hole)
+        hole, depth = np.broadcast_arrays(self.known(hole), np.asarray(depth, dtype=float))
+        shape = depth.shape
+        if len(shape) == 1:
+            return self._at(hole, depth)
+        points = self._at(hole.ravel(), depth.ravel())
+        position, tangent, side = (vectors.reshape(*shape, 3) for vectors in points[:3])
+        return Points(position, tangent, side, points.extrapolated.reshape(shape))
+
+    def _at(self, hole: Ints, depth: Floats) -> Points:
+        """Return points of known holes, flat arrays, block by block."""
         # With many points it pays to lay the seven numbers of a station side by side first: fetching them from all over
         # the memory, one by one, would take a quarter of the time.
         table = self._side_by_side() if len(depth) > len(self.depth) else None
@@ -279,9 +326,14 @@ def chained(
     Raises
     ------
     DataProblem
-        When a hole has no station, or depths are negative or don't increase.
+        When a hole has no station, arrays differ in length, depths are negative or don't increase, an azimuth is no
+        number, or a dip is none or beyond ±90.
     """
     offsets = np.asarray(offsets, dtype=np.int64)
+    depth, azimuth_deg, dip_deg = (np.asarray(values, dtype=float) for values in (depth, azimuth_deg, dip_deg))
+    if not len(depth) == len(azimuth_deg) == len(dip_deg) == offsets[-1]:
+        lengths = f"{len(depth)}, {len(azimuth_deg)} and {len(dip_deg)}"
+        raise DataProblem(f"depths, azimuths and dips must be as many as the stations, {offsets[-1]}", value=lengths)
     if np.any(np.diff(offsets) < 1):
         raise DataProblem("every hole needs at least one survey station")
     surveyed = depth[offsets[1:] - 1]
@@ -308,11 +360,10 @@ def _path(
     for first, last in blocks_of_holes(offsets):
         rows = slice(int(offsets[first]), int(offsets[last]))
         start = offsets[first : last + 1] - rows.start
+        _refuse_angles(azimuth_deg[rows], dip_deg[rows])
         azimuth, dip = RADIANS * azimuth_deg[rows], RADIANS * dip_deg[rows]
         length, below = _checked_lengths(depth[rows], start), _row_below(start)
         direction = curvature.tangent(azimuth, dip, out=tangent[:, rows])
-        if not np.isfinite(direction[:, 0]).all():
-            raise DataProblem("survey azimuths and dips must be numbers")
         if method == "minimum_curvature":
             step = curvature.chord(direction, direction.T.take(below, axis=1).T, length)
         else:
@@ -322,6 +373,16 @@ def _path(
     position.setflags(write=False)
     tangent.setflags(write=False)
     return position.T, tangent.T
+
+
+def _refuse_angles(azimuth_deg: Floats, dip_deg: Floats) -> None:
+    """Refuse angles that no hole can have; a steep *upward* dip is sound, for holes are drilled up from underground."""
+    if not np.isfinite(azimuth_deg).all():
+        raise DataProblem("survey azimuths must be numbers", value=azimuth_deg[~np.isfinite(azimuth_deg)][0])
+    sound = np.abs(dip_deg) <= 90.0
+    if not sound.all():
+        hint = "dips are degrees, negative down: −60 for a hole inclined 60° downwards, +60 for one drilled up"
+        raise DataProblem("survey dips must lie within −90 to 90", value=dip_deg[~sound][0], hint=hint)
 
 
 def blocks_of_holes(offsets: Ints, most: int = BLOCK) -> list[tuple[int, int]]:
@@ -395,7 +456,7 @@ def build(project: Project, method: curvature.Method = "minimum_curvature") -> T
         collars["hole_id"].to_numpy(dtype=np.str_),
         collars[["easting", "northing", "elevation"]].to_numpy(dtype=float),
         collars["depth"].to_numpy(dtype=float),
-        np.concatenate([[0], np.cumsum(counts)]),
+        offsets_of(counts),
         stations["depth"].to_numpy(dtype=float),
         stations["azimuth"].to_numpy(dtype=float),
         stations["dip"].to_numpy(dtype=float),
@@ -462,10 +523,8 @@ def _every(traces: Traces, step: float) -> tuple[Ints, Floats]:
     if not step > 0.0:
         raise DataProblem("the step must be more than 0 m", value=step)
     counts = np.ceil(traces.end / step - 1e-9).astype(np.int64).clip(min=0) + 1
-    hole = np.repeat(np.arange(len(counts)), counts)
-    first = np.cumsum(counts) - counts
-    rank = np.arange(len(hole)) - np.repeat(first, counts)
-    return hole, np.minimum(rank * step, traces.end[hole])
+    hole, number = numbered(counts)
+    return hole, np.minimum(number * step, traces.end[hole])
 
 
 def _with_row_before(offsets: Ints, wanted: Bools) -> Ints:

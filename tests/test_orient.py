@@ -10,6 +10,10 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.spatial.transform import Rotation
 
 from desurvey import curvature, orient
+from desurvey.problems import DataProblem
+from desurvey.project import load_project
+from desurvey.traces import build
+from tests.projects import write_project
 
 # CHECK_VALUES section 2: hole azimuth, plunge, alpha, beta, line, dip, dip direction, pole (N, E, D, lower hemisphere).
 # Worked there by vectors in a north-east-down frame and by brute force on a cylinder; no page seen prints such a table.
@@ -238,3 +242,42 @@ def test_many_rows_are_each_row_alone():
         np.testing.assert_array_equal(
             together[row : row + 1], plane(azimuth[row], dip[row], alpha[row], beta[row], str(line[row]))
         )
+
+
+@pytest.mark.parametrize("alpha", [120.0, -1.0, 90.1, np.inf])
+@pytest.mark.parametrize(
+    "kernel",
+    [
+        lambda alpha: plane(0, -60, alpha, 0.0),
+        lambda alpha: orient.long_axis(*frame_of(0, -60), [alpha], [0.0]),
+        lambda alpha: orient.line_in_plane(*frame_of(0, -60), [alpha], [0.0], [0.0]),
+        lambda alpha: orient.dip_of_core_angles(*frame_of(0, -60), [alpha], [0.0]),
+    ],
+)
+def test_an_alpha_that_no_core_has_is_refused(kernel, alpha):
+    with pytest.raises(DataProblem, match=r"alpha must lie within 0 to 90 \(found"):
+        kernel(alpha)
+
+
+def test_angles_without_end_and_dips_of_planes_beyond_vertical_are_refused():
+    with pytest.raises(DataProblem, match="beta must be a number"):
+        plane(0, -60, 30.0, np.inf)
+    with pytest.raises(DataProblem, match="gamma must be a number"):
+        orient.line_in_plane(*frame_of(0, -60), [30.0], [0.0], [-np.inf])
+    with pytest.raises(DataProblem, match=r"the dip of a plane must lie within 0 to 90 \(found '120.0'\)"):
+        orient.vector_of_plane([120.0], [0.0])
+
+
+def test_angles_that_were_not_logged_stay_unknown():
+    assert np.isnan(plane(0, -60, np.nan, 0.0)).all()
+    assert np.isnan(plane(0, -60, 30.0, np.nan)).all()
+    assert np.isnan(orient.vector_of_plane([np.nan], [0.0])).all()
+
+
+def test_a_wrong_alpha_in_a_table_is_told_and_does_not_stop_the_other_rows(tmp_path):
+    rows = "hole_id,depth,kind,alpha,beta\nA,1.5,fault,120,180\nA,4,fault,30,180\nA,50,fault,30,\n"
+    data = load_project(write_project(tmp_path, structures=rows))
+    found = orient.oriented(data, build(data))
+    assert found.usable.tolist() == [False, True, False]
+    assert "120" in found.why_not[0]
+    assert np.isnan(found.normal[0]).all()

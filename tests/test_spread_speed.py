@@ -1,4 +1,4 @@
-"""What uncertainty costs beside the plain trace: ``pytest tests/test_spread_speed.py --benchmark-only``."""
+"""What uncertainty costs beside the plain trace: ``pytest -n 0 tests/test_spread_speed.py --benchmark-only``."""
 
 from __future__ import annotations
 

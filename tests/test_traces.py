@@ -9,9 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad_vec
 
-from desurvey import curvature
+from desurvey import curvature, spread
 from desurvey.problems import DataProblem
 from desurvey.traces import Traces, chained, dogleg_severity, trace_frame
+
+UTM = np.array([482_110.25, 5_204_377.5, 1_312.4])
+"""A collar at real coordinates (UTM zone 33 N, invented): what is forgotten to be taken from it is seen."""
 
 
 def one_hole(depth, azimuth, dip, *, collar=(0.0, 0.0, 0.0), end=None, **options):
@@ -119,16 +122,65 @@ def test_any_mixed_order_of_holes_and_depths_by_index_or_name():
         np.testing.assert_array_equal(alone.position[0], mixed.position[row])
 
 
-def test_unknown_holes_and_impossible_depths_give_nan():
+def test_rows_without_a_hole_and_impossible_depths_give_nan():
     traces = one_hole([0, 10], [0, 0], [-60, -60])
-    points = traces.at(["A", "B", "A", "A"], [5.0, 5.0, -1.0, np.nan])
+    points = traces.at([0, -1, 0, 0], [5.0, 5.0, -1.0, np.nan])
     assert np.isfinite(points.position).all(axis=1).tolist() == [True, False, False, False]
     assert traces.index(["B", "A"]).tolist() == [-1, 0]
 
 
+@pytest.mark.parametrize(
+    ("hole", "said"),
+    [
+        ("th-1", r"no hole has that name \(found 'th-1'\)\. Did you mean 'TH-1'"),
+        (["TH-1", "B"], r"no hole has that name \(found 'B'\)"),
+        (1, r"a hole is counted from 0 to 0, −1 for none \(found '1'\)"),
+        (-2, r"a hole is counted from 0 to 0, −1 for none \(found '-2'\)"),
+    ],
+)
+def test_a_hole_that_is_not_there_is_named_and_the_nearest_offered(hole, said):
+    traces = chained(["TH-1"], [UTM], [10.0], [0, 1], np.zeros(1), np.zeros(1), np.array([-60.0]))
+    for asked in (traces.at, spread.hole_spread(traces).at):
+        with pytest.raises(DataProblem, match=said):
+            asked(hole, 5.0)
+
+
+def test_one_depth_of_one_hole_and_any_shape_of_them():
+    """Straight down from a collar at UTM coordinates: elevation is the collar's less the depth."""
+    traces = chained(["A"], [UTM], [100.0], [0, 1], np.zeros(1), np.zeros(1), np.array([-90.0]))
+    known = spread.hole_spread(traces)
+    assert traces.at("A", 100.0).position == pytest.approx(UTM - [0.0, 0.0, 100.0], abs=1e-9)
+    assert traces.at("A", 100.0).extrapolated
+    assert known.at("A", 100.0).position.shape == (3, 3)
+    grid = np.arange(6.0).reshape(2, 3)
+    points = traces.at("A", grid)
+    assert points.position.shape == points.high_side.shape == (2, 3, 3)
+    np.testing.assert_allclose(points.position[..., 2], UTM[2] - grid, atol=1e-9)
+    assert known.at("A", grid).position.shape == (2, 3, 3, 3)
+
+
+@pytest.mark.parametrize(
+    ("azimuth", "dip", "said"),
+    [
+        (0.0, -90.1, r"dips must lie within −90 to 90 \(found '-90.1'\)\. Dips are degrees, negative down"),
+        (0.0, 120.0, "dips must lie within −90 to 90"),
+        (0.0, np.nan, "dips must lie within −90 to 90"),
+        (np.inf, -60.0, "azimuths must be numbers"),
+    ],
+)
+def test_angles_that_no_hole_has_are_refused(azimuth, dip, said):
+    with pytest.raises(DataProblem, match=said):
+        one_hole([0.0, 10.0], [0.0, azimuth], [-60.0, dip])
+
+
+def test_a_hole_drilled_upwards_rises():
+    """Dip +60: 10 m along it are 10 sin 60° up."""
+    assert one_hole([0.0], [0.0], [60.0]).at("A", 10.0).position[2] == pytest.approx(10 * np.sqrt(3) / 2)
+
+
 def test_no_holes_at_all():
     empty = chained([], np.empty((0, 3)), np.empty(0), np.array([0]), np.empty(0), np.empty(0), np.empty(0))
-    assert np.isnan(empty.at(["A"], [1.0]).position).all()
+    assert np.isnan(empty.at([-1], [1.0]).position).all()
     assert trace_frame(empty).empty
 
 

@@ -7,7 +7,7 @@ from typing import Literal
 
 import pyvista as pv
 
-from desurvey.exchange import replacing
+from desurvey.outputs import replacing
 from viewer import theme
 from viewer.scene import Scene, draw
 from viewer.scene.camera import Camera

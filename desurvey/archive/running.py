@@ -15,11 +15,13 @@ from typing import Any
 from desurvey.archive.folder import Archive
 from desurvey.archive.work import WORKS
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 from desurvey.study import Study
 
 __all__ = ["Outcome", "run"]
 
 
+@shown
 @dataclass(slots=True)
 class Outcome:
     """What became of the partitions.
@@ -37,6 +39,7 @@ class Outcome:
     failed: dict[str, str] = field(default_factory=dict)
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Job:
     """One partition to be done: small, for it travels to a worker."""

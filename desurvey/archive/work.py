@@ -9,13 +9,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from desurvey.exchange import replacing, write_table
+from desurvey.exchange import write_table
 from desurvey.exchange.vtkxml import discs_piece, holes_piece, write_piece
+from desurvey.outputs import replacing
+from desurvey.shown import shown
 from desurvey.study import Study
 
 __all__ = ["WORKS", "Work", "index_scene"]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Work:
     """One thing to do with each partition.

@@ -21,6 +21,6 @@ Tables come from here. ``desurvey.exchange.model``, ``.exporting`` and ``.meshes
 they need most of the engine, which a command that only writes a table should not wait for.
 """
 
-from desurvey.exchange.writing import DECIMALS, read_table, replacing, write_table
+from desurvey.exchange.writing import DECIMALS, read_table, write_table
 
-__all__ = ["DECIMALS", "read_table", "replacing", "write_table"]
+__all__ = ["DECIMALS", "read_table", "write_table"]

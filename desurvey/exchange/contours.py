@@ -8,7 +8,7 @@ from pathlib import Path
 
 from desurvey.exchange.dxf import write_lines_dxf
 from desurvey.exchange.maps import globe_lines
-from desurvey.exchange.writing import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from desurvey.surface import Contour
 

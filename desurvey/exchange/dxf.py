@@ -19,7 +19,7 @@ import pandas as pd
 
 from desurvey.exchange.model import Model, disc_corners
 from desurvey.exchange.omf import INSTALL
-from desurvey.exchange.writing import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from desurvey.surface.mesh import Mesh
 

@@ -13,7 +13,8 @@ from desurvey.exchange.maps import write_geojson, write_geopackage
 from desurvey.exchange.model import Model
 from desurvey.exchange.omf import INSTALL, write_omf
 from desurvey.exchange.vtkxml import write_vtm, write_vtp
-from desurvey.exchange.writing import replacing, write_table
+from desurvey.exchange.writing import write_table
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, nearest
 
 __all__ = ["ENDINGS", "check_ending", "export"]

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.exchange.model import Model, disc_corners, fan
-from desurvey.exchange.writing import replacing
+from desurvey.outputs import replacing
 from desurvey.surface.mesh import Mesh
 
 __all__ = ["write_glb", "write_mesh_glb"]

@@ -22,7 +22,7 @@ import pandas as pd
 import pyproj
 
 from desurvey.exchange.model import Model
-from desurvey.exchange.writing import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 
 __all__ = ["globe_lines", "write_geojson", "write_geopackage"]

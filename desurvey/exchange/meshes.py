@@ -18,7 +18,7 @@ import numpy as np
 from desurvey.exchange.dxf import write_mesh_dxf
 from desurvey.exchange.glb import write_mesh_glb
 from desurvey.exchange.vtkxml import mesh_piece, write_piece
-from desurvey.exchange.writing import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from desurvey.surface.mesh import Mesh
 

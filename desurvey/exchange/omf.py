@@ -18,7 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey.exchange.model import Discs, Holes, Model, disc_corners, fan
-from desurvey.exchange.writing import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 
 __all__ = ["open_mining_format", "write_omf"]

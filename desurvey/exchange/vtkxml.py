@@ -20,7 +20,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey.exchange.model import Discs, Holes, Model, disc_corners
-from desurvey.exchange.writing import replacing
+from desurvey.outputs import replacing
+from desurvey.shown import shown
 from desurvey.surface.mesh import Mesh
 
 __all__ = ["discs_piece", "holes_piece", "mesh_piece", "write_piece", "write_vtm", "write_vtp"]
@@ -32,6 +33,7 @@ Columns = Mapping[str, npt.NDArray[Any]]
 TYPES = {"f": ("Float64", "<f8"), "i": ("Int64", "<i8"), "b": ("UInt8", "u1")}
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Piece:
     """Points with lines and polygons on them.

@@ -1,11 +1,7 @@
-"""Files that are either whole or not there: every output is written beside its place and then moved into it."""
+"""Tables out, and such tables in again."""
 
 from __future__ import annotations
 
-import os
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -14,39 +10,13 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 
-__all__ = ["DECIMALS", "read_table", "replacing", "write_table"]
+__all__ = ["DECIMALS", "read_table", "write_table"]
 
 DECIMALS = 6
 """Decimals of the numbers in text tables: half a micrometre, and half a millionth of a degree."""
-
-
-@contextmanager
-def replacing(path: Path) -> Iterator[Path]:
-    """Give a path to write to; move the file to its place when that went well, else leave no trace.
-
-    Raises
-    ------
-    DataProblem
-        When the folder isn't there, or the place can't be written.
-    """
-    if path.is_dir():
-        raise DataProblem("the output must be a file, and this is a folder", file=str(path))
-    if not path.parent.is_dir():
-        raise DataProblem("the folder to write into isn't there", file=str(path.parent), hint="make it first")
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=f".tmp{path.suffix}", dir=path.parent)
-    except OSError as error:
-        raise DataProblem("the file can't be written", file=str(path), value=error.strerror) from error
-    os.close(handle)
-    partial = Path(name)
-    try:
-        yield partial
-        partial.chmod(_usual_mode())
-        partial.replace(path)
-    finally:
-        partial.unlink(missing_ok=True)
 
 
 def write_table(frame: pd.DataFrame, path: Path | str) -> None:
@@ -117,10 +87,3 @@ def _arrow_column(column: pd.Series, decimals: int | None) -> pa.Array:
     blank = column.isna().to_numpy() | (column == "").to_numpy(dtype=bool, na_value=False)
     text = column.astype(object).map(str, na_action="ignore").to_numpy(dtype=object)
     return pa.array(text, type=pa.string(), mask=blank)
-
-
-def _usual_mode() -> int:
-    """Return the permissions that a file made in the usual way would have."""
-    mask = os.umask(0)
-    os.umask(mask)
-    return 0o666 & ~mask

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from scipy.special import gammaln
 
 from desurvey.lineup.picks import Picks
+from desurvey.shown import shown
 
 __all__ = ["Background", "background_of", "half_sphere"]
 
@@ -34,6 +35,7 @@ PRIOR_PICKS = 5.0
 """How many unrelated poles the uniform sphere counts for, so that a handful does not make a density."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Background:
     """What is needed to weigh picks as unrelated, whichever of them are.

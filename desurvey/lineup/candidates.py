@@ -15,6 +15,7 @@ import numpy.typing as npt
 from desurvey.lineup.picks import Picks
 from desurvey.lineup.sheet import Habit, Readings, frame_of, readings
 from desurvey.progress import Progress, followed, silent
+from desurvey.shown import shown
 
 __all__ = ["Candidates", "candidates"]
 
@@ -38,6 +39,7 @@ TOGETHER = 100_000
 """Pairs of a seed and a neighbour handled at once: bounds the memory, and is a fifth faster than four times as many."""
 
 
+@shown
 class Candidates(NamedTuple):
     """Sets of picks that might be one fault, the best first.
 

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
 from desurvey.traces import Traces
 
 __all__ = ["Course", "Crossings", "course_of", "crossings", "reach_of"]
@@ -19,6 +20,7 @@ STEP = 10.0
 """Metres between the points at which a hole is looked at: an arc of 5°/30 m strays 4 cm from a chord that long."""
 
 
+@shown
 class Course(NamedTuple):
     """All holes as points, those of a hole together and going down.
 
@@ -43,6 +45,7 @@ class Course(NamedTuple):
         return float(np.diff(self.depth)[inside].sum())
 
 
+@shown
 class Crossings(NamedTuple):
     """The first crossing of each hole that a plane cuts.
 

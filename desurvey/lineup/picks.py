@@ -7,20 +7,22 @@ between that plane and the core, and the hole and depth it was logged at.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
-from typing import NamedTuple, Self
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
-__all__ = ["LineupSettings", "Picks", "Pins"]
+__all__ = ["LineupSettings", "Picks"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class LineupSettings:
     """What is taken for granted about faults; ``[lineup]`` in ``project.toml`` changes it.
@@ -85,21 +87,7 @@ class LineupSettings:
             raise DataProblem("[lineup] least_holes must be 2 or more", column="least_holes", value=self.least_holes)
 
 
-class Pins(NamedTuple):
-    """Picks that a person has tied together or kept apart, as rows.
-
-    Attributes
-    ----------
-    same : tuple of int arrays
-        Each one fault.
-    different : tuple of int arrays
-        In each no two of one fault.
-    """
-
-    same: tuple[Ints, ...] = ()
-    different: tuple[Ints, ...] = ()
-
-
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Picks:
     """Picks on flat arrays, in the order of the table they came from.

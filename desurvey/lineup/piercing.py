@@ -10,6 +10,7 @@ from scipy.optimize import elementwise
 
 from desurvey.lineup.crossings import Course
 from desurvey.lineup.sheet import DEPTH_SIGMA, Sheet
+from desurvey.shown import shown
 from desurvey.traces import Traces
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ BLOCK = 4096
 """Places at which a surface is evaluated at once, which bounds the memory."""
 
 
+@shown
 class Pierced(NamedTuple):
     """Pierce points, one row each.
 

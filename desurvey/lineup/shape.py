@@ -11,7 +11,7 @@ Schwarz (1978), Annals of Statistics 6:461: the criterion. Generalised least squ
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +22,7 @@ from desurvey.lineup.grouping import Grouping, Problem
 from desurvey.lineup.picks import Picks
 from desurvey.lineup.sheet import Readings, Sheet, design_of, fitted, joint_covariance
 from desurvey.orient import dip_of_plane
+from desurvey.shown import shown
 
 __all__ = ["Fault", "Fit", "fault_of", "faults_of", "outline_of", "plane_fit"]
 
@@ -36,6 +37,7 @@ CORNERS = 24
 """Corners of the circle of reach about each pick."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
     """A plane or quadratic surface fitted to readings.
@@ -68,6 +70,7 @@ class Fit:
         return float(stats.chi2.sf(self.chi2, self.dof)) if self.dof > 0 else float("nan")
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Fault:
     """A fault and what is known of it.
@@ -75,9 +78,9 @@ class Fault:
     Attributes
     ----------
     fault_id : str
-        F1, F2, … by the number of holes and picks.
+        F1, F2, … by the number of holes and picks, or the name that it had before (:mod:`.naming`).
     rows : (n,) int array
-        Its picks.
+        Its picks, those too that a person put there (:class:`.LineUp`, ``forced``).
     sheet : Sheet
         The surface with its uncertainty; ``sheet.centre`` and ``sheet.axes`` are the frame of the fits.
     fit : Fit
@@ -102,6 +105,8 @@ class Fault:
         Corners of the extent, on the surface, easting, northing, elevation.
     reach : float
         How far the extent goes beyond the outermost picks, metres.
+    colour : int
+        Place of its colour in the palette, which it keeps like its name (:mod:`.naming`).
     """
 
     fault_id: str
@@ -121,6 +126,7 @@ class Fault:
     hull: Floats
     outline: Floats
     reach: float
+    colour: int = 0
 
     @property
     def shape(self) -> str:
@@ -162,7 +168,7 @@ def faults_of(problem: Problem, state: Grouping) -> tuple[Fault, ...]:
     size = [(len(np.unique(picks.hole[rows])), len(rows)) for rows in members]
     order = sorted(range(len(members)), key=lambda k: (-size[k][0], -size[k][1], members[k][0]))
     return tuple(
-        fault_of(f"F{place + 1}", problem, members[k], state.trusted, state.sheets[k].axes[2])
+        replace(fault_of(f"F{place + 1}", problem, members[k], state.trusted, state.sheets[k].axes[2]), colour=place)
         for place, k in enumerate(order)
     )
 

@@ -24,6 +24,7 @@ import numpy.typing as npt
 from scipy.linalg import lapack
 
 from desurvey.lineup.picks import Picks
+from desurvey.shown import shown
 
 __all__ = [
     "Guess",
@@ -76,6 +77,7 @@ class Habit:
     span: float
 
 
+@shown
 class Readings(NamedTuple):
     """Picks as linear readings of a surface in a frame: three rows a pick.
 
@@ -100,6 +102,7 @@ class Readings(NamedTuple):
     pierce: Floats
 
 
+@shown
 class Guess(NamedTuple):
     """Predicted readings: mean (m, 3) and covariance (m, 3, 3), the reading's own errors included."""
 
@@ -107,6 +110,7 @@ class Guess(NamedTuple):
     covariance: Floats
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Sheet:
     """A surface given its picks.

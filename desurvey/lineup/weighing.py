@@ -16,8 +16,9 @@ from scipy.special import betaln
 
 from desurvey.lineup.background import Background
 from desurvey.lineup.crossings import Course, crossings, nearest, reach_of
-from desurvey.lineup.picks import LineupSettings, Picks, Pins
+from desurvey.lineup.picks import LineupSettings, Picks
 from desurvey.lineup.sheet import Habit, Readings, Sheet, fitted, log_density, readings
+from desurvey.shown import shown
 
 __all__ = [
     "Null",
@@ -68,6 +69,7 @@ GATE_SIGMA = 6.0
 """Standard deviations from a sheet beyond which a pick is not looked at."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Problem:
     """What stays the same while partitions are tried.
@@ -84,8 +86,8 @@ class Problem:
         The drilled holes.
     background : Background
         What is known of unrelated picks.
-    pins : Pins
-        What a person has tied together or kept apart.
+    apart : tuple of int arrays
+        Picks that a person keeps apart: in each no two of one fault.
     unmerged : set of pairs of bytes
         Pairs of faults, by their picks, that have been tried as one.
     memo : dict
@@ -97,7 +99,7 @@ class Problem:
     habit: Habit
     course: Course
     background: Background
-    pins: Pins
+    apart: tuple[Ints, ...] = ()
     unmerged: set[tuple[bytes, bytes]] = field(default_factory=set, repr=False)
     memo: dict[tuple[str, int], tuple[Sheet, Any]] = field(default_factory=dict, repr=False)
 
@@ -121,6 +123,7 @@ class Problem:
         return np.clip(1.0 - (1.0 - self.settings.lost) * (1.0 - self.picks.distrust), 0.0, 1.0 - 1e-6)
 
 
+@shown
 class Null(NamedTuple):
     """Log density of picks as unrelated ones: of the place per metre of hole, and of each orientation."""
 
@@ -193,6 +196,7 @@ def zone_odds() -> float:
     return float(np.log(ZONE_RATE))
 
 
+@shown
 class View(NamedTuple):
     """Picks near a sheet as it sees them, whatever the unrelated ones are like."""
 

@@ -14,6 +14,7 @@ import pandas as pd
 import pyarrow as pa
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 from desurvey.tables import INTERVALS, TABLES, Cells, Column, read_cells
 from desurvey.tables.cleaning import heading_candidates
 from desurvey.tables.columns import read_numbers
@@ -44,6 +45,7 @@ NORTH_WORDS = ("grid", "true", "magnetic", "mag")
 """Words before an azimuth that say what it is measured from, the one to prefer first."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Candidate:
     """A file, sheet or member of an archive that may be a table.
@@ -74,6 +76,7 @@ class Candidate:
         return self.name.count("/")
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
     """How a candidate fits a table.

@@ -26,6 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 from desurvey.sphere.projection import from_equal_area
 from desurvey.sphere.sampling import effective_number
 
@@ -37,6 +38,7 @@ KAMB_SIGMAS = 3.0
 """Kamb (1959): the expected count is three of its standard deviations."""
 
 
+@shown
 class NetGrid(NamedTuple):
     """Square grid over an equal-area net, for contouring.
 

@@ -15,12 +15,14 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
 __all__ = ["Fabric", "fabric_shape", "folded", "orientation_tensor"]
 
 Floats = npt.NDArray[np.float64]
 
 
+@shown
 class Fabric(NamedTuple):
     """Eigenvalues and axes of an orientation tensor.
 

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 from desurvey.sphere.fabric import fabric_shape, orientation_tensor
 from desurvey.sphere.sampling import effective_number
 from desurvey.sphere.watson import watson_kappa
@@ -24,6 +25,7 @@ __all__ = ["AxialMean", "FisherMean", "axial_mean", "fisher_mean", "girdle_axis"
 Floats = npt.NDArray[np.float64]
 
 
+@shown
 class FisherMean(NamedTuple):
     """Mean of directions under Fisher's law.
 
@@ -50,6 +52,7 @@ class FisherMean(NamedTuple):
     spread_deg: float
 
 
+@shown
 class AxialMean(NamedTuple):
     """Mean axis of a cluster, or axis of a girdle, under Watson's law.
 

@@ -24,6 +24,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
 from desurvey.sphere.density import exponential_density, net_grid
 from desurvey.sphere.projection import lower
 from desurvey.sphere.sampling import effective_number
@@ -49,6 +50,7 @@ ROUNDS, TOLERANCE = 300, 1e-6
 """Rounds of the fit at most, and the gain in log likelihood per axis at which it ends."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Sets:
     """Sets of axes, the largest first.
@@ -80,6 +82,7 @@ class Sets:
     criterion: Floats
 
 
+@shown
 class _Mixture(NamedTuple):
     """A fit: axes (k, 3), κ (k,), shares (k + 1,) with the even class last, memberships (k + 1, n), log likelihood."""
 

@@ -34,12 +34,14 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.curvature import Arcs, arc_tangent, sinc
+from desurvey.shown import shown
 
 __all__ = ["Response", "direction_response", "displacement_response"]
 
 Floats = npt.NDArray[np.float64]
 
 
+@shown
 class Response(NamedTuple):
     """A linear map of small tangent errors, v → plain · v + bend (along · v), one a row.
 

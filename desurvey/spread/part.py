@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey import curvature
+from desurvey.shown import shown
 from desurvey.spread.jacobian import Response, direction_response, displacement_response
 from desurvey.spread.sigmas import INSTRUMENTS, Sigmas
 from desurvey.traces import Traces, sums_above
@@ -26,6 +27,7 @@ CARRIED = -1
 """Instrument code of a collar station that was not read: its direction is that of the station below."""
 
 
+@shown
 class Sums(NamedTuple):
     """What the readings do at each station: all that does not depend on where a point is asked for.
 
@@ -45,6 +47,7 @@ class Sums(NamedTuple):
     chord: Floats
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
     """Uncertainty of some whole holes; made by :func:`part_of`. Holes and stations count from the first of the part."""

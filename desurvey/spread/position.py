@@ -25,6 +25,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
 from desurvey.spread.part import Part, matrix, part_of
 from desurvey.spread.sigmas import INSTRUMENTS, Sigmas
 from desurvey.traces import BLOCK, Traces, blocks_of_holes
@@ -34,6 +35,7 @@ __all__ = ["HoleSpread", "PointSpread", "hole_spread"]
 Floats = npt.NDArray[np.float64]
 
 
+@shown
 class PointSpread(NamedTuple):
     """Covariances of points along holes.
 
@@ -50,6 +52,7 @@ class PointSpread(NamedTuple):
     direction: Floats
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class HoleSpread:
     """Uncertainty of all holes of a :class:`desurvey.traces.Traces`; made by :func:`hole_spread`.
@@ -77,15 +80,20 @@ class HoleSpread:
 
         Parameters
         ----------
-        hole : (n,) array of int or str
-            Index of the hole or its name; −1 or an unknown name gives NaN.
-        depth : (n,) array
-            Metres along the hole. Below the deepest station the hole runs straight on, with the error of the last
-            reading: the covariance is that of the straight line, not of what the drill may do there.
+        hole : array of int or str
+            Index of the hole or its name; −1, a row of a table without a hole, gives NaN.
+        depth : array
+            Metres along the hole, one value or any shape that fits the holes'. Below the deepest station the hole runs
+            straight on, with the error of the last reading: the covariance is that of the straight line, not of what
+            the drill may do there.
+
+        Raises
+        ------
+        DataProblem
+            When no hole has such a name or index.
         """
-        hole, depth = np.broadcast_arrays(np.asarray(hole), np.asarray(depth, dtype=float))
-        if hole.dtype.kind not in "iu":
-            hole = self.traces.index(hole)
+        hole, depth = np.broadcast_arrays(self.traces.known(hole), np.asarray(depth, dtype=float))
+        shape, hole, depth = depth.shape, hole.ravel(), depth.ravel()
         position, direction = np.full((len(depth), 3, 3), np.nan), np.full((len(depth), 3, 3), np.nan)
         known = np.flatnonzero((hole >= 0) & (depth >= 0.0))
         known = known[np.argsort(hole[known], kind="stable")]
@@ -98,7 +106,7 @@ class HoleSpread:
                 rows = known[start : min(start + BLOCK, end)]
                 answer = part.at_points(hole[rows].astype(np.int64) - first, depth[rows])
                 position[rows], direction[rows] = (matrix(six) for six in answer)
-        return PointSpread(position, direction)
+        return PointSpread(position.reshape(*shape, 3, 3), direction.reshape(*shape, 3, 3))
 
     def _part(self, place: int) -> Part:
         if self._kept:

@@ -7,11 +7,14 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
+
 __all__ = ["Cones", "Ellipsoids", "cones", "ellipsoids"]
 
 Floats = npt.NDArray[np.float64]
 
 
+@shown
 class Ellipsoids(NamedTuple):
     """Ellipsoids that hold the true position with a stated probability.
 
@@ -27,6 +30,7 @@ class Ellipsoids(NamedTuple):
     directions: Floats
 
 
+@shown
 class Cones(NamedTuple):
     """Elliptical cones about unit normals that hold the true normal with a stated probability.
 

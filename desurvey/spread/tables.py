@@ -10,6 +10,7 @@ import pandas as pd
 
 from desurvey.orient import Oriented, oriented_frame
 from desurvey.project import Project
+from desurvey.shown import shown
 from desurvey.spread.pole import plane_covariance, pole_covariance, pole_sigma_deg
 from desurvey.spread.position import HoleSpread, hole_spread
 from desurvey.spread.sigmas import INSTRUMENTS, sigmas_from
@@ -20,6 +21,7 @@ __all__ = ["StructureSpread", "orientation_table", "project_spread", "structure_
 Floats = npt.NDArray[np.float64]
 
 
+@shown
 class StructureSpread(NamedTuple):
     """How well the structures are known, one row each.
 

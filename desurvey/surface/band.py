@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
 __all__ = ["Band", "Grid", "Level", "grown", "net", "onto_surface"]
 
@@ -54,6 +55,7 @@ class Level(Protocol):
         ...
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Grid:
     """A lattice of cubes: node (i, j, k) stands at ``origin + (i, j, k) @ axes * cell``."""
@@ -71,6 +73,7 @@ class Grid:
         return np.floor((points - self.origin) @ self.axes.T / self.cell).astype(np.int64)
 
 
+@shown
 class Band(NamedTuple):
     """The cells that a surface crosses.
 

@@ -15,6 +15,7 @@ from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 from desurvey.surface.band import Level
 
 __all__ = ["Outside", "beyond", "beyond_hull", "beyond_older", "joined", "over_ground"]
@@ -42,6 +43,7 @@ def beyond(picks: Floats, distance: float) -> Outside:
     return outside
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class _Hull:
     """Convex hull of picks seen along the pole of their mean plane."""

@@ -11,6 +11,7 @@ import pandas as pd
 
 from desurvey.orient import Oriented
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 from desurvey.spread import HoleSpread, StructureSpread
 from desurvey.surface.picks import Picks
 from desurvey.traces import Traces
@@ -24,6 +25,7 @@ OVERLAP = 1e-6
 """Metres by which an interval may begin before the one above it ends: rounding in a table, no more."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Changes:
     """Where a value changes along holes.

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 from desurvey.surface.mesh import Mesh
 
 __all__ = ["Contour", "contours"]
@@ -16,6 +17,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
+@shown
 class Contour(NamedTuple):
     """One line: its elevation in metres and its points, (n, 3); a closed line ends where it began."""
 

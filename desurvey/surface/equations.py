@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
 from desurvey.surface.kernels import Sites, covariance
 from desurvey.surface.model import Model
 from desurvey.surface.picks import Picks
@@ -25,6 +26,7 @@ __all__ = ["Equations", "Held", "drift_at", "equations"]
 Floats = npt.NDArray[np.float64]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Equations:
     """The kriging system of picks under a model: functionals, drift, data, nuggets."""
@@ -54,6 +56,7 @@ class Equations:
         return assemble
 
 
+@shown
 class Held(NamedTuple):
     """Points at which the field of the first surface is held to a value, in metres: (k, 3) and (k,)."""
 

@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 from desurvey.surface.equations import Equations, equations
 from desurvey.surface.kernels import Kernel
 from desurvey.surface.model import Model, Options, frame_of
@@ -36,6 +37,7 @@ Floats = npt.NDArray[np.float64]
 Steps = tuple[float, ...]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Likely:
     """Models that picks allow.

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 from desurvey.surface.band import Grid, grown, net, onto_surface
 from desurvey.surface.clip import Outside, beyond, beyond_hull, joined
 from desurvey.surface.field import Field
@@ -102,6 +103,7 @@ class Edge:
         return 0.25 * half if half > 0.0 else 50.0
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Extracted:
     """A surface's mesh, and what it took.

@@ -27,6 +27,7 @@ import numpy.typing as npt
 from scipy.spatial.distance import cdist
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 from desurvey.surface.equations import Equations, Held, drift_at, equations
 from desurvey.surface.kernels import CHUNK, Sites, cross_covariance, field_sums, profile
 from desurvey.surface.model import Model, Options
@@ -38,6 +39,7 @@ __all__ = ["Estimate", "Field", "Rival", "covariance_between", "prepared", "solv
 Floats = npt.NDArray[np.float64]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Estimate:
     """The most probable field given the data: sums over sources and a linear trend.
@@ -77,6 +79,7 @@ class Estimate:
         return np.asarray(scaled @ self.linear + known - self.levels[surface])
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Field:
     """A fitted field and what it takes to say how well it is known.
@@ -150,6 +153,7 @@ class Field:
         return out * self.model.amplitude
 
 
+@shown
 class Rival(NamedTuple):
     """A field under another model, and the probability of that model."""
 

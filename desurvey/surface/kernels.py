@@ -24,6 +24,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial.distance import cdist
 
+from desurvey.shown import shown
+
 __all__ = ["CHUNK", "Kernel", "Profile", "Sites", "covariance", "cross_covariance", "field_sums", "profile"]
 
 Floats = npt.NDArray[np.float64]
@@ -33,6 +35,7 @@ CHUNK = 1 << 18
 """Pairs handled at a time: 2 MiB a temporary array, so that the passes over it stay in the processor's cache."""
 
 
+@shown
 class Profile(NamedTuple):
     """φ, φ₁ = φ′/r and φ₂ = (φ″ − φ′/r)/r² at given distances.
 
@@ -44,6 +47,7 @@ class Profile(NamedTuple):
     second: Floats
 
 
+@shown
 class Sites(NamedTuple):
     """Where a field's values (n, d) and its gradients (g, d) are taken, in d = 2 or 3 scaled coordinates."""
 

@@ -11,6 +11,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
 __all__ = ["Mesh"]
 
@@ -19,6 +20,7 @@ Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Mesh:
     """Triangles, anticlockwise seen from the side to which the surface's normals point.
@@ -115,6 +117,7 @@ class Mesh:
         return Mesh(self.vertices[used], triangles.reshape(-1, 3), self.sigma[used])
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class _EdgeIndex:
     """Which new vertex stands on the edge between two old ones."""

@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
 from desurvey.surface.kernels import Kernel
 from desurvey.surface.picks import Picks
 
@@ -56,6 +57,7 @@ class Options:
     direct_limit: int = 3000
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Model:
     """A covariance model in its frame: scaled coordinates are ``(x − centre) @ axes.T * scale``.

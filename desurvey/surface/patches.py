@@ -26,6 +26,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
+from desurvey.shown import shown
 from desurvey.surface.field import Estimate, Field, solved
 from desurvey.surface.model import Model
 from desurvey.surface.picks import Picks, Sides, spread_out, taken
@@ -55,6 +56,7 @@ OVERLAP = 1.2
 """Radius of a disc beside the half diagonal of its square (above 1, so that every point lies well inside some disc)."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Patched:
     """A field pieced together from patches; it has the methods of :class:`desurvey.surface.field.Field`.

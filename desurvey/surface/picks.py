@@ -15,6 +15,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
 __all__ = ["Picks", "Sides", "aligned", "merged", "refuse_unfixed", "spread_out", "taken"]
 
@@ -22,6 +23,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False, init=False)
 class Picks:
     """Points on surfaces and orientations of them.
@@ -122,6 +124,7 @@ UNIT = 1e-6
 """How far the length of a normal may be from 1: well above rounding, well below anything but a mistake."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False, init=False)
 class Sides:
     """Points of drilled rock in which a surface was not met.

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
 from desurvey.surface.mesh import Mesh
 
 __all__ = ["Needs", "refined"]
@@ -28,6 +29,7 @@ Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Needs:
     """What a mesh has to follow, and how closely.
@@ -53,6 +55,7 @@ class Needs:
     share: float
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class _Edges:
     """The edges of a mesh.

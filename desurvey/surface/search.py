@@ -18,11 +18,14 @@ from heapq import heappop, heappush
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
+
 __all__ = ["Box", "Misfit", "lowest", "plausible"]
 
 Steps = tuple[float, ...]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Box:
     """Where parameters may go, in steps.
@@ -40,6 +43,7 @@ class Box:
     free: tuple[int, ...]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Misfit:
     """A function of steps that remembers what it was asked."""

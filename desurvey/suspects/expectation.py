@@ -32,6 +32,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize
 
+from desurvey.ragged import numbered
+from desurvey.shown import shown
+
 __all__ = ["Axes", "Field", "Nodes", "axes_of", "fit", "tensors"]
 
 Floats = npt.NDArray[np.float64]
@@ -50,6 +53,7 @@ LEAST_GAP = 0.05
 """Least difference of eigenvalues that still counts as a direction; below it the axis is anyone's guess."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Nodes:
     """Mean tensors to learn from.
@@ -69,6 +73,7 @@ class Nodes:
     noise: Floats
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Axes:
     """Expected axes and how well they are known.
@@ -129,6 +134,7 @@ def axes_of(tensor: Floats, variance: Floats) -> Axes:
     return Axes(vector[:, :, 2], variance / (2 * gap * least), gap)
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Field:
     """A fitted field. Make it with :func:`fit`; a changed weighting of the same nodes is :meth:`refit`.
@@ -203,7 +209,7 @@ def _padded(group: Ints, groups: int) -> Ints:
     """Return the rows of each group, (groups, most), filled up with −1."""
     order = np.argsort(group, kind="stable")
     count = np.bincount(group, minlength=groups)
-    place = np.arange(len(group)) - np.repeat(np.cumsum(count) - count, count)
+    _, place = numbered(count)
     rows = np.full((groups, max(int(count.max()), 1)), -1)
     rows[group[order], place] = order
     return rows

@@ -14,6 +14,7 @@ from scipy.special import softmax
 
 from desurvey.blunders import corrected, named, rates
 from desurvey.progress import Progress, part, silent
+from desurvey.shown import shown
 from desurvey.suspects.holes import HoleFindings, find_holes
 from desurvey.suspects.learning import Sigmas, learn
 from desurvey.suspects.readings import Readings, Runs
@@ -35,6 +36,7 @@ LEAST_NAMED = 0.5
 """Share of a run's blame that its likeliest blunder must have: more than all others together."""
 
 
+@shown
 class Found(NamedTuple):
     """All that was found.
 

@@ -28,6 +28,7 @@ from scipy.special import logsumexp, softmax
 
 from desurvey import blunders, curvature, orient
 from desurvey.progress import Progress, part, silent
+from desurvey.shown import shown
 from desurvey.suspects.learning import Lesson, Sigmas, lessons_of, relearn
 from desurvey.suspects.readings import Readings
 from desurvey.suspects.stretches import Stretches
@@ -134,6 +135,7 @@ def _line_on(tangent: Floats, readings: Readings) -> Floats:
     return orient.reference_line(tangent, np.where(readings.gravity, np.where(high, "high", "low"), "north"))
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class HoleVerdict:
     """What the other holes say of each hole.
@@ -235,6 +237,7 @@ def _judge(logs: Floats, tried: tuple[Hypothesis, ...]) -> HoleVerdict:
     return HoleVerdict(tried_names, summed[:, 1:] - summed[:, :1], probability, turn, sigma, best)
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class HoleFindings:
     """Holes found wrong.

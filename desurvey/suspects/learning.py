@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.progress import Progress, followed, part, silent
+from desurvey.shown import shown
 from desurvey.suspects import expectation
 from desurvey.suspects.readings import Errors, Readings, Runs, groups
 from desurvey.suspects.weighing import Expectation, Verdict, offset_table, weigh
@@ -49,6 +50,7 @@ TURNS = 3
 LEAST_TRUST = 1e-4
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Lesson:
     """What has been learnt of one kind: m readings in some nodes (a node is a run), s sets.

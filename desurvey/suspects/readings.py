@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from desurvey import orient
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 from desurvey.spread import Sigmas
 
 __all__ = ["Errors", "Readings", "Runs", "groups"]
@@ -50,6 +51,7 @@ class Errors(NamedTuple):
         return cls(*np.deg2rad(degrees).tolist())
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
     """Oriented planes of all holes.
@@ -165,6 +167,7 @@ def _as_column(chosen: Bools, array: Floats) -> Bools:
     return chosen[:, None] if array.ndim == 2 else chosen
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Runs:
     """Drill runs of all holes, in order down each hole.

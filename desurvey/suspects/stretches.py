@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.shown import shown
 from desurvey.suspects import expectation
 from desurvey.suspects.learning import Lesson, Sigmas
 from desurvey.suspects.readings import Readings
@@ -36,6 +37,7 @@ SPOILT = 0.06
 SHIFT_TURNS = 6
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretches:
     """One lesson seen hole by hole: which readings stand in which stretch, and each field without each hole."""
@@ -112,6 +114,7 @@ class Stretches:
         return np.bincount(self.stretch // PARTS, np.log(total), self.holes) - costs
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Ground:
     """Axes expected in the stretches of the holes, two directions square to each, and how unsure they are together.

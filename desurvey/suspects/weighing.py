@@ -36,6 +36,7 @@ import numpy.typing as npt
 from scipy.special import logsumexp, softmax
 
 from desurvey import blunders
+from desurvey.shown import shown
 from desurvey.suspects.readings import Readings, Runs
 
 __all__ = [
@@ -67,6 +68,7 @@ ROWS_AT_ONCE = 20_000
 """Readings weighed together against all rolls: bounds the memory to some 100 MB."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Expectation:
     """Where each reading is expected to point, as one or more sets of its kind.
@@ -206,6 +208,7 @@ def _offset_law(misfit_deg: Floats, sigma_deg: float) -> Floats:
     return np.where(np.isfinite(misfit), logs, 0.0)
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Verdict:
     """What the readings say about each run.

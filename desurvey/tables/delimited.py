@@ -19,6 +19,7 @@ import pyarrow as pa
 import pyarrow.csv
 
 from desurvey.problems import DataProblem, shortened
+from desurvey.shown import shown
 from desurvey.tables.layout import SEARCHED, filled_above, find_heading, heading_score
 
 __all__ = ["Body", "Uneven", "decoded", "read_delimited"]
@@ -50,6 +51,7 @@ class Uneven:
     headings: int
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Body:
     """The rows of a file from its heading row on, all of one width.

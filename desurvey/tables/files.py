@@ -11,7 +11,7 @@ from pathlib import Path, PurePosixPath
 
 from desurvey.problems import DataProblem, nearest
 
-__all__ = ["LARGEST_MEMBER", "NO_FILE", "Source", "find_source"]
+__all__ = ["LARGEST_MEMBER", "NO_FILE", "Source", "find_source", "is_file"]
 
 NO_FILE = "there is no such file"
 
@@ -61,7 +61,7 @@ def find_source(path: Path, name: str) -> Source:
         When there is no such file, or it can't be read.
     """
     text, sheet = str(path), ""
-    if "#" in path.name and not _is_file(path):
+    if "#" in path.name and not is_file(path):
         text, _, sheet = text.rpartition("#")
     path = Path(text)
     try:
@@ -79,7 +79,8 @@ def find_source(path: Path, name: str) -> Source:
         raise DataProblem("the file can't be read", file=name, value=error) from error
 
 
-def _is_file(path: Path) -> bool:
+def is_file(path: Path) -> bool:
+    """Return whether a path is a file; a name that can't be one isn't."""
     try:
         return path.is_file()
     except (OSError, ValueError):

@@ -16,6 +16,7 @@ import pandas as pd
 import pyarrow as pa
 
 from desurvey.problems import DataProblem, Finding, Rule
+from desurvey.shown import shown
 from desurvey.tables.delimited import Body, read_delimited
 from desurvey.tables.files import Source, find_source
 from desurvey.tables.layout import declared_units, heading_names, left_out, units_below
@@ -56,6 +57,7 @@ TYPED = {".parquet", ".las"}
 WORKBOOKS = {".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"}
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
     """A table as read.

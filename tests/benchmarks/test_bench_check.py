@@ -1,7 +1,7 @@
 """Loading and checking 1,000 holes, 100,000 survey rows and 300,000 structures: time in proportion to rows, memory.
 
 Times are ratios to what pandas takes to read the same files, in the same process: a slower machine slows both. Run with
-``pytest --benchmark-only tests/benchmarks/test_bench_check.py``; the ratios and the memory are ordinary tests.
+``pytest -n 0 --benchmark-only tests/benchmarks/test_bench_check.py``; the ratios and the memory are ordinary tests.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from desurvey import checks
+import desurvey
 from desurvey.project import load_project
 from tests.drilling import TOML
 
@@ -88,7 +88,7 @@ def projects(tmp_path_factory) -> dict[int, Path]:
 
 
 def checked(folder: Path) -> tuple:
-    return checks.all_findings(load_project(folder))
+    return desurvey.open(folder).findings
 
 
 def read_by_pandas(folder: Path) -> list[pd.DataFrame]:

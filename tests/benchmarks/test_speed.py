@@ -1,4 +1,4 @@
-"""What speed is stated for, as ratios within one run: ``pytest tests/benchmarks --benchmark-only``.
+"""What speed is stated for, as ratios within one run: ``pytest -n 0 tests/benchmarks --benchmark-only``.
 
 Absolute times are recorded by pytest-benchmark and never judged. Each limit is the stated one, at the middle size.
 """

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 FLAGS = [
     "--no-sandbox",
@@ -27,11 +27,25 @@ PATH = shutil.which("chromium") or shutil.which("chromium-browser")
 needs_chromium = pytest.mark.skipif(PATH is None, reason="needs chromium (apt-get install chromium)")
 
 
+PATIENCE_S = 300
+"""How long a test waits for what must come: long enough for a machine that has ten other things to do."""
+
+
 @contextmanager
 def chromium() -> Iterator[Browser]:
-    """Give a fresh browser."""
+    """Give a fresh browser whose pages wait patiently."""
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=PATH, args=FLAGS)
+        patient = 1000 * PATIENCE_S
+        browser = playwright.chromium.launch(executable_path=PATH, args=FLAGS, timeout=patient)
+        plain = browser.new_context
+
+        def new_context(**how: object) -> BrowserContext:
+            context = plain(**how)
+            context.set_default_timeout(patient)
+            return context
+
+        browser.new_context = new_context
+        browser.new_page = lambda **how: new_context(**how).new_page()
         try:
             yield browser
         finally:

@@ -7,7 +7,8 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,9 +16,11 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page
 
+from tests.browser.chromium import PATIENCE_S
+
 SCRIPT = (
-    "import sys; from pathlib import Path; from viewer.app import serve;"
-    "serve(Path(sys.argv[1]), open_browser=False, say=lambda text: print(text, flush=True))"
+    "import sys, desurvey; from viewer.app import serve;"
+    "serve(desurvey.open(sys.argv[1]), open_browser=False, say=lambda text: print(text, flush=True))"
 )
 
 
@@ -50,7 +53,7 @@ def served(folder: Path) -> Iterator[Served]:
         yield Served(found[0], process)
     finally:
         process.send_signal(signal.SIGINT)
-        _, errors = process.communicate(timeout=30)
+        _, errors = process.communicate(timeout=PATIENCE_S)
     assert "Traceback" not in errors, errors
     assert process.returncode == 0
 
@@ -58,16 +61,58 @@ def served(folder: Path) -> Iterator[Served]:
 def opened(tab: Page, app: Served) -> Page:
     """Open the app in a tab and wait for its first picture."""
     tab.goto(app.address)
-    tab.wait_for_selector(".space[data-drawn]", timeout=30_000)
+    tab.wait_for_selector(".space[data-drawn]")
     tab.wait_for_selector(".low-net[data-drawn]")
     return tab
+
+
+def at_rest(tab: Page) -> None:
+    """Wait until the picture of the scene as it now stands is drawn in full."""
+    tab.wait_for_function(
+        """() => {
+            const { space } = document.querySelector(".low-host"), { painter } = space;
+            return space.scene && !space.moving && !space.waiting && !painter.busy && !painter.wanted;
+        }"""
+    )
+
+
+def eventually(look: Callable[[], None]) -> None:
+    """Look again until nothing is asserted any more; what the last look asserts is raised."""
+    end = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            look()
+        except AssertionError:
+            if time.monotonic() > end:
+                raise
+            time.sleep(0.1)
+        else:
+            return
+
+
+def workers(app: Served) -> list[int]:
+    """Return the processes in which an app has work done."""
+    own = app.process.pid
+    children = Path(f"/proc/{own}/task/{own}/children").read_text().split()
+    return [int(pid) for pid in children if b"spawn_main" in Path(f"/proc/{pid}/cmdline").read_bytes()]
+
+
+@contextmanager
+def held(app: Served) -> Iterator[None]:
+    """Hold an app's work, so that it is still under way whenever a test comes to look; what is alive then goes on."""
+    stopped = workers(app)
+    for pid in stopped:
+        os.kill(pid, signal.SIGSTOP)
+    yield
+    for pid in set(stopped) & set(workers(app)):
+        os.kill(pid, signal.SIGCONT)
 
 
 def line_up(tab: Page) -> None:
     """Ask Lines up? and wait for the picks."""
     tab.keyboard.press("2")
     tab.get_by_role("button", name="line up", exact=True).click()
-    tab.wait_for_selector("tr[data-pick]", timeout=120_000)
+    tab.wait_for_selector("tr[data-pick]")
 
 
 def pixel_of(tab: Page, disc: int) -> tuple[float, float]:

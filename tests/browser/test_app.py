@@ -10,9 +10,11 @@ from PIL import Image
 
 from tests.benches import fan, written
 from tests.browser.chromium import chromium, listened, needs_chromium
-from tests.browser.served import disc_at, opened, pixel_of, seen_discs, served
+from tests.browser.served import at_rest, disc_at, opened, pixel_of, seen_discs, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
+
+SPACE = "document.querySelector('.low-host').space"
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +38,8 @@ def tab(app, browser):
     opened(page, app)
     page.keyboard.press("a")
     page.keyboard.press("Escape")
-    page.wait_for_timeout(300)
+    page.wait_for_function(f"{SPACE}.scene.disc.radius.length === 40 && {SPACE}.chosen.length === 0")
+    at_rest(page)
     yield page
     context.close()
 
@@ -162,18 +165,19 @@ def test_slab_leaves_what_lies_in_it(tab):
     for _ in range(5):  # out beyond the second of the two fences
         tab.keyboard.press("]")
     tab.wait_for_function("document.querySelector('.low-host').space.how.slab?.offset > 90")
-    tab.wait_for_timeout(800)
+    at_rest(tab)
     after = yellow(picture(tab))
     assert after < 0.1 * before
 
 
 def test_browser_draws_the_same_as_the_server(tab):
     """Two renderers, VTK and WebGL, give nearly the same picture of the same camera."""
-    tab.wait_for_timeout(800)
+    at_rest(tab)
     by_vtk = picture(tab)
     tab.keyboard.press("4")
     tab.get_by_label("draw in this browser").check()
-    tab.wait_for_timeout(1200)
+    tab.wait_for_function(f"{SPACE}.painter.constructor.name === 'Glass'")
+    at_rest(tab)
     by_browser = picture(tab)
     tab.get_by_label("draw in this browser").uncheck()
     changed = (np.abs(by_vtk - by_browser).max(axis=2) > 60).mean()
@@ -184,9 +188,9 @@ def test_each_tab_has_its_own_camera(tab, app, browser):
     context = browser.new_context(viewport={"width": 900, "height": 600})
     other = opened(context.new_page(), app)
     tab.keyboard.press("p")
-    tab.wait_for_timeout(400)
     angle = "document.querySelector('.low-host').space.camera.dip"
-    assert tab.evaluate(angle) == -90
+    tab.wait_for_function(f"{angle} === -90")
+    at_rest(tab)
     assert other.evaluate(angle) == -24
     context.close()
 
@@ -230,7 +234,7 @@ def test_tables_that_change_on_disk_are_loaded_anew(tmp_path, browser):
         page.wait_for_function("document.querySelector('.low-host').space.chosen.length === 1")
         table = folder / "structures.csv"
         table.write_text(table.read_text() + "new,F001,90,fault,40,100,\n")
-        page.wait_for_selector(".low-message", timeout=20_000)
+        page.wait_for_selector(".low-message")
         assert "structures: 6 rows before, 7 now" in page.inner_text(".low-message")
         page.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 7")
         assert page.evaluate("document.querySelector('.low-host').space.camera.dip") == -90
@@ -269,7 +273,7 @@ def test_a_tab_opened_anew_keeps_its_camera_and_what_is_selected(tab):
     tab.keyboard.press("w")
     tab.wait_for_function("sessionStorage.getItem('camera')?.includes('-90')")
     tab.reload()
-    tab.wait_for_selector(".space[data-drawn]", timeout=30_000)
+    tab.wait_for_selector(".space[data-drawn]")
     tab.wait_for_function("document.querySelector('.low-host').space.camera?.azimuth === -90")
     tab.wait_for_function("document.querySelector('.low-host').space.chosen.length === 1")
 
@@ -290,7 +294,7 @@ def test_a_broken_connection_is_mended(app, browser):
     page.wait_for_function("sessionStorage.getItem('camera')?.includes('-90')")
     page.evaluate("window.sockets.forEach(socket => socket.close())")
     page.wait_for_selector(".low-host", state="detached")
-    page.wait_for_selector(".space[data-drawn]", timeout=30_000)
+    page.wait_for_selector(".space[data-drawn]")
     page.wait_for_function("n => document.querySelector('.low-host').space.chosen?.[0] === n", arg=chosen)
     assert page.evaluate("document.querySelector('.low-host').space.camera.azimuth") == -90
     context.close()
@@ -305,7 +309,7 @@ def test_vertical_scale_is_said_and_keeps_what_is_looked_at(tab):
     tab.keyboard.press("4")
     tab.get_by_label("vertical scale").fill("3")
     tab.wait_for_selector(".low-legend >> text=vertical × 3")
-    tab.wait_for_timeout(300)
+    at_rest(tab)
     assert tab.evaluate(middle) == pytest.approx(before, abs=0.5)
     tab.mouse.click(*pixel_of(tab, seen_disc(tab)))  # picking takes the scale out
     tab.wait_for_selector(".low-card")

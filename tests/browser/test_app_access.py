@@ -9,7 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 
 from tests.benches import layered, written
 from tests.browser.chromium import chromium, needs_chromium
-from tests.browser.served import opened, pixel_of, seen_discs, served
+from tests.browser.served import held, opened, pixel_of, seen_discs, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -21,21 +21,24 @@ def tab(tmp_path_factory):
     with served(folder) as app, chromium() as browser:
         page = opened(browser.new_context(viewport={"width": 1280, "height": 720}).new_page(), app)
         page.get_by_role("button", name="look for suspects").click()
-        page.wait_for_selector(".low-item", timeout=120_000)
+        page.wait_for_selector(".low-item")
         page.keyboard.press("2")
         page.get_by_role("button", name="line up").click()
-        page.wait_for_selector("tr[data-pick]", timeout=120_000)
+        page.wait_for_selector("tr[data-pick]")
         page.keyboard.press("3")
         page.get_by_label("show it").check()
         page.keyboard.press("4")
         page.get_by_role("button", name="find sets").click()
-        page.wait_for_selector(".low-sets label", timeout=60_000)
+        page.wait_for_selector(".low-sets label")
+        page.app = app
         yield page
 
 
 def check(tab):
     """Let axe look at the page as it is; it must find nothing. What it finds is said a line each."""
-    tab.wait_for_timeout(400)  # transitions of widgets end
+    tab.wait_for_function(  # transitions of widgets end; what goes round for ever doesn't count
+        "document.getAnimations().every(one => one.effect.getComputedTiming().endTime === Infinity)"
+    )
     found = Axe().run(tab).response["violations"]
     said = [
         f"{rule['id']} ({rule['impact']}) at {' '.join(map(str, node['target']))}: {node['failureSummary']}"
@@ -94,7 +97,8 @@ def test_filters_and_the_slab_are_for_everybody(lit):
 
 def test_work_under_way_is_for_everybody(lit):
     lit.keyboard.press("2")
-    lit.get_by_role("button", name="line up anew").click()
-    lit.wait_for_selector(".low-busy")
-    check(lit)
-    lit.wait_for_selector(".low-busy", state="detached", timeout=120_000)
+    with held(lit.app):
+        lit.get_by_role("button", name="line up anew").click()
+        lit.wait_for_selector(".low-busy")
+        check(lit)
+    lit.wait_for_selector(".low-busy", state="detached")

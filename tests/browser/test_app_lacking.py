@@ -60,7 +60,7 @@ def test_without_structures_there_are_holes_and_each_question_says_what_it_can_d
         tab.keyboard.press("1")
         tab.wait_for_selector("text=Without oriented structures only survey stations can be suspects.")
         tab.get_by_role("button", name="look for suspects").click()
-        tab.wait_for_selector("text=No suspects: nothing is better explained", timeout=60_000)
+        tab.wait_for_selector("text=No suspects: nothing is better explained")
         tab.keyboard.press("2")
         tab.wait_for_selector("text=There is no structure on any hole, and so nothing to line up.")
         assert tab.get_by_role("button", name="line up").count() == 0
@@ -72,7 +72,7 @@ def test_without_structures_there_are_holes_and_each_question_says_what_it_can_d
         (folder / "structures.csv").write_text(TABLES["structures"], encoding="utf-8")
         (folder / "project.toml").write_text(PROJECT_TOML, encoding="utf-8")
         tab.keyboard.press("2")
-        tab.get_by_role("button", name="line up").wait_for(timeout=20_000)
+        tab.get_by_role("button", name="line up").wait_for()
         assert tab.get_by_label("kind to line up").input_value() == "fault"
         tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 4")
         assert heard["errors"] == []
@@ -86,12 +86,12 @@ def test_a_table_that_was_missing_may_stay_so_and_comes_in_when_it_is_there(tmp_
         assert "structures.csv: there is no such file" in tab.locator(NOTE).inner_text()
         with (folder / "collars.csv").open("a", encoding="utf-8") as collars:
             collars.write("C,1200,2000,101,80,90,-60,2026-05-04\n")
-        tab.wait_for_selector(".low-message:has-text('Loaded anew')", timeout=20_000)
+        tab.wait_for_selector(".low-message:has-text('Loaded anew')")
         (folder / "structures.csv").write_text(TABLES["structures"], encoding="utf-8")
         tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 4")
         assert "no such file" not in tab.locator(NOTE).inner_text()  # but C has no survey
         (folder / "structures.csv").unlink()
-        tab.wait_for_selector(".low-message:has-text('what is shown is from before')", timeout=20_000)
+        tab.wait_for_selector(".low-message:has-text('what is shown is from before')")
         assert tab.evaluate("document.querySelector('.low-host').space.scene.disc.radius.length") == 4
         assert heard["errors"] == []
 

@@ -9,7 +9,7 @@ import pyvista as pv
 
 from tests.benches import layered, written
 from tests.browser.chromium import chromium, listened, needs_chromium
-from tests.browser.served import line_up, opened, seen_discs, served
+from tests.browser.served import at_rest, line_up, opened, seen_discs, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -162,7 +162,7 @@ def test_a_click_on_a_fault_selects_its_picks_and_says_what_is_known_there(tab):
 
 def test_a_click_on_a_sleeve_says_where_to_look_again(tab):
     tab.evaluate(f"{SPACE}.nearer(0.4)")
-    tab.wait_for_timeout(500)
+    at_rest(tab)
     hit = first_showing(tab, "window")
     click(tab, hit)
     tab.wait_for_selector(".low-card h2:has-text(' in L0')")
@@ -212,7 +212,7 @@ def test_slab_and_vertical_scale_belong_to_one_tab(tab, app, browser):
     assert other.evaluate(f"[{SPACE}.how.slab, {SPACE}.how.stretch]") == [None, 1]
     other.close()
     tab.reload()
-    tab.wait_for_selector(".space[data-drawn]", timeout=30_000)
+    tab.wait_for_selector(".space[data-drawn]")
     tab.wait_for_function(f"{SPACE}.how.slab && {SPACE}.how.stretch === 2")
     tab.keyboard.press("4")
     tab.get_by_label("vertical scale").fill("1")
@@ -224,8 +224,14 @@ def test_fence_is_stepped_in_order_and_nothing_outside_the_slab_is_hit(tab):
     names, hit = [], set()
     for _ in range(9):
         tab.keyboard.press(".")
-        tab.wait_for_timeout(60)
-        names.append(re.search(r"through (L0\d)", tab.inner_text(".low-legend"))[1])
+        now = tab.wait_for_function(
+            """last => {
+                const named = document.querySelector(".low-legend").innerText.match(/through (L0\\d)/);
+                return named && named[1] !== last && named[1];
+            }""",
+            arg=names[-1] if names else "",
+        )
+        names.append(now.json_value())
         slab = tab.evaluate(f"{SPACE}.how.slab")
         for pixel in under(tab, step=40):
             if pixel["at"]:

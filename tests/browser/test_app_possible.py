@@ -24,7 +24,7 @@ def tab(folder):
     with served(folder) as app, chromium() as browser:
         page = opened(browser.new_page(viewport={"width": 1280, "height": 720}), app)
         page.get_by_role("button", name="look for suspects").click()
-        page.wait_for_selector(SUSPECT, timeout=120_000)
+        page.wait_for_selector(SUSPECT)
         yield page
 
 

@@ -25,7 +25,7 @@ def tab(tmp_path_factory):
 def found(tab, kind=""):
     tab.get_by_label("kind to find sets of").select_option(kind)
     tab.get_by_role("button", name="find sets").click()
-    tab.wait_for_selector(f".low-panel p:has-text('poles of {kind or 'all kinds'};')", timeout=60_000)
+    tab.wait_for_selector(f".low-panel p:has-text('poles of {kind or 'all kinds'};')")
     rows = tab.locator(".low-sets label").all_inner_texts()
     return [re.sub(r"\s+", " ", row).strip() for row in rows]
 

@@ -7,13 +7,21 @@ import numpy as np
 import pytest
 
 from tests.browser.chromium import chromium, needs_chromium
-from tests.browser.served import opened, pixel_of, served
+from tests.browser.served import at_rest, opened, pixel_of, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
 DEMO = Path(__file__).parents[2] / "demo_project"
-MOST_MS = 150
-"""From the lifted finger to the card drawn: what the viewer promises on the demo. Measured: 34 on a busy two-core."""
+TIMES = 8
+"""Most that a card may take, from the lifted finger until it is drawn, beside :data:`PLAIN`."""
+
+PLAIN = """async () => {
+    const asked = performance.now();
+    await (await fetch("__lowside_app/app.js", { cache: "no-store" })).text();
+    await new Promise(requestAnimationFrame);
+    return performance.now() - asked;
+}"""
+"""How long the same server takes to send a small file, until the next frame is drawn, milliseconds."""
 
 LISTEN = """() => {
     window.took = [];
@@ -57,12 +65,13 @@ def test_a_click_has_its_card_at_once_and_leaves_the_poles_alone(tab):
     tab.evaluate(LISTEN)
     poles = tab.evaluate("document.querySelector('.low-host').space.scene.disc.radius.length")
     assert poles > 1000
-    clicked = tab.evaluate(SEEN, 11)
+    clicked, plain = tab.evaluate(SEEN, 11), []
     assert len(clicked) == 11
     for number, disc in enumerate(clicked):
         tab.evaluate("window.arcs = 0")
         tab.mouse.click(*pixel_of(tab, disc))
         tab.wait_for_function("count => window.took.length > count", arg=number)
         assert 1 <= tab.evaluate("window.arcs") < 20  # rings round what is chosen, and not each pole again
-        tab.wait_for_timeout(400)  # an opened card shifts the scene, which comes to rest
-    assert np.median(tab.evaluate("window.took")) < MOST_MS
+        at_rest(tab)  # an opened card shifts the scene
+        plain.append(tab.evaluate(PLAIN))
+    assert np.median(tab.evaluate("window.took")) < TIMES * np.median(plain)

@@ -10,7 +10,7 @@ from pypdf import PdfReader
 
 from tests.benches import fan, written
 from tests.browser.chromium import chromium, needs_chromium
-from tests.browser.served import opened, served
+from tests.browser.served import at_rest, opened, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -33,7 +33,7 @@ def tab(folder):
 def taken(tab, button):
     """Press a button of the panel and wait until its file is written."""
     tab.get_by_role("button", name=button).click()
-    tab.wait_for_selector(".low-message", timeout=60_000)
+    tab.wait_for_selector(".low-message")
     said = tab.inner_text(".low-message")
     tab.locator(".low-message").click()
     tab.wait_for_selector(".low-message", state="detached")
@@ -61,7 +61,7 @@ def test_the_picture_is_what_the_tab_shows(tab, folder):
     tab.locator(".low-host canvas").first.focus()
     for key in ("+", "+", "ArrowLeft", "ArrowUp", "o"):
         tab.keyboard.press(key)
-    tab.wait_for_timeout(800)
+    at_rest(tab)
     box = tab.locator(".low-host").bounding_box()
     places = tab.evaluate(ON_DISCS)
     assert len(places) > 5

@@ -5,8 +5,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page
 
-from desurvey import checks
-from desurvey.project import load_project
+import desurvey
 from tests.browser.chromium import chromium, listened, needs_chromium
 from viewer.commands.findings import write_findings
 
@@ -28,9 +27,9 @@ def settled(tab: Page, rows: int) -> bool:
 
 
 def test_the_page_filters_by_hole_and_by_words(tmp_path):
-    project = load_project(DEMO)
-    findings = checks.all_findings(project)
-    write_findings(project, findings, tmp_path / "findings.html")
+    study = desurvey.open(DEMO)
+    findings = study.findings
+    write_findings(study, findings, tmp_path / "findings.html")
     with chromium() as browser:
         tab = browser.new_context(viewport={"width": 1300, "height": 900}, offline=True).new_page()
         heard = listened(tab)

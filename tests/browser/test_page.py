@@ -7,10 +7,9 @@ import pytest
 import pyvista as pv
 from PIL import Image
 
-from desurvey import orient, traces
-from desurvey.project import load_project
+import desurvey
 from tests.benches import fan, written
-from tests.browser.chromium import chromium, listened, needs_chromium
+from tests.browser.chromium import PATIENCE_S, chromium, listened, needs_chromium
 from viewer import page, scene
 from viewer.scene.discs import first_disc
 
@@ -20,9 +19,7 @@ SIZE = (1200, 800)
 
 
 def made(folder):
-    project = load_project(folder)
-    holes = traces.build(project)
-    return scene.build(project, holes, orient.oriented(project, holes))
+    return scene.build(desurvey.open(folder))
 
 
 @pytest.fixture
@@ -77,7 +74,7 @@ def test_north_is_up_in_plan(tmp_path, open_page):
     tab, _ = open_page(made(written(tmp_path / "bench")))
     tab.keyboard.press("p")
     arm = tab.locator("#space .directions line.north")
-    for _ in range(50):  # the page's policy forbids eval, and with it Playwright's own way of waiting
+    for _ in range(10 * PATIENCE_S):  # the page's policy forbids eval, and with it Playwright's own way of waiting
         if float(arm.get_attribute("y2")) < -33.9:
             break
         tab.wait_for_timeout(100)

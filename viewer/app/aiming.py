@@ -18,7 +18,7 @@ from desurvey.sphere import TERZAGHI_CAP_DEG
 from desurvey.traces import Traces
 from viewer.app.blind import Blind, blind_of, with_hole
 from viewer.app.stage import Part, Stage, careful
-from viewer.scene.faults import fault_colours
+from viewer.theme import fault_colours
 
 __all__ = ["Aiming"]
 
@@ -148,7 +148,7 @@ class Aiming(Part):
     def _show(self, hole: Traces, found: pd.DataFrame) -> None:
         state, frame = self.state, self.stage.scene.frame
         answer = self.stage.answer
-        colours = fault_colours(answer.found) if answer is not None else {}
+        colours = fault_colours(answer.found.faults) if answer is not None else {}
         steps = np.linspace(0.0, float(hole.end[0]), 20)
         state.aim = {
             "points": frame.local(hole.at(np.zeros(20, dtype=int), steps).position).round(2).tolist(),

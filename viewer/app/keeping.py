@@ -7,7 +7,7 @@ import math
 from dataclasses import asdict, fields
 from typing import Any
 
-from desurvey.exchange import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from viewer.app.sets import Sets
 from viewer.app.stage import Part, Stage, careful
@@ -71,7 +71,7 @@ class Keeping(Part):
         self._write({key: one for key, one in self._kept.items() if key != name})
 
     def _write(self, kept: dict[str, dict[str, Any]]) -> None:
-        with replacing(self.stage.folder / FILE) as partial:
+        with replacing(self.stage.folder / FILE, own=True) as partial:
             partial.write_text(json.dumps(kept, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
         self._kept = kept
         self.state.views = list(kept)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from dataclasses import replace
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from desurvey.progress import Progress
 from desurvey.study import Answers, Study
 from viewer.app.possible import Possible
 from viewer.app.stage import Part, Stage, careful
-from viewer.scene.faults import fault_colours
+from viewer.theme import fault_colours
 
 __all__ = ["Lines", "answers_in", "main_kind"]
 
@@ -45,12 +45,11 @@ class Lines(Part):
         self.asked = ""
         self.state.update(BLANK)
         self.state.lineup_said = self._before("The tables have changed: the picks are lined up anew.")
-        if self.state.lineup_kind not in self.stage.base.kinds:
-            self._choose_kind()
+        self._choose_kind()
 
     def _choose_kind(self) -> None:
-        self.state.lineup_kind = main_kind(self.stage.base.project.structures["kind"]) or (
-            (self.stage.base.kinds or [""])[0]
+        self.state.lineup_kind = (
+            main_kind(self.stage.base.project.structures["kind"]) or ((self.stage.base.kinds or [""])[0])
         )
 
     def _before(self, said: str = "The picks have not been lined up yet.") -> str:
@@ -88,16 +87,20 @@ class Lines(Part):
             study = self.study()  # as it stands when its turn comes
             return study, await self.stage.worker.run(answers_in, study, kind)
 
-        self.stage.later(f"Lining up the picks of kind {kind}", work, lambda found: self.take_answer(found[0], *found[1]))
+        self.stage.later(
+            f"Lining up the picks of kind {kind}", work, lambda found: self.take_answer(found[0], *found[1])
+        )
 
     def take_answer(self, study: Study, accused: pd.DataFrame, answer: Answers) -> None:
         """Take over what lines up."""
         stage = self.stage
         stage.answer, self.asked = answer, study.key
-        study.learn(answer.kind, answer)
+        stage.remember(study.remembering(answer))
+        for said in answer.changes:
+            self.tell(said)
         if not stage.looked:
             self._possible.take_suspects(accused)
-        pins, colours = stage.decisions.pins, fault_colours(answer.found)
+        pins, colours = stage.decisions.pins, fault_colours(answer.found.faults)
         windows = answer.windows
         self.state.faults = [_fault(row, colours[str(row.fault_id)], answer) for row in answer.faults.itertuples()]
         self.state.picks = [_pick(row, row.structure_id in pins) for row in _sorted(answer.picks).itertuples()]
@@ -119,26 +122,10 @@ class Lines(Part):
         if fault_id == "*":
             self.stage.decide(f"unpinned {name}", undone=[("pick", name)])
         else:
-            anchor = _surest(answer.picks, fault_id, {name}) if fault_id else ""
-            if fault_id and not anchor:
+            if fault_id and fault_id not in set(answer.faults["fault_id"]):
                 raise DataProblem("a pick can be pinned only to a fault that other picks hold", value=fault_id)
-            made, undone = self._others_elsewhere(answer.picks, name)
-            pin = Decision("pick", name, "pinned", anchor)
-            self.stage.decide(f"pinned {name} to {fault_id or 'none'}", [*made, pin], undone)
+            self.stage.decide(f"pinned {name} to {fault_id or 'none'}", [Decision("pick", name, "pinned", fault_id)])
         self.find_faults()
-
-    def _others_elsewhere(self, picks: pd.DataFrame, name: str) -> tuple[list[Decision], list[Any]]:
-        """Return pins on a pick that leaves its fault, put on another pick of that fault, and those to be taken back."""
-        left = str(picks.loc[picks["structure_id"] == name, "fault_id"].iloc[0])
-        made, undone = [], []
-        for other in [one for one in self.stage.decisions.about("pick").values() if one.fault == name]:
-            anchor = _surest(picks, left, {name, other.key}) if left else ""
-            if anchor:
-                made.append(replace(other, fault=anchor))
-            else:
-                undone.append(("pick", other.key))
-                self.tell(f"{other.key} was pinned to {name} alone, which has left: it is pinned no longer.")
-        return made, undone
 
     def relog_page(self) -> str:
         """Return the windows as a page to print for the core shed."""
@@ -173,17 +160,16 @@ MAIN = ("fault", "shear", "dyke", "dike", "contact", "vein")
 """Kinds that may be one thing in several holes, the likeliest first (common practice, no source)."""
 
 
-def main_kind(kinds: pd.Series) -> str:
+def main_kind(kinds: Sequence[str]) -> str:
     """Return the kind of structure that is lined up when nobody says: a fault if there is one, else of ``MAIN``.
 
     Examples
     --------
-    >>> main_kind(pd.Series(["joint", "Shear zone", "foliation"])), main_kind(pd.Series(["foliation"]))
+    >>> main_kind(["joint", "Shear zone", "foliation"]), main_kind(["foliation"])
     ('Shear zone', '')
     """
-    names = [str(kind) for kind in kinds.dropna().unique()]
-    exact = [name for word in MAIN for name in sorted(names) if name.casefold() == word]
-    about = [name for word in MAIN for name in sorted(names) if word in name.casefold()]
+    exact = [name for word in MAIN for name in kinds if name.casefold() == word]
+    about = [name for word in MAIN for name in kinds if word in name.casefold()]
     return next(iter([*exact, *about]), "")
 
 
@@ -196,12 +182,6 @@ def _basis(answer: Answers, right: int) -> str:
         f"{first}The orientation of {answer.distrusted} of {len(answer.picks)} picks is distrusted: they are "
         "suspects, neither put right nor set aside."
     )
-
-
-def _surest(picks: pd.DataFrame, fault_id: str, apart_from: set[str]) -> str:
-    """Return the surest pick of a fault, which stands for it: fault numbers change, structure ids don't."""
-    others = picks[(picks["fault_id"] == fault_id) & ~picks["structure_id"].isin(apart_from)]
-    return str(others.sort_values("probability")["structure_id"].iloc[-1]) if len(others) else ""
 
 
 def _sorted(picks: pd.DataFrame) -> pd.DataFrame:

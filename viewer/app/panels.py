@@ -162,7 +162,7 @@ def _lines_up() -> None:
         with html.Div(classes="low-row", v_if="can_line_up"):
             html.Span("structures of kind", classes="quiet")
             with html.Select(raw_attrs=['v-model="lineup_kind"', 'aria-label="kind to line up"']):
-                html.Option("{{ kind }}", v_for="kind in kinds", key="kind", raw_attrs=[':value="kind"'])
+                html.Option("{{ kind }}", v_for="kind in lineup_kinds", key="kind", raw_attrs=[':value="kind"'])
             html.Button(
                 "{{ faults.length ? 'line up anew' : 'line up' }}", classes="low-button", v_if="!busy",
                 click="trigger('find_faults')",
@@ -215,7 +215,10 @@ def _picks() -> None:
                     html.Th(name)
             with html.Tr(
                 v_for="p in picks", key="p.id", classes="pickable", click="ask('pick_name', [p.id])",
-                raw_attrs=['tabindex="0"', "@keydown.enter.self=\"ask('pick_name', [p.id])\"", 'draggable="true"', '@dragstart="dragged = p.id"', ':data-pick="p.id"'],
+                raw_attrs=[
+                    'tabindex="0"', "@keydown.enter.self=\"ask('pick_name', [p.id])\"", 'draggable="true"',
+                    '@dragstart="dragged = p.id"', ':data-pick="p.id"',
+                ],
             ):  # fmt: skip
                 html.Td("{{ p.where }}")
                 html.Td("{{ p.fault }}{{ p.pinned ? ', pinned' : '' }}")

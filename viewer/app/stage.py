@@ -140,9 +140,17 @@ class Stage:
         before, now = self.base, self.history.now
         self._begin(study, now)
         selected = _same_structures(before, self.base, now.selected)
-        self.history.settle(replace(now, selected=selected, hidden=frozenset(), alone=frozenset(), explained=frozenset()))
+        self.history.settle(
+            replace(now, selected=selected, hidden=frozenset(), alone=frozenset(), explained=frozenset())
+        )
 
     # -- what stands ---
+
+    def remember(self, study: Study) -> None:
+        """Take over the names that faults have by now, so that they keep them."""
+        if study.remembered != self.base.study.remembered:
+            self.base = replace(self.base, study=replace(self.base.study, remembered=study.remembered))
+            self._explained = (frozenset(), Decisions(), self.base)
 
     def desk_with(self, keys: Collection[str]) -> Desk:
         """Return the desk with the suspects of these keys put right and no others; other decisions stand."""
@@ -369,5 +377,3 @@ def _same_structures(before: Desk, after: Desk, rows: frozenset[int]) -> frozens
     """Return the rows that the same structures, by their ids, have in changed tables."""
     names = set(before.project.structures["structure_id"].iloc[sorted(rows)]) - {""}
     return frozenset(np.flatnonzero(after.project.structures["structure_id"].isin(list(names))).tolist())
-
-

@@ -24,7 +24,7 @@ class Verdict(Part):
 
     def recall(self) -> bool:
         """Take over the answers where they are kept from an earlier day; return whether they were."""
-        study, kind = self.stage.base.study, str(self.state.lineup_kind)
+        study, kind = self.stage.base.study, self._lines.main
         if not study.can_be_judged or not study.knows():
             return False
         self._possible.take_suspects(study.all_suspects())
@@ -36,7 +36,7 @@ class Verdict(Part):
 
     def begin(self) -> None:
         """Work the answers out in the background, as far as they aren't known."""
-        study, kind = self.stage.base.study, str(self.state.lineup_kind)
+        study, kind = self.stage.base.study, self._lines.main
         if study.can_be_judged and not self.stage.looked:
             self._possible.find_suspects()
         if study.can_be_judged and self.stage.answer is None and kind and study.can_line_up(kind):

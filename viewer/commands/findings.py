@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["COLUMNS", "ORDER", "findings_table", "print_findings", "print_rules", "write_findings"]
 
-COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion"]
+COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion", "key"]
 ORDER: dict[Severity, int] = {"error": 0, "warning": 1, "note": 2}
 STYLE: dict[Severity, str] = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
@@ -46,7 +46,8 @@ def write_findings(study: Study, findings: Sequence[Finding], path: Path) -> Non
     DataProblem
         For another ending, or when the file can't be written.
     """
-    from desurvey.exchange import replacing, write_table
+    from desurvey.exchange import write_table
+    from desurvey.outputs import replacing
 
     ending = path.suffix.lower()
     if ending in {".csv", ".parquet"}:

@@ -15,7 +15,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from desurvey.exchange import replacing
+from desurvey.outputs import replacing
 from viewer.page.packing import legend_html, packed
 from viewer.scene import Scene
 from viewer.scene.camera import Camera

@@ -76,7 +76,12 @@ def packed(scene: Scene, look: theme.Look = theme.LIGHT, *, aside: float = ASIDE
             for sheet in scene.sheets
         ],
         "sleeves": [
-            {"name": part.name, "ends": encoded(part.mesh.points), "rgb": rgb(part.colour), "radius": sleeve_radius(frame)}
+            {
+                "name": part.name,
+                "ends": encoded(part.mesh.points),
+                "rgb": rgb(part.colour),
+                "radius": sleeve_radius(frame),
+            }
             for part in scene.sleeves
         ],
         "misfits": encoded(scene.misfits.points if scene.misfits is not None else np.empty((0, 3))),

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import jinja2
 
-from desurvey.exchange import replacing
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from viewer.cautions import CAUTION
 from viewer.report.gather import Report

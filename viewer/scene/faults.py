@@ -18,14 +18,9 @@ from viewer.scene.floor import Labels
 from viewer.scene.frame import Frame
 from viewer.scene.holes import Pieces, lines, segments
 
-__all__ = ["fault_colours", "with_faults"]
+__all__ = ["with_faults"]
 
 Floats = npt.NDArray[np.float64]
-
-def fault_colours(lineup: LineUp) -> dict[str, str]:
-    """Return a colour for each fault, in their order."""
-    palette = theme.CLASS_COLOURS
-    return {fault.fault_id: palette[place % len(palette)] for place, fault in enumerate(lineup.faults)}
 
 
 def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
@@ -40,7 +35,7 @@ def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
     windows : DataFrame
         :func:`desurvey.lineup.windows_table` of them.
     """
-    colours = fault_colours(lineup)
+    colours = theme.fault_colours(lineup.faults)
     sheets = tuple(Sheet(f.fault_id, _surface(f, scene.frame), colours[f.fault_id]) for f in lineup.faults)
     sleeves = tuple(_sleeves(lineup, windows, scene.frame, colours))
     entries = tuple(
@@ -56,7 +51,15 @@ def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
         tuple(f.fault_id for f in lineup.faults),
     )
     misfits = _misfits(lineup, scene.frame)
-    return replace(scene, sheets=sheets, sleeves=sleeves, misfits=misfits, legend=legend, names=names, members=_members(scene, lineup))
+    return replace(
+        scene,
+        sheets=sheets,
+        sleeves=sleeves,
+        misfits=misfits,
+        legend=legend,
+        names=names,
+        members=_members(scene, lineup),
+    )
 
 
 def _surface(fault: Fault, frame: Frame) -> pv.PolyData:

@@ -19,7 +19,6 @@ from viewer import theme
 from viewer.scene.build import NO_LABELS, Discs, Scene
 from viewer.scene.colouring import Block, Entry, rgb
 from viewer.scene.discs import disc_mesh
-from viewer.scene.faults import fault_colours
 from viewer.scene.holes import segments
 
 if TYPE_CHECKING:
@@ -167,7 +166,7 @@ def _lines_up(scene: Scene, look: theme.Look, answer: Answers) -> Scene:
     fault = pd.Series(answer.picks["fault_id"].to_numpy(dtype=object), index=answer.picks["structure_id"])
     own = fault[~fault.index.duplicated()].reindex(names).to_numpy(dtype=object)
     kind = ~pd.isna(own)
-    colours = fault_colours(answer.found)
+    colours = theme.fault_colours(answer.found.faults)
     counts = answer.picks["fault_id"].value_counts()
     groups = [
         (_fault_words(one), colours[one.fault_id], kind & (own == one.fault_id), 1.0) for one in answer.found.faults
@@ -237,8 +236,12 @@ def _fault_words(fault: object) -> str:
 
 
 def _painted(
-    discs: Discs, look: theme.Look, groups: list[tuple[str, str, Bools, float]], quiet: str = "other readings",
-    *, always: bool = False,
+    discs: Discs,
+    look: theme.Look,
+    groups: list[tuple[str, str, Bools, float]],
+    quiet: str = "other readings",
+    *,
+    always: bool = False,
 ) -> tuple[Discs, tuple[Entry, ...]]:
     """Return discs with groups of them in colour and the others small and quiet, and what the legend says of them."""
     colours = np.tile(np.array(rgb(look.quiet_disc), dtype=np.uint8), (len(discs.index), 1))
