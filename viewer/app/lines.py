@@ -48,9 +48,11 @@ class Lines(Part):
         self._choose_kind()
 
     def _choose_kind(self) -> None:
-        self.state.lineup_kind = (
-            main_kind(self.stage.base.project.structures["kind"]) or ((self.stage.base.kinds or [""])[0])
-        )
+        base = self.stage.base
+        mapped = ["fault"] if base.study.can_line_up() and "fault" not in base.kinds else []
+        self.main = "fault" if mapped else main_kind(base.kinds)
+        self.state.lineup_kinds = [*mapped, *base.kinds]
+        self.state.lineup_kind = self.main or next(iter(base.kinds), "")
 
     def _before(self, said: str = "The picks have not been lined up yet.") -> str:
         """Return what is said before there is an answer."""

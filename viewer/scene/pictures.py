@@ -179,11 +179,11 @@ def _lines_up(scene: Scene, look: theme.Look, answer: Answers) -> Scene:
     ]
     flat = len(answer.picks) - int(kind.sum())
     lost = (Entry(f"{flat} of them without orientation: no disc", look.quiet_disc),) if flat and _whole(scene) else ()
-    ways = (Block("", "tube", (Entry("look again here", look.unrelated),)) if scene.sleeves else None,
-            Block("", "tube", (Entry("from where the others put it", look.text),)) if scene.misfits else None)  # fmt: skip
-    blocks = (Block("fault picks" if answer.kind == "fault" else f"picks of kind {answer.kind}", "disc",
-                    (*said, *lost, *entries[len(said):])), *(one for one in ways if one))  # fmt: skip
-    legend = (*blocks, *_planned(scene))
+    title = "fault picks" if answer.kind == "fault" else f"picks of kind {answer.kind}"
+    again = (Entry("look again here, in the fault's colour", look.unrelated),) if scene.sleeves else ()
+    apart = (Entry("from a pick to where the others put it", look.accent),) if scene.misfits is not None else ()
+    picks = Block(title, "disc", (*said, *lost, *entries[len(said) :]))
+    legend = (picks, Block("", "tube", (*again, *apart)), *_planned(scene))
     return replace(scene, discs=discs, drilled=_plain(scene.drilled, look), legend=legend, lineations=pv.PolyData())
 
 
