@@ -13,7 +13,7 @@ from desurvey.aim import RigLimits, aim_at_elevation, in_words, meetings, straig
 from desurvey.curvature import tangent
 from desurvey.orient import Oriented
 from desurvey.problems import DataProblem
-from desurvey.project import options
+from desurvey.project import collar_row, options
 from desurvey.sphere import TERZAGHI_CAP_DEG
 from desurvey.traces import Traces
 from viewer.app.blind import Blind, blind_of, with_hole
@@ -35,8 +35,8 @@ class Aiming(Part):
     def __init__(self, stage: Stage) -> None:
         super().__init__(stage)
         self._blind: tuple[Oriented, Blind] | None = None
-        self.state.update({"aim": None, "aim_meetings": [], "aim_on": False, "aim_level": 0.0, "aim_row": ""})
-        self.state.aim_said = ""
+        self.state.update({"aim": None, "aim_meetings": [], "aim_on": False, "aim_level": 0.0})
+        self.state.update({"aim_said": "", "aim_row": "", "aim_head": "", "aim_file": "", "aim_wrong": ""})
         self._last = np.zeros(len(FIELDS))
         self._followed: tuple[Any, Any] = (None, None)
         self._show_start(self._first())
@@ -170,8 +170,18 @@ class Aiming(Part):
             else []
         )
         state.aim_said = _said(answer is not None, found)
-        east, north, up, azimuth, dip, length = self._numbers().tolist()
-        state.aim_row = f"NEW,{east:.10g},{north:.10g},{up:.10g},{length:g},{azimuth:g},{dip:g},,planned,"
+        self._write_row()
+
+    def _write_row(self) -> None:
+        """Put the hole into the state as a row of the collars table, or why it can't be one."""
+        *collar, azimuth, dip, length = self._numbers().tolist()
+        row = {"aim_row": "", "aim_head": "", "aim_file": "", "aim_wrong": ""}
+        try:
+            made = collar_row(self.stage.base.study.logged, "NEW", collar, azimuth, dip, length)
+            row |= {"aim_row": made.line, "aim_head": made.heading, "aim_file": made.file}
+        except DataProblem as problem:
+            row["aim_wrong"] = str(problem)
+        self.state.update(row)
 
 
 def _number(value: Any) -> float:
