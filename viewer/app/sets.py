@@ -13,7 +13,7 @@ from desurvey import orient, sphere
 from viewer import theme
 from viewer.app.cards import bearing
 from viewer.app.desk import BY_SET, Desk
-from viewer.app.parts import Part, careful
+from viewer.app.stage import Part, Stage, careful
 from viewer.app.view import View
 
 __all__ = ["Found", "Sets", "found_sets", "named_sets"]
@@ -87,9 +87,10 @@ class Sets(Part):
 
     triggers = ("find_sets",)
 
-    def __init__(self, app: Any) -> None:
-        super().__init__(app)
+    def __init__(self, stage: Stage) -> None:
+        super().__init__(stage)
         self._found: dict[str, Found] = {}
+        stage.named = self.named
         self.state.update({"sets": [], "sets_on": [], "sets_kind": "", "sets_said": ""})
 
     def reset(self) -> None:
@@ -100,11 +101,6 @@ class Sets(Part):
         """Return the desk with the sets of a view, where they have been found."""
         found = self._found.get(view.sets_of)
         return desk if found is None else replace(desk, sets=found.name)
-
-    def off(self, view: View, on: list[str]) -> frozenset[str]:
-        """Return which sets are switched off when these are on; as in the view before any are found."""
-        found = self._found.get(view.sets_of)
-        return view.sets_off if found is None else frozenset(found.names) - frozenset(on)
 
     def show(self, view: View) -> None:
         """Put the sets of a view into the state."""
@@ -129,17 +125,18 @@ class Sets(Part):
         self._find(str(self.state.sets_kind or ""), frozenset())
 
     def _find(self, kind: str, off: frozenset[str]) -> None:
-        oriented = self.app.shown.oriented
-        normal, looked_at, explained = oriented.normal, oriented.usable, self.app.history.now.explained
+        oriented = self.stage.shown.oriented
+        normal, looked_at, explained = oriented.normal, oriented.usable, self.stage.history.now.explained
         if kind:
-            looked_at = looked_at & (self.app.desk.project.structures["kind"].to_numpy(dtype=str) == kind)
+            looked_at = looked_at & (self.stage.base.project.structures["kind"].to_numpy(dtype=str) == kind)
 
         def then(sets: sphere.Sets) -> None:
             self._found[kind] = replace(named_sets(sets, normal, looked_at), explained=explained)
-            self.app.apply(self.app.history.change(sets_of=kind, sets_off=off), anew=True)
+            self.stage.history.change(sets_of=kind, sets_off=off)
+            self.stage.show(anew=True)
 
         what = f"Looking for sets of {kind or 'all kinds'}"
-        self.app.later(what, lambda: self.app.worker.run(found_sets, normal[looked_at]), then)
+        self.stage.later(what, lambda: self.stage.worker.run(found_sets, normal[looked_at]), then)
 
 
 def _said(found: Found, view: View) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -24,13 +25,12 @@ from viewer.scene.floor import Labels
 from viewer.scene.frame import Frame, framed
 from viewer.scene.holes import Pieces, dashes, lines, pieces, segments
 
-if TYPE_CHECKING:
-    from viewer.scene.faults import Sheet, Sleeve
-
-__all__ = ["Discs", "Scene", "Wanted", "build", "build_wanted"]
+__all__ = ["Discs", "Scene", "Sheet", "Sleeve", "Wanted", "build", "build_wanted"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+NO_LABELS = Labels(np.empty((0, 3)), ())
 
 LARGE_KINDS = frozenset({"fault", "dyke"})
 """Kinds whose discs are drawn larger: there are few of them and one looks for them first."""
@@ -64,6 +64,40 @@ class Discs:
     mesh: pv.PolyData
 
 
+SHEET_ALPHA = 0.35
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sheet:
+    """Something with an area that can be seen through.
+
+    Attributes
+    ----------
+    name : str
+    mesh : PolyData
+        Triangles in local coordinates.
+    colour : str
+    alpha : float
+        0 can't be seen, 1 hides what is behind.
+    what : {"fault", "ground", "doubt"}
+    """
+
+    name: str
+    mesh: pv.PolyData
+    colour: str
+    alpha: float = SHEET_ALPHA
+    what: Literal["fault", "ground", "doubt"] = "fault"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sleeve:
+    """Lengths of holes in which a fault should be and nothing is logged."""
+
+    name: str
+    mesh: pv.PolyData
+    colour: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
     """Everything that is drawn, in local coordinates.
@@ -91,6 +125,10 @@ class Scene:
         Faults, and lengths of hole where they should be; see :func:`viewer.scene.faults.with_faults`.
     misfits : PolyData or None
         Segments from picks to where the others put them.
+    names : Labels
+        Names of the faults, at their middles.
+    members : mapping of str to int arrays
+        Discs of each fault's picks.
     """
 
     title: str
@@ -106,6 +144,8 @@ class Scene:
     sheets: tuple[Sheet, ...] = ()
     sleeves: tuple[Sleeve, ...] = ()
     misfits: pv.PolyData | None = None
+    names: Labels = NO_LABELS
+    members: Mapping[str, Ints] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -285,7 +325,7 @@ def _collars(traces: Traces, frame: Frame, shown: npt.NDArray[np.bool_]) -> Labe
 def _depths(traces: Traces, frame: Frame, shown: npt.NDArray[np.bool_]) -> Labels:
     """Return round depths along some of the holes; the same step in all of them."""
     if not shown.any():
-        return Labels(np.empty((0, 3)), ())
+        return NO_LABELS
     step = theme.nice_step(float(traces.end[shown].max()), 6)
     counts = np.where(shown, np.floor(traces.end / step), 0).astype(np.int64)
     hole, number = numbered(counts)

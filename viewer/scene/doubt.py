@@ -10,8 +10,7 @@ import pyvista as pv
 
 from desurvey.spread import StructureSpread, cones, ellipsoids
 from viewer import theme
-from viewer.scene.build import Scene
-from viewer.scene.faults import Sheet
+from viewer.scene.build import Scene, Sheet
 
 __all__ = ["with_doubt"]
 

@@ -8,8 +8,7 @@ import numpy as np
 import pyvista as pv
 
 from viewer.figures.layers import Surface
-from viewer.scene.build import Scene
-from viewer.scene.faults import Sheet
+from viewer.scene.build import Scene, Sheet
 
 __all__ = ["with_ground"]
 
