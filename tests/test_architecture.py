@@ -90,6 +90,20 @@ def test_the_engine_flows_one_way(path):
             assert parts[1] in allowed, f"{module} must not import {parts[1]}"
 
 
+SHARED = {"Field", "Fit", "Picks", "Readings", "Settings", "View"}
+"""Names that two packages still share; no other may be, and none of these comes back once it is gone."""
+
+
+def test_no_two_public_classes_share_a_name():
+    homes: dict[str, set[str]] = {}
+    for package in ("desurvey", "viewer"):
+        for path in (ROOT / package).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                    homes.setdefault(node.name, set()).add(str(path.relative_to(ROOT)))
+    assert {name: places for name, places in homes.items() if len(places) > 1}.keys() == SHARED
+
+
 def test_the_top_level_holds_what_it_should_and_nothing_else():
     listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
     top = {line.split("/")[0].strip('"') for line in listed.splitlines()}

@@ -27,7 +27,7 @@ from viewer.app.painter import Painter
 from viewer.app.parts import careful
 from viewer.app.picking import Picking
 from viewer.app.possible import Possible
-from viewer.app.sets import Sets
+from viewer.app.sets import SetsPart
 from viewer.app.slabs import fence
 from viewer.app.taking import Taking
 from viewer.app.view import FILTERS, NO_FILTERS, History, View
@@ -89,7 +89,7 @@ class App:
         self._painted = -1
         self._tasks: set[asyncio.Task[None]] = set()
         self.possible, self.lines = Possible(self), Lines(self)
-        self.picking, self.listing, self.sets = Picking(self), Listing(self), Sets(self)
+        self.picking, self.listing, self.sets = Picking(self), Listing(self), SetsPart(self)
         self.findings = Findings(self)
         self._prepare_state()
         self._rebuild()

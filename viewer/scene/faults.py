@@ -15,10 +15,10 @@ from desurvey.surface import fault_mesh
 from viewer import theme
 from viewer.scene.build import Scene
 from viewer.scene.colouring import Block, Entry
-from viewer.scene.frame import Frame
+from viewer.scene.frame import LocalFrame
 from viewer.scene.holes import Pieces, lines, segments
 
-__all__ = ["Sheet", "Sleeve", "with_faults"]
+__all__ = ["DrawnSheet", "Sleeve", "with_faults"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -26,7 +26,7 @@ SHEET_ALPHA = 0.35
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sheet:
+class DrawnSheet:
     """Something with an area that can be seen through.
 
     Attributes
@@ -69,7 +69,7 @@ def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
         :func:`desurvey.lineup.windows_table` of them.
     """
     colours = theme.fault_colours(lineup.faults)
-    sheets = tuple(Sheet(f.fault_id, _surface(f, scene.frame), colours[f.fault_id]) for f in lineup.faults)
+    sheets = tuple(DrawnSheet(f.fault_id, _surface(f, scene.frame), colours[f.fault_id]) for f in lineup.faults)
     sleeves = tuple(_sleeves(lineup, windows, scene.frame, colours))
     entries = tuple(
         Entry(
@@ -82,7 +82,7 @@ def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
     return replace(scene, sheets=sheets, sleeves=sleeves, misfits=_misfits(lineup, scene.frame), legend=legend)
 
 
-def _surface(fault: Fault, frame: Frame) -> pv.PolyData:
+def _surface(fault: Fault, frame: LocalFrame) -> pv.PolyData:
     """Return the fault as far as its extent, in local coordinates."""
     surface = fault_mesh(fault)
     mesh = pv.PolyData()
@@ -91,7 +91,7 @@ def _surface(fault: Fault, frame: Frame) -> pv.PolyData:
     return mesh
 
 
-def _sleeves(lineup: LineUp, windows: pd.DataFrame, frame: Frame, colours: dict[str, str]) -> list[Sleeve]:
+def _sleeves(lineup: LineUp, windows: pd.DataFrame, frame: LocalFrame, colours: dict[str, str]) -> list[Sleeve]:
     found = []
     traces = lineup.traces
     for fault_id, colour in colours.items():
@@ -104,7 +104,7 @@ def _sleeves(lineup: LineUp, windows: pd.DataFrame, frame: Frame, colours: dict[
     return found
 
 
-def _misfits(lineup: LineUp, frame: Frame) -> pv.PolyData:
+def _misfits(lineup: LineUp, frame: LocalFrame) -> pv.PolyData:
     """Return segments from each pick to where the picks of the other holes put it."""
     expected = left_out(lineup).position
     known = np.isfinite(expected).all(axis=1)
