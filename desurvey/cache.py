@@ -62,7 +62,7 @@ def recalled(what: str, key: str, work: Callable[[], T], *, fresh: bool = False)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the same of a full disk
         known = not fresh and kept.check_call_in_cache(what, key, work)
-        result = kept.call(what, key, work) if fresh else kept(what, key, work)
+        result = kept.call(what, key, work)[0] if fresh else kept(what, key, work)
         if not known:
             memory.reduce_size(bytes_limit=MOST_BYTES)
     return cast("T", result)

@@ -28,7 +28,7 @@ from desurvey.checks.ground import ground_points
 from desurvey.decisions import Changed, Decision, Decisions, decide, read_decisions
 from desurvey.exchange.model import Model, model_of
 from desurvey.lineup import Pins, Remembered
-from desurvey.problems import DataProblem, Finding, Rule, nearest
+from desurvey.problems import DataProblem, Finding, Rule, apart, nearest
 from desurvey.progress import part, silent
 from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
@@ -355,7 +355,7 @@ class Study:
 
     def model(self, answers: Answers | None = None) -> Model:
         """Return holes, structures and, with a line-up's answers, faults, as exports write them."""
-        return model_of(
+        made = model_of(
             self.project,
             self.holes,
             self.structures,
@@ -364,6 +364,11 @@ class Study:
             meshes=None if answers is None else answers.meshes,
             tables=None if answers is None else answers.tables,
         )
+        return replace(made, tables={name: self.stamped(table) for name, table in made.tables.items()})
+
+    def stamped(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Return a table of this study; where decisions stand, its last column says whether it obeys them."""
+        return table.assign(basis=self.basis) if len(self.decisions) else table
 
     # -- what is wrong ---
 
@@ -371,7 +376,7 @@ class Study:
     def findings(self) -> tuple[Finding, ...]:
         """All that loading and the checks find, without suspects: a matter of moments."""
         placeable = not self.project.unusable("collars", "surveys")
-        return (*self.project.findings, *checks.check(self.project, self.holes if placeable else None))
+        return apart((*self.project.findings, *checks.check(self.project, self.holes if placeable else None)))
 
     @property
     def can_be_judged(self) -> bool:
@@ -382,7 +387,8 @@ class Study:
         """Return all findings, and undecided suspects as findings of the rule ``suspect`` unless ``quick``."""
         if quick or not self.can_be_judged:
             return self.findings
-        return (*self.findings, *self._lost_decisions(), *self._as_findings(self.suspects(progress=progress)))
+        more = (*self._lost_decisions(), *self._as_findings(self.suspects(progress=progress)))
+        return apart((*self.findings, *more))
 
     def _as_findings(self, found: pd.DataFrame) -> list[Finding]:
         file = self.logged.files["structures"]
@@ -580,8 +586,9 @@ class Study:
         if pick not in set(names):
             raise DataProblem("there is no such pick", column="--pin", value=pick, hint=nearest(pick, names))
         if fault != "none":
-            kind = str(self.logged.structures.loc[names == pick, "kind"].iloc[0])
-            faults = self.lineup(kind).faults["fault_id"].tolist()
+            answers = self.lineup(str(self.logged.structures.loc[names == pick, "kind"].iloc[0]))
+            self.remembering(answers)  # a name that isn't written down could mean another fault tomorrow
+            faults = answers.faults["fault_id"].tolist()
             if fault not in faults and fault not in set(names):
                 hint = nearest(fault, faults) or f"there are {', '.join(faults) or 'no faults'}; or say none"
                 raise DataProblem("a pick is pinned to a fault of the line-up", column="--pin", value=fault, hint=hint)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from desurvey import curvature, orient
-from desurvey.spread import plane_covariance, Sigmas, cones, line_sigma_deg, pole_covariance, pole_sigma_deg
+from desurvey.spread import Sigmas, cones, line_sigma_deg, plane_covariance, pole_covariance, pole_sigma_deg
 
 DRAWS = 100_000
 

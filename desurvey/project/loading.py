@@ -6,6 +6,7 @@ line filled in for every structure. Rows keep their numbers; no row is dropped.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -16,7 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import north
-from desurvey.problems import DataProblem, Finding, Rule, shortened
+from desurvey.problems import DataProblem, Finding, Rule, apart, shortened
 from desurvey.project.settings import FILE, Frame, Settings, read_settings, settings_of
 from desurvey.shown import shown
 from desurvey.tables import INTERVALS, TABLES, Table, cells_of_frame, clean, empty_frame, joined, read_cells
@@ -250,7 +251,11 @@ def project_of_tables(
     as_read = {name: Table(name, name, empty_frame(TABLES.get(name, INTERVALS))) for name in [*TABLES, *intervals]}
     for name, frame in (*given.items(), *intervals.items()):
         as_read[name] = clean(cells_of_frame(frame, name), name, TABLES.get(name, INTERVALS), settings.reading(name))
-    return _assembled(Path(), settings, as_read)
+    return _assembled(NOWHERE, settings, as_read)
+
+
+NOWHERE = Path(os.devnull)
+"""Folder of a project of data frames: nothing can be read from it, and nothing written into it."""
 
 
 def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -> Project:
@@ -277,7 +282,7 @@ def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -
         norths=norths,
         structure_run=structure_run,
         files={name: table.file for name, table in tables.items()},
-        findings=tuple(findings + from_collars + from_surveys + from_lines),
+        findings=apart(findings + from_collars + from_surveys + from_lines),
         headings={name: table.headings for name, table in tables.items()},
     )
 

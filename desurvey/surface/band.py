@@ -104,7 +104,9 @@ def unpack(code: Ints) -> Ints:
     return np.stack([code >> 42, (code >> 21) & mask, code & mask], axis=-1) - HALF
 
 
-def grown(level: LevelSet, grid: Lattice, seeds: Floats, wanted: Callable[[Floats], Flags], limit: int = 20_000_000) -> Band:
+def grown(
+    level: LevelSet, grid: Lattice, seeds: Floats, wanted: Callable[[Floats], Flags], limit: int = 20_000_000
+) -> Band:
     """Return the band of crossed cells connected to seeds.
 
     Parameters

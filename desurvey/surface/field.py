@@ -169,7 +169,9 @@ def covariance_between(field: Field, points: Floats) -> Floats:
     return field.solution.posterior(covariance, drift, prior) * field.model.amplitude
 
 
-def _targets(system: Equations, model: CovarianceModel, scaled: Floats, surface: int, levels: int) -> tuple[Floats, Floats]:
+def _targets(
+    system: Equations, model: CovarianceModel, scaled: Floats, surface: int, levels: int
+) -> tuple[Floats, Floats]:
     """Return what a kriging variance asks for: covariances (N, M) and drift (m, M) of values at scaled points."""
     drift = drift_at(scaled, surface, levels).T
     return cross_covariance(model.kernel, system.sites, scaled), drift

@@ -190,6 +190,10 @@ TABLES: dict[str, tuple[Column, ...]] = {
         ),
         _text("grade", "quality the crew gave the line"),
         Column("settle_s", "number", "seconds the tool was left still", low=0.0, high=1e6),
+        _text("tool", "orientation tool that marked the line"),
+        _text("crew", "drill crew"),
+        _text("logger", "who logged the core"),
+        _text("shift", "shift of the run, e.g. day"),
     ),
     "structures": (
         HOLE,

@@ -177,7 +177,9 @@ def blank(paper: Paper = "A4", orientation: Orientation = "landscape") -> PaperS
     side = Box(width - MARGIN - SIDE_WIDTH, above, SIDE_WIDTH, height - MARGIN - above)
     frame = Box(MARGIN, above, side.left - GAP - MARGIN, side.height)
     block = Box(MARGIN, MARGIN, width - 2 * MARGIN, BLOCK_HEIGHT)
-    return PaperSheet(figure, frame, in_millimetres(figure, side), in_millimetres(figure, block), f"{paper} {orientation}")
+    return PaperSheet(
+        figure, frame, in_millimetres(figure, side), in_millimetres(figure, block), f"{paper} {orientation}"
+    )
 
 
 def figure_of_paper(paper: Paper, orientation: Orientation) -> Figure:
