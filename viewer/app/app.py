@@ -23,7 +23,7 @@ from viewer.app.listing import Listing
 from viewer.app.painter import Painter
 from viewer.app.picking import Picking
 from viewer.app.possible import Possible
-from viewer.app.sets import Sets
+from viewer.app.sets import SetsPart
 from viewer.app.slabs import fence
 from viewer.app.stage import Part, Stage, careful
 from viewer.app.taking import Taking

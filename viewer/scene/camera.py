@@ -14,7 +14,7 @@ from vtkmodules.vtkCommonDataModel import vtkPlane
 from desurvey import directions
 from desurvey.problems import DataProblem
 
-__all__ = ["LARGEST", "UPRIGHT", "VIEW_ANGLE_DEG", "Camera", "Slab", "aim", "cut"]
+__all__ = ["LARGEST", "UPRIGHT", "VIEW_ANGLE_DEG", "Camera", "ViewSlab", "aim", "cut"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -29,7 +29,7 @@ CUT = frozenset({"holes", "planned", "collars", "discs", "quick", "lineations", 
 
 
 @dataclass(frozen=True, slots=True)
-class Slab:
+class ViewSlab:
     """The layer |n·x − offset| ≤ thickness / 2 that alone is drawn, in local metres."""
 
     normal: tuple[float, float, float]
@@ -173,7 +173,7 @@ def aim(plotter: pv.Plotter, camera: Camera) -> None:
     plotter.renderer.reset_camera_clipping_range()
 
 
-def cut(plotter: pv.Plotter, slab: Slab | None, stretch: float = 1.0) -> None:
+def cut(plotter: pv.Plotter, slab: ViewSlab | None, stretch: float = 1.0) -> None:
     """Leave only the slab of holes and discs; the floor stays whole."""
     planes = [] if slab is None else _planes(slab, stretch)
     for name, actor in plotter.actors.items():
@@ -183,7 +183,7 @@ def cut(plotter: pv.Plotter, slab: Slab | None, stretch: float = 1.0) -> None:
                 actor.mapper.AddClippingPlane(plane)
 
 
-def _planes(slab: Slab, stretch: float) -> list[vtkPlane]:
+def _planes(slab: ViewSlab, stretch: float) -> list[vtkPlane]:
     """Return the two faces of a slab in stretched space, each with its normal inwards."""
     normal = np.array(slab.normal)
     faces = []
