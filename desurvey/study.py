@@ -23,7 +23,7 @@ import pandas as pd
 from desurvey import aim as aiming
 from desurvey import checks, lineup, orient, spread, surface, traces
 from desurvey import suspects as weighing
-from desurvey.cache import fingerprint, recalled
+from desurvey.cache import fingerprint, is_kept, recalled
 from desurvey.checks.ground import ground_points
 from desurvey.decisions import Changed, Decision, Decisions, decide, read_decisions
 from desurvey.exchange.model import Model, model_of
@@ -464,17 +464,27 @@ class Study:
         if kind not in self._answers:
             tell = progress or silent
             accused = self.suspects(progress=part(tell, 0.0, SUSPECTS_SHARE))
-            pins = Pins.of(self._obeyed.pins, self.remembered.members(kind))
+            key, pins = self._lineup_key(kind)
 
             def work() -> _Searched:
                 return self._searched(kind, accused, pins, part(tell, SUSPECTS_SHARE, 1.0))
 
-            key = fingerprint([self.key, pins, kind])
             if key not in self._memo:
                 self._memo[key] = recalled("lineup", key, work, fresh=self.fresh)
             self._answers[kind] = self._named(kind, self._memo[key])
             tell(1.0)
         return self._answers[kind]
+
+    def _lineup_key(self, kind: str) -> tuple[str, Pins]:
+        pins = Pins.of(self._obeyed.pins, self.remembered.members(kind))
+        return fingerprint([self.key, pins, kind]), pins
+
+    def knows(self, kind: str = "") -> bool:
+        """Return whether the suspects, or with a kind its line-up, are at hand without being worked out."""
+        if not kind:
+            return "weighed" in self._memo or (not self.fresh and is_kept("weighed", self._logged_key))
+        key, _ = self._lineup_key(kind)
+        return key in self._memo or (self.knows() and not self.fresh and is_kept("lineup", key))
 
     def _searched(self, kind: str, accused: pd.DataFrame, pins: Pins, progress: Progress) -> _Searched:
         distrust = weighing.distrusted(self.project, accused) if len(accused) else {}
