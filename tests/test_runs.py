@@ -51,6 +51,19 @@ def test_neither_gaps_nor_other_holes_are_fitted():
     assert runs.stretch_table(frame, lines)["break_above"].tolist() == ["top", "gap", "top"]
 
 
+@pytest.mark.parametrize(("gap", "fitted"), [(0.0, True), (0.04, True), (-0.04, True), (0.06, False), (0.2, False)])
+def test_ends_that_are_logged_some_centimetres_apart_can_have_been_fitted(gap, fitted):
+    """Depths on core are good to a hand's breadth at best: 5 cm (common practice, no source)."""
+    lines = runs.chain([0, 0], [0, 3 + gap], [3, 6], [np.nan, 2])
+    assert lines.fitted.tolist() == [False, fitted]
+
+
+@pytest.mark.parametrize(("offset", "agrees"), [(9.9, True), (-9.9, True), (10.1, False)])
+def test_lines_agree_within_ten_degrees(offset, agrees):
+    """5° is good, 5 to 10° usable, more is not (common practice, no source)."""
+    assert runs.chain([0, 0], [0, 3], [3, 6], [np.nan, offset]).agrees.tolist() == [False, agrees]
+
+
 def test_tables_of_a_small_hole():
     frame = pd.DataFrame(
         {

@@ -184,7 +184,8 @@ def _said_of_turns(table: Floats, verdict: Verdict) -> Floats:
     top = table.max(axis=1, keepdims=True)
     likely = np.log(np.maximum(np.exp(table - top) @ (near / near.sum(axis=0)), 1e-300)) + top
     as_logged = likely[:, np.argmin(np.abs(ROLLS))]
-    any_way = as_logged + np.log1p(-verdict.blunder_rate) - np.log(np.maximum(verdict.probability[:, 0], 1e-300))
+    expected = np.maximum(verdict.probability[:, 0] - verdict.turned, 1e-300)
+    any_way = as_logged + np.log1p(-verdict.blunder_rate - verdict.turn_rate) - np.log(expected)
     return np.asarray(np.logaddexp(np.log(1 - SPOILT) + likely - any_way[:, None], np.log(SPOILT)))
 
 

@@ -20,7 +20,7 @@ from desurvey.suspects.alike import Group, put_right, surest_group, turn_left
 from desurvey.suspects.holes import HoleFindings, find_holes
 from desurvey.suspects.learning import Sigmas, learn
 from desurvey.suspects.readings import Readings, Runs
-from desurvey.suspects.weighing import Expectation, Verdict, density, log_area_ratio
+from desurvey.suspects.weighing import BLUNDERS, Expectation, Verdict, density, log_area_ratio, offset_table, would_show
 
 __all__ = ["Found", "find", "reading_suspects", "run_suspects"]
 
@@ -28,11 +28,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-FALSE_SHARE = 0.01
-"""Share of false accusations that is accepted among the accused runs, as expected from their probabilities ..."""
-
 LEAST_SURE = 0.9
-"""... and the probability below which no run is accused whatever the share."""
+"""Probability of a blunder below which no run is accused."""
 
 LEAST_NAMED = 0.5
 """Share of a run's blame that its likeliest blunder must have: more than all others together."""
@@ -57,6 +54,8 @@ class Found(NamedTuple):
         Runs accused, and of what (index into ``BLUNDERS``).
     reading, reading_blunder, reading_evidence, reading_probability : (j,) arrays
         Rows of single readings accused, of what (index into ``READING_BLUNDERS``), and how surely.
+    would_show : (r,) array
+        Chance that a line on the wrong side of a run would have been found.
     """
 
     holes: HoleFindings
@@ -70,6 +69,7 @@ class Found(NamedTuple):
     reading_blunder: Ints
     reading_evidence: Floats
     reading_probability: Floats
+    would_show: Floats
 
 
 def find(
@@ -107,7 +107,10 @@ def find(
         groups.append(group)
     run, blunder = run_suspects(verdict)
     single = reading_suspects(readings, expected, np.isin(readings.run, run))
-    return Found(holes, groups, readings, expected, verdict, run, blunder, *single)
+    offsets = offset_table(runs, float(np.rad2deg(sigmas.offset)))
+    shows = would_show(readings, expected, offsets, verdict, LEAST_SURE, LEAST_NAMED)
+    shows[run[blunder == BLUNDERS.index("line_side")]] = 1.0  # it did show
+    return Found(holes, groups, readings, expected, verdict, run, blunder, *single, shows)
 
 
 MOST_GROUPS = 12
@@ -119,19 +122,12 @@ HOLES_SHARE = 0.75
 
 
 def run_suspects(verdict: Verdict) -> tuple[Ints, Ints]:
-    """Return the runs accused, surest first, and of which blunder.
-
-    Notes
-    -----
-    Runs are taken in order of their probability of being as logged, as long as the mean of it over those taken (the
-    expected share of false accusations, the Bayesian false discovery rate) stays below ``FALSE_SHARE``.
-    """
+    """Return the runs accused, surest first, and of which blunder."""
     innocent = verdict.probability[:, 0]
     order = np.argsort(innocent, kind="stable")
-    share = np.cumsum(innocent[order]) / np.arange(1, len(order) + 1)
     blame = verdict.probability[order, 1:]
     one = blame.max(axis=1, initial=0.0) > LEAST_NAMED * blame.sum(axis=1)
-    taken = order[(share <= FALSE_SHARE) & (innocent[order] <= 1 - LEAST_SURE) & one]
+    taken = order[(innocent[order] <= 1 - LEAST_SURE) & one]
     return taken, np.argmax(verdict.probability[taken, 1:], axis=1)
 
 

@@ -18,12 +18,13 @@ from desurvey.spikes import find_spikes
 from desurvey.spread import sigmas_from
 from desurvey.suspects.alike import HOLE
 from desurvey.suspects.finding import READING_BLUNDERS, Found, find
+from desurvey.suspects.judged import Weighed, runs_table, said
 from desurvey.suspects.places import GROUP_COLUMNS, keys
 from desurvey.suspects.readings import Errors, Readings, Runs
 from desurvey.suspects.weighing import BLUNDERS, Expectation, density
 from desurvey.traces import Traces
 
-__all__ = ["COLUMNS", "suspects"]
+__all__ = ["COLUMNS", "suspects", "weighed"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -52,6 +53,8 @@ class Settings:
 
 def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: Progress | None = None) -> pd.DataFrame:
     """Return what is better explained by a named blunder than as logged, strongest evidence first.
+
+    The table of :func:`weighed`, which says of every run whether it could be judged at all.
 
     Parameters
     ----------
@@ -88,6 +91,11 @@ def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: 
     DataProblem
         When structures or runs are named and can't be used, or project.toml has an unknown key or a wrong value.
     """
+    return weighed(project, traces, oriented, progress=progress).suspects
+
+
+def weighed(project: Project, traces: Traces, oriented: Oriented, *, progress: Progress | None = None) -> Weighed:
+    """Return the suspects, what is known of every run, and what could be judged; arguments as of :func:`suspects`."""
     project.require(*TO_ORIENT)
     options("suspects", project.section("suspects"), Settings)
     tell = progress or silent
@@ -96,7 +104,7 @@ def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: 
     sigmas = Errors.of(sigmas_from(project.section("spread")))
     origin = traces.position.mean(axis=0) if len(traces.position) else np.zeros(3)
     collar = traces.position[traces.offsets[:-1]] - origin
-    table = [_spikes(traces, oriented)]
+    table, found = [_spikes(traces, oriented)], None
     if len(rows):
         with threadpool_limits(1):  # thousands of small products: on two cores a second thread costs half as much again
             found = find(readings, runs, collar, _north_offset(project), sigmas, tell)
@@ -110,8 +118,9 @@ def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: 
     whole = whole.sort_values("evidence", ascending=False, kind="stable", ignore_index=True)
     whole["key"] = keys(whole)
     whole.loc[whole["scope"] == "group", "hole_id"] = ""
+    every = runs_table(project.runs, found, run_row)
     tell(1.0)
-    return whole[list(COLUMNS)]
+    return Weighed(whole[list(COLUMNS)], every, said(every, found))
 
 
 # ------------------------------------------------------------------------------------------------------ to arrays
