@@ -19,7 +19,7 @@ import desurvey
 from desurvey.lineup import Remembered
 from desurvey.problems import DataProblem
 from desurvey.study import Answers
-from desurvey.suspects import COLUMNS
+from desurvey.suspects import COLUMNS, RUN_COLUMNS, Weighed
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cautions import CAUTION
 from viewer.cli import app
@@ -64,7 +64,7 @@ NO_SUSPECTS = pd.DataFrame(columns=list(COLUMNS))
 def report_on(folder, suspects=NO_SUSPECTS, answers=None, wanted=PLAIN):
     """Return the report on a project of which others have found suspects and faults (faults, picks, windows)."""
     study = desurvey.open(folder)
-    study.learn("suspects", suspects)
+    study.learn("weighed", Weighed(suspects, pd.DataFrame(columns=list(RUN_COLUMNS)), ()))
     if answers is not None:
         study.learn(
             "fault",

@@ -14,6 +14,7 @@ from desurvey.decisions import Decision
 from desurvey.problems import DataProblem
 from desurvey.progress import Progress
 from desurvey.study import Answers, Study
+from desurvey.suspects import Weighed
 from viewer.app.desk import Desk
 from viewer.app.parts import Part, careful
 from viewer.theme import fault_colours
@@ -21,10 +22,10 @@ from viewer.theme import fault_colours
 __all__ = ["Lines", "answers_in"]
 
 
-def answers_in(study: Study, kind: str, *, progress: Progress | None = None) -> tuple[pd.DataFrame, Answers]:
+def answers_in(study: Study, kind: str, *, progress: Progress | None = None) -> tuple[Weighed, Answers]:
     """Return all suspects of a study, and its line-up, for the process that works in the background."""
     answers = study.lineup(kind, progress=progress)
-    return study.all_suspects(), answers
+    return study.weighed(), answers
 
 
 class Lines(Part):
@@ -89,11 +90,11 @@ class Lines(Part):
             lambda found: self._found(study, *found),
         )
 
-    def _found(self, study: Study, accused: pd.DataFrame, answer: Answers) -> None:
+    def _found(self, study: Study, weighed: Weighed, answer: Answers) -> None:
         self.answer, self.asked = answer, study.key
         study.learn(answer.kind, answer)
         if not self.app.possible.looked:
-            self.app.possible.take_suspects(accused)
+            self.app.possible.take_suspects(weighed)
         pins = self.app.desk.study.decisions.pins
         colours = fault_colours(answer.found.faults)
         self.state.faults = [_fault(row, colours[str(row.fault_id)]) for row in answer.faults.itertuples()]

@@ -13,17 +13,18 @@ from desurvey import suspects
 from desurvey.decisions import Changed, Decision, Decisions, What, decide
 from desurvey.progress import Progress
 from desurvey.study import Study
+from desurvey.suspects import Weighed
 from viewer.app.desk import Desk
 from viewer.app.parts import Part, careful
 
-__all__ = ["Possible", "suspects_in"]
+__all__ = ["Possible", "weighed_in"]
 
 Bools = npt.NDArray[np.bool_]
 
 
-def suspects_in(study: Study, *, progress: Progress | None = None) -> pd.DataFrame:
-    """Return all suspects of a study, for the process that works in the background."""
-    return study.all_suspects(progress=progress)
+def weighed_in(study: Study, *, progress: Progress | None = None) -> Weighed:
+    """Return what is weighed in a study, for the process that works in the background."""
+    return study.weighed(progress=progress)
 
 
 class Possible(Part):
@@ -88,13 +89,14 @@ class Possible(Part):
         """Look for suspects in the background."""
         self.app.later(
             "Weighing readings, runs and holes against their neighbours",
-            lambda: self.app.worker.run(suspects_in, self.app.desk.study),
+            lambda: self.app.worker.run(weighed_in, self.app.desk.study),
             self.take_suspects,
         )
 
-    def take_suspects(self, table: pd.DataFrame) -> None:
+    def take_suspects(self, weighed: Weighed) -> None:
         """Take over suspects that were found, and show those put right that were accepted."""
-        self.app.desk.study.learn("suspects", table)
+        self.app.desk.study.learn("weighed", weighed)
+        table = weighed.suspects
         self.table, self.looked = table, True
         count = len(table)
         named = f"{count} suspect{'s' if count != 1 else ''}, strongest evidence first."
