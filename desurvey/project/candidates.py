@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import difflib
-import io
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 
 from desurvey.problems import DataProblem
@@ -20,6 +18,7 @@ from desurvey.tables.cleaning import heading_candidates
 from desurvey.tables.columns import read_numbers
 from desurvey.tables.reading import TEXTS, TYPED, WORKBOOKS
 from desurvey.tables.schema import plain_heading, synonyms
+from desurvey.tables.workbooks import open_workbook
 
 __all__ = ["Candidate", "Fit", "candidates", "fit", "numbers_of"]
 
@@ -134,7 +133,7 @@ def _members(path: Path, name: str) -> Iterator[str]:
 
 def _sheets(path: Path, name: str) -> Iterator[str]:
     try:
-        sheets = pd.ExcelFile(io.BytesIO(path.read_bytes()), engine="calamine").sheet_names
+        sheets = open_workbook(path.read_bytes(), name).sheet_names
     except Exception:  # calamine has errors without a common base; reading will say what is wrong
         yield name
         return
