@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 import platformdirs
 
-__all__ = ["cache_folder", "fingerprint", "remembered"]
+__all__ = ["cache_folder", "fingerprint", "recalled"]
 
 T = TypeVar("T")
 
@@ -37,7 +37,7 @@ def cache_folder() -> Path | None:
     return Path(wanted) if wanted else platformdirs.user_cache_path("lowside", appauthor=False)
 
 
-def remembered(what: str, key: str, work: Callable[[], T], *, fresh: bool = False) -> T:
+def recalled(what: str, key: str, work: Callable[[], T], *, fresh: bool = False) -> T:
     """Return the result of some work, from the cache where it is there.
 
     Parameters
@@ -62,7 +62,7 @@ def remembered(what: str, key: str, work: Callable[[], T], *, fresh: bool = Fals
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the same of a full disk
         known = not fresh and kept.check_call_in_cache(what, key, work)
-        result = kept.call(what, key, work) if fresh else kept(what, key, work)
+        result = kept.call(what, key, work)[0] if fresh else kept(what, key, work)
         if not known:
             memory.reduce_size(bytes_limit=MOST_BYTES)
     return cast("T", result)

@@ -7,11 +7,14 @@ collected when one row is wrong and the rest is not. Both carry the same facts: 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+import re
+import zlib
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
-__all__ = ["DataProblem", "Finding", "Rule", "Severity", "Stops", "nearest", "shortened"]
+__all__ = ["DataProblem", "Finding", "Rule", "Severity", "Stops", "apart", "key_part", "nearest", "shortened"]
 
 Severity = Literal["error", "warning", "note"]
 Stops = Literal["nothing", "row", "hole", "table"]
@@ -37,6 +40,20 @@ def nearest(word: str, known: Iterable[str]) -> str:
     by_lower_case = {name.lower(): name for name in known}
     match = difflib.get_close_matches(word.lower(), list(by_lower_case), n=1, cutoff=0.6)
     return f"did you mean '{by_lower_case[match[0]]}'?" if match else ""
+
+
+def key_part(value: object) -> str:
+    """Return a name or a depth as a part of a key: without blanks, and depths to 0.1 mm.
+
+    Blanks and % are written as in a web address, so that no two lists of parts joined by blanks are the same.
+
+    >>> key_part("TH 1"), key_part(1234567.5), key_part(12.0), key_part(float("nan"))
+    ('TH%201', '1234567.5', '12', '')
+    """
+    if isinstance(value, float):
+        text = "" if value != value else f"{value:.4f}".rstrip("0").rstrip(".")
+        return "0" if text == "-0" else text
+    return "".join(f"%{ord(c):02X}" if c.isspace() or c == "%" else c for c in str(value))
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +82,10 @@ class Finding:
         Name of the file the row stands in.
     stops : {"nothing", "row", "hole", "table"}
         What can't be used because of it: no more than it has to.
+    column, value : str
+        The column it is about and what the cell holds, where it is about one cell or one word.
+    apart : str
+        What tells it from other findings of the same rule at the same place; given by :func:`apart`.
     """
 
     severity: Severity
@@ -77,6 +98,16 @@ class Finding:
     suggestion: str
     file: str = ""
     stops: Stops = "nothing"
+    column: str = ""
+    value: str = ""
+    apart: str = ""
+
+    @property
+    def key(self) -> str:
+        """A name that stays the same while rows are added or re-ordered: rule, table, hole and depth."""
+        depth = "" if self.depth is None else float(self.depth)
+        parts = (key_part(part) for part in (self.rule, self.table, self.hole_id, depth, self.apart))
+        return " ".join(part for part in parts if part)
 
     def __str__(self) -> str:
         """Return the finding as one line for a terminal."""
@@ -85,6 +116,31 @@ class Finding:
         hole = f"{self.hole_id}: " if self.hole_id else ""
         advice = f" {self.suggestion}" if self.suggestion else ""
         return f"{place}: {hole}{self.message}.{advice}"
+
+
+ROWS = re.compile(r"\brows? \d+(?:(?:, | and )\d+)*")
+
+
+def apart(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings with keys that all differ.
+
+    Where several have one rule and one place, what they say (but for row numbers) tells them apart, and where they say
+    the same, their order does.
+    """
+    said = _marked(tuple(findings), lambda one: f"{zlib.crc32(ROWS.sub('', one.message).encode()):08x}")
+    count: Counter[str] = Counter()
+
+    def place(one: Finding) -> str:
+        count[one.key] += 1
+        return f"{one.apart}#{count[one.key]}"
+
+    return _marked(said, place)
+
+
+def _marked(findings: tuple[Finding, ...], mark: Callable[[Finding], str]) -> tuple[Finding, ...]:
+    """Return findings, those whose key is not theirs alone marked."""
+    count = Counter(one.key for one in findings)
+    return tuple(replace(one, apart=mark(one)) if count[one.key] > 1 else one for one in findings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,10 +177,13 @@ class Rule:
         hole_id: str = "",
         depth: float | None = None,
         suggestion: str = "",
+        column: str = "",
+        value: str = "",
     ) -> Finding:
         """Return a finding of this rule at a place."""
         advice = suggestion or self.suggestion
-        return Finding(self.severity, self.id, table, row, hole_id, depth, message, advice, file, self.stops)
+        place = (table, row, hole_id, depth)
+        return Finding(self.severity, self.id, *place, message, advice, file, self.stops, column, value)
 
 
 @dataclass(eq=False)

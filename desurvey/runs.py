@@ -25,14 +25,11 @@ import pandas as pd
 
 from desurvey.shown import shown
 
-__all__ = ["GRADES", "LOCK_DEG", "Chain", "chain", "hole_table", "runs_chain", "run_table", "stretch_table"]
+__all__ = ["GRADES", "Chain", "chain", "hole_table", "runs_chain", "run_table", "stretch_table"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-
-LOCK_DEG = 10.0
-"""Largest offset at which two lines agree: 5° is good, 5 to 10° usable, more is not (common practice, no source)."""
 
 TOUCH_M = 0.05
 """Metres between the ends of two runs that can still have been fitted: depths are logged to some centimetres
@@ -91,7 +88,7 @@ def chain(
     top: npt.ArrayLike,
     bottom: npt.ArrayLike,
     offset_deg: npt.ArrayLike,
-    lock_deg: float = LOCK_DEG,
+    lock_deg: float,
 ) -> Chain:
     """Chain runs through their fitted ends.
 
@@ -104,13 +101,14 @@ def chain(
     offset_deg : (n,) array
         Clockwise from the line of the run above, looking down the hole; NaN where the ends were not fitted.
     lock_deg : float
-        Largest offset at which two lines agree.
+        Largest offset at which two lines agree: ``line_offset_deg`` of the project's limits
+        (:class:`desurvey.checks.Limits`).
 
     Examples
     --------
     Four runs; the third is turned by 60°, and the fourth back again:
 
-    >>> lines = chain([0, 0, 0, 0], [0, 3, 6, 9], [3, 6, 9, 12], [np.nan, 4, 60, -57])
+    >>> lines = chain([0, 0, 0, 0], [0, 3, 6, 9], [3, 6, 9, 12], [np.nan, 4, 60, -57], 10.0)
     >>> [GRADES[grade] for grade in lines.grade]
     ['held', 'held', 'in doubt', 'in doubt']
     >>> lines.turned
@@ -141,8 +139,8 @@ def chain(
     )
 
 
-def runs_chain(runs: pd.DataFrame, lock_deg: float = LOCK_DEG) -> Chain:
-    """Chain the runs of a project's table; holes are numbered as they first appear in it."""
+def runs_chain(runs: pd.DataFrame, lock_deg: float) -> Chain:
+    """Chain the runs of a project's table by the project's limit; holes are numbered as they first appear in it."""
     hole, names = pd.factorize(runs["hole_id"])
     blank = np.array([name == "" for name in names], dtype=bool)
     hole = np.where(blank[hole], -1, hole) if len(names) else hole

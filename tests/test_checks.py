@@ -12,7 +12,8 @@ import pytest
 from pyproj import Transformer
 from scipy.spatial.transform import Rotation
 
-from desurvey import checks
+import desurvey
+from desurvey import checks, orient, suspects, traces
 from desurvey.checks import neighbours
 from desurvey.problems import DataProblem
 from desurvey.project import load_project
@@ -23,7 +24,7 @@ Tables = dict[str, pd.DataFrame]
 
 
 def found(tables: Tables, folder: Path, toml: str = TOML):
-    return checks.all_findings(load_project(write_tables(tables, folder, toml)))
+    return desurvey.open(write_tables(tables, folder, toml)).findings
 
 
 def rules(findings) -> set[str]:
@@ -395,3 +396,57 @@ def test_neighbours_are_those_of_the_tree(dimensions, monkeypatch):
     np.testing.assert_allclose(by_matrix[0], by_tree[0], atol=1e-12)
     assert {*map(tuple, by_matrix[1].tolist())} == {*map(tuple, by_tree[1].tolist())}
     assert (neighbours.nearest(points, 3)[1] != np.arange(400)[:, None]).all()
+
+
+# ------------------------------------------------------------------------------------------------------------ keys
+
+
+def test_keys_stay_when_rows_are_added_above(tmp_path):
+    """The demo's findings, and some broken cells, with a hole more at the top of every table."""
+    names = ("collars", "surveys", "runs", "structures")
+    tables = {name: pd.read_csv(DEMO / f"{name}.csv", dtype=object) for name in names}
+    tables["structures"].loc[[3, 4, 40], "beta"] = "none"
+    tables["surveys"].loc[7, "azimuth"] = "N"
+    toml = (DEMO / "project.toml").read_text(encoding="utf-8")
+    toml = toml[: toml.index("[tables.intervals]")] if "[tables.intervals]" in toml else toml
+    before = found(tables, tmp_path, toml)
+    new = {
+        "collars": {"hole_id": "NEW", "easting": 486000, "northing": 5424000, "elevation": 300, "depth": 100},
+        "surveys": {"hole_id": "NEW", "depth": 0, "azimuth": 90, "dip": -60},
+        "runs": {"hole_id": "NEW", "depth_from": 0, "depth_to": 3, "line_offset": 40},
+        "structures": {"hole_id": "NEW", "depth": 1, "kind": "vein", "alpha": 30, "beta": "none"},
+    }
+    grown = {name: pd.concat([pd.DataFrame([new[name]]), tables[name]], ignore_index=True) for name in names}
+    after = {finding.key: finding for finding in found(grown, tmp_path, toml)}
+    assert len({finding.key for finding in before}) == len(before) > 14
+    assert [finding.message for finding in before if finding.key not in after] == []
+    assert {finding.key: finding.message for finding in before}.items() <= {
+        k: f.message for k, f in after.items()
+    }.items()
+    assert any(f.row != after[f.key].row for f in before)
+
+
+def test_spikes_of_eight_degrees_are_found_and_suspects_name_the_same(tmp_path):
+    """Fifty planted in as many holes of stations 30 m apart that wander by 0.3° in dip and 0.5° in azimuth."""
+    rng, count = np.random.default_rng(12), 50
+    names, depth = [f"H{i}" for i in range(count)], np.arange(0.0, 301.0, 30.0)
+    azimuth = 90 + np.cumsum(rng.normal(0, 0.5, (count, len(depth))), axis=1)
+    dip = -60 + np.cumsum(rng.normal(0, 0.3, (count, len(depth))), axis=1)
+    station = rng.integers(2, len(depth) - 2, count)
+    dip[np.arange(count), station] += 8.0 * rng.choice([-1, 1], count)
+    tables = flawless()
+    tables["collars"] = pd.DataFrame(
+        {"hole_id": names, "easting": 500000.0 + 60 * np.arange(count), "northing": 5200000.0, "elevation": 400.0}
+    ).assign(depth=300.0)
+    stations = {"hole_id": np.repeat(names, len(depth)), "depth": np.tile(depth, count)}
+    tables["surveys"] = pd.DataFrame(stations | {"azimuth": azimuth.ravel(), "dip": dip.ravel()})
+    for name in ("runs", "structures", "lithology"):
+        tables[name] = tables[name].iloc[:0]
+    project = load_project(write_tables(tables, tmp_path))
+    planted = {(name, depth[at]) for name, at in zip(names, station, strict=True)}
+    spikes = {(f.hole_id, f.depth) for f in checks.all_findings(project) if f.rule == "survey_spike"}
+    assert len(spikes & planted) >= 45
+    assert spikes <= planted
+    holes = traces.build(project)
+    table = suspects.suspects(project, holes, orient.oriented(project, holes))
+    assert set(zip(table["hole_id"], table["depth_from"], strict=True)) == spikes

@@ -69,7 +69,7 @@ def test_intervals_and_grades_lie_at_their_depths():
 
 def test_runs_are_coloured_by_how_their_lines_agree():
     runs = RUNS.assign(row=range(4), hole_id="TH-002", line_offset=[np.nan, 5.0, 40.0, np.nan])
-    figure = draw_log(log_of(runs=runs, lines=run_table(runs, runs_chain(runs))))
+    figure = draw_log(log_of(runs=runs, lines=run_table(runs, runs_chain(runs, 10.0))))
     axes = track(figure, "line held")
     # by hand: the ends at 3 m agree (5°), those at 6 m don't (40°), those at 9 m were not fitted
     assert boxes(axes, "line held")[:, :2].tolist() == [[0.0, 3.0], [3.0, 6.0]]

@@ -16,6 +16,7 @@ from desurvey import runs
 from desurvey.project import load_project
 
 DEMO = Path(__file__).parents[1] / "demo_project"
+LIMIT = 10.0
 
 
 def grades(lines):
@@ -24,7 +25,7 @@ def grades(lines):
 
 def test_a_rolled_run_shows_on_itself_and_on_the_next():
     """A run rolled by 65° offsets its own upper end by 65° and the next run's by −65°."""
-    lines = runs.chain(np.zeros(5), [0, 3, 6, 9, 12], [3, 6, 9, 12, 15], [np.nan, 1, 65, -65, 2])
+    lines = runs.chain(np.zeros(5), [0, 3, 6, 9, 12], [3, 6, 9, 12, 15], [np.nan, 1, 65, -65, 2], LIMIT)
     assert grades(lines) == ["held", "held", "in doubt", "held", "held"]
     np.testing.assert_allclose(lines.turned, [0, 1, 66, 1, 3])
     assert lines.locked_stretch.tolist() == [0, 0, 1, 2, 2]
@@ -33,21 +34,34 @@ def test_a_rolled_run_shows_on_itself_and_on_the_next():
 
 def test_offsets_add_up_beyond_a_turn_and_start_anew_at_a_break():
     offset = [np.nan, 170, 170, 170, np.nan, 5]
-    lines = runs.chain(np.zeros(6), np.arange(6) * 3, np.arange(6) * 3 + 3, offset)
+    lines = runs.chain(np.zeros(6), np.arange(6) * 3, np.arange(6) * 3 + 3, offset, LIMIT)
     np.testing.assert_allclose(lines.turned, [0, 170, 340, 510, 0, 5])
 
 
 def test_an_offset_of_350_is_one_of_minus_10():
-    lines = runs.chain([0, 0], [0, 3], [3, 6], [np.nan, 350])
+    lines = runs.chain([0, 0], [0, 3], [3, 6], [np.nan, 350], LIMIT)
     np.testing.assert_allclose(lines.offset, [np.nan, -10])
     assert grades(lines) == ["held", "held"]
 
 
 def test_neither_gaps_nor_other_holes_are_fitted():
-    lines = runs.chain([0, 0, 1], [0, 4, 0], [3, 7, 3], [0, 0, 0])
+    lines = runs.chain([0, 0, 1], [0, 4, 0], [3, 7, 3], [0, 0, 0], LIMIT)
     assert grades(lines) == ["loose"] * 3
     frame = pd.DataFrame({"row": [2, 3, 4], "hole_id": ["A", "A", "B"]})
     assert runs.stretch_table(frame, lines)["break_above"].tolist() == ["top", "gap", "top"]
+
+
+@pytest.mark.parametrize(("gap", "fitted"), [(0.0, True), (0.04, True), (-0.04, True), (0.06, False), (0.2, False)])
+def test_ends_that_are_logged_some_centimetres_apart_can_have_been_fitted(gap, fitted):
+    """Depths on core are good to a hand's breadth at best: 5 cm (common practice, no source)."""
+    lines = runs.chain([0, 0], [0, 3 + gap], [3, 6], [np.nan, 2])
+    assert lines.fitted.tolist() == [False, fitted]
+
+
+@pytest.mark.parametrize(("offset", "agrees"), [(9.9, True), (-9.9, True), (10.1, False)])
+def test_lines_agree_within_ten_degrees(offset, agrees):
+    """5° is good, 5 to 10° usable, more is not (common practice, no source)."""
+    assert runs.chain([0, 0], [0, 3], [3, 6], [np.nan, offset]).agrees.tolist() == [False, agrees]
 
 
 def test_tables_of_a_small_hole():
@@ -60,7 +74,7 @@ def test_tables_of_a_small_hole():
             "line_offset": [np.nan, 4, -3, 40, np.nan, np.nan],
         }
     )
-    lines = runs.runs_chain(frame)
+    lines = runs.runs_chain(frame, LIMIT)
     stretches = runs.stretch_table(frame, lines)
     assert stretches["hole_id"].tolist() == ["A", "A", "B", "B"]
     assert stretches["break_above"].tolist() == ["top", "offset", "top", "not fitted"]
@@ -87,8 +101,8 @@ def test_stretches_are_the_connected_parts_of_the_graph_of_agreeing_ends(data):
     top = np.concatenate([3.0 * np.arange((hole == h).sum()) for h in range(3)])
     offset = np.where(rng.random(count) < 0.3, np.nan, rng.normal(0, 8, count))
     order = rng.permutation(count)
-    lines = runs.chain(hole[order], top[order], top[order] + 3, offset[order])
-    pairs = [(i - 1, i) for i in range(1, count) if hole[i] == hole[i - 1] and abs(offset[i]) <= runs.LOCK_DEG]
+    lines = runs.chain(hole[order], top[order], top[order] + 3, offset[order], LIMIT)
+    pairs = [(i - 1, i) for i in range(1, count) if hole[i] == hole[i - 1] and abs(offset[i]) <= LIMIT]
     left, right = np.array(pairs, dtype=int).reshape(-1, 2).T
     graph = coo_matrix((np.ones(len(left)), (left, right)), shape=(count, count))
     parts, label = connected_components(graph, directed=False)
@@ -104,7 +118,7 @@ def test_offsets_of_the_demo_add_up_to_the_true_errors_of_its_lines():
     up to within 1.04 √k degrees, 1 σ.
     """
     project = load_project(DEMO)
-    lines = runs.runs_chain(project.runs)
+    lines = runs.runs_chain(project.runs, LIMIT)
     truth = pd.read_csv(DEMO / "truth" / "runs.csv")["line_error"].to_numpy()[lines.row]
     first = np.searchsorted(lines.fitted_stretch, lines.fitted_stretch)
     links = np.arange(len(first)) - first
@@ -118,13 +132,13 @@ def test_offsets_of_the_demo_add_up_to_the_true_errors_of_its_lines():
 def test_the_rolled_runs_of_the_demo_that_are_fitted_are_in_doubt():
     """truth/README.md: two of the four planted rolls have fitted ends; around the others nothing was fitted."""
     project = load_project(DEMO)
-    table = runs.run_table(project.runs, runs.runs_chain(project.runs)).set_index(["hole_id", "depth_from"])
+    table = runs.run_table(project.runs, runs.runs_chain(project.runs, LIMIT)).set_index(["hole_id", "depth_from"])
     mistakes = pd.read_csv(DEMO / "truth" / "mistakes.csv").query("scope == 'run'")
     found = table.loc[list(zip(mistakes["hole_id"], mistakes["depth_from"], strict=True)), "agreement"]
     assert sorted(found) == ["in doubt", "in doubt", "loose", "loose"]
 
 
 def test_a_chain_is_read_only():
-    lines = runs.chain([0], [0], [3], [np.nan])
+    lines = runs.chain([0], [0], [3], [np.nan], LIMIT)
     with pytest.raises(ValueError, match="read-only"):
         lines.turned[0] = 1

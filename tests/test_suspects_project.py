@@ -160,3 +160,100 @@ def test_a_spoilt_station_is_reported(world, tmp_path):
     table = examined(load_project(folder))
     spikes = table[table["blunder"] == "survey_spike"]
     assert list(zip(spikes["hole_id"], spikes["depth_from"], strict=True)) == [(hole, depth)]
+
+
+# ------------------------------------------------------------------------------------------------- keys and members
+
+
+def rows_of(**columns):
+    blank = {"hole_id": "", "depth_from": np.nan, "depth_to": np.nan, "structure_id": ""}
+    return pd.DataFrame([blank | columns])
+
+
+@pytest.mark.parametrize(
+    ("row", "key"),
+    [
+        (rows_of(scope="run", hole_id="TH-08", depth_from=12.0, depth_to=15.0, blunder="line_side"),
+         "run TH-08 12-15 line_side"),
+        (rows_of(scope="run", hole_id="TH 8", depth_from=1234.5678, depth_to=1237.0, blunder="line_side"),
+         "run TH%208 1234.5678-1237 line_side"),
+        (rows_of(scope="hole", hole_id="TH-08", depth_from=0.0, depth_to=213.4, blunder="dip_sign"),
+         "hole TH-08 dip_sign"),
+        (rows_of(scope="hole", hole_id="TH-21", depth_from=120.0, depth_to=120.0, blunder="survey_spike"),
+         "hole TH-21 120 survey_spike"),
+        (rows_of(scope="reading", hole_id="A", depth_from=5.0, structure_id="6 B", blunder="beta_reversed"),
+         "reading A 5 6%20B beta_reversed"),
+        (rows_of(scope="group", hole_id="tool=B", blunder="run_rolled"), "group tool=B run_rolled"),
+    ],
+)  # fmt: skip
+def test_keys_name_scope_place_and_blunder(row, key):
+    assert suspects.keys(row) == [key]
+
+
+def test_keys_never_collide():
+    """Blanks in names, and the same row twice."""
+    one = rows_of(scope="reading", hole_id="A", depth_from=5.0, structure_id="6 B", blunder="beta_reversed")
+    other = rows_of(scope="reading", hole_id="A 5", depth_from=6.0, structure_id="B", blunder="beta_reversed")
+    made = suspects.keys(pd.concat([one, other, one], ignore_index=True))
+    assert len(set(made)) == 3
+    assert made[2] == f"{made[0]} #2"
+
+
+def test_keys_and_members_stay_when_the_tables_grow_and_turn_round(world, project, table, tmp_path):
+    folder = write_project(world, tmp_path / "turned")
+    for name in ("runs", "structures", "surveys", "collars"):
+        frame = pd.read_csv(folder / f"{name}.csv").iloc[::-1]
+        frame.to_csv(folder / f"{name}.csv", index=False)
+    turned = load_project(folder)
+    assert suspects.keys(table) == table["key"].tolist()
+    assert table["key"].is_unique
+    assert set(examined(turned)["key"]) == set(table["key"])
+
+    def named(some):
+        names = some.structures["structure_id"].to_numpy()
+        return [set(names[rows]) for rows in suspects.members(some, table)]
+
+    assert named(turned) == named(project)
+
+
+def test_members_are_the_structures_of_the_place(project, table):
+    structures, rows = project.structures, suspects.members(project, table)
+    for suspect, own in zip(table.itertuples(), rows, strict=True):
+        inside = structures["hole_id"] == suspect.hole_id
+        if suspect.scope == "run":
+            inside &= (structures["depth"] >= suspect.depth_from) & (structures["depth"] < suspect.depth_to)
+        assert own.tolist() == np.flatnonzero(inside).tolist()
+    any_of_them = np.isin(np.arange(len(structures)), np.concatenate(rows))
+    assert suspects.suspected(project, table).tolist() == any_of_them.tolist()
+    assert suspects.members(project, table.iloc[:0]) == []
+
+
+def test_a_spike_concerns_what_lies_between_its_neighbours(project, table):
+    own = project.surveys[project.surveys["hole_id"] == project.surveys["hole_id"].iloc[2]]
+    hole, (above, at, below) = own["hole_id"].iloc[0], own["depth"].iloc[1:4]
+    row = table.head(1).assign(scope="hole", hole_id=hole, blunder="survey_spike", depth_from=at)
+    inside = (project.structures["hole_id"] == hole) & (project.structures["depth"].between(above, below, "neither"))
+    assert inside.any()
+    assert suspects.members(project, row)[0].tolist() == np.flatnonzero(inside).tolist()
+
+
+def test_probabilities_are_sure_where_rows_are_accused(table):
+    assert table["probability"].between(0.5, 1.0).all()
+
+
+def test_unknown_keys_are_refused(world, tmp_path):
+    folder = write_project(world, tmp_path / "keys")
+    with (folder / "project.toml").open("a", encoding="utf-8") as file:
+        file.write("[suspects]\nrate = 0.1\n")
+    with pytest.raises(DataProblem, match=r"\[suspects\] has a key that means nothing"):
+        examined(load_project(folder))
+
+
+def test_a_named_table_that_is_missing_stops_suspects(world, project, table, tmp_path):
+    folder = write_project(world, tmp_path / "missing")
+    spoilt = load_project(folder)
+    trace = traces.build(spoilt)
+    oriented = orient.oriented(spoilt, trace)
+    (folder / "structures.csv").unlink()
+    with pytest.raises(DataProblem, match=r"structures\.csv.*there is no such file"):
+        suspects.suspects(load_project(folder), trace, oriented)

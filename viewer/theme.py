@@ -15,7 +15,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from types import MappingProxyType
-from typing import Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
+
+if TYPE_CHECKING:
+    from desurvey.lineup import Fault
 
 __all__ = [
     "ANGLE_COLUMNS",
@@ -36,6 +39,7 @@ __all__ = [
     "UNITS",
     "Look",
     "class_colours",
+    "fault_colours",
     "colour_map",
     "figure_settings",
     "heading",
@@ -195,6 +199,11 @@ def class_colours(classes: Iterable[str]) -> dict[str, str]:
     own |= {name: OTHER for name in names if name in GREY}
     left = iter([colour for colour in CLASS_COLOURS if colour not in own.values()])
     return {name: own.get(name) or next(left, OTHER) for name in names}
+
+
+def fault_colours(faults: Iterable[Fault]) -> dict[str, str]:
+    """Return the colour of each fault by its name: the same in every picture, and as lasting as the name."""
+    return {fault.fault_id: CLASS_COLOURS[fault.colour % len(CLASS_COLOURS)] for fault in faults}
 
 
 def colour_map(column: str) -> str:

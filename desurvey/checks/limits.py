@@ -54,7 +54,7 @@ class Limits:
     recovery_most : float
         Recovered core as a share of the run.
     line_offset_deg : float
-        Offset between the lines of two fitted runs.
+        Offset between the lines of two fitted runs up to which they agree: 5° is good, 5 to 10° usable, more is not.
     line_drift_deg : float
         Sum of the offsets along a stretch of runs that agree one by one; it must be beyond chance as well.
     oriented_share : float

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from desurvey.checks.context import Bools, Context, Floats, Ints
+from desurvey import directions
+from desurvey.checks.context import Context, Floats, Ints
 from desurvey.problems import Finding, Rule
+from desurvey.spikes import find_spikes
 from desurvey.tables.schema import METRES_PER_FOOT
 from desurvey.traces import SEVERITY_LENGTH
 
@@ -157,11 +159,14 @@ def _bends(context: Context) -> list[Finding]:
     severity = traces.dogleg_deg * SEVERITY_LENGTH / length
     bent = (severity > limit) & (traces.dogleg_deg > limits.dogleg_least_deg)
 
-    spike = _spikes(context, bent, limit, length)
-    angles = np.minimum(traces.dogleg_deg, np.roll(traces.dogleg_deg, -1))[spike]
-    texts = [f"the station stands {angle:.1f}° out of line with those above and below" for angle in angles]
-    findings = context.rows(SPIKE, "surveys", rows[spike & (rows >= 0)], texts, "depth")
+    spikes = find_spikes(traces.station_hole, traces.depth, traces.tangent)
+    read = rows[spikes.station] >= 0
+    texts = [
+        f"the station stands {angle:.1f}° out of line with those above and below" for angle in spikes.angle_deg[read]
+    ]
+    findings = context.rows(SPIKE, "surveys", rows[spikes.station][read], texts, "depth")
 
+    spike = np.isin(np.arange(len(rows)), spikes.station)
     left = bent & ~spike & ~np.roll(spike, 1) & (rows >= 0)
     for rule, mask in ((DOGLEG, severity <= 2.0 * limit), (IMPOSSIBLE_DOGLEG, severity > 2.0 * limit)):
         chosen = left & mask
@@ -173,21 +178,6 @@ def _bends(context: Context) -> list[Finding]:
         ]
         findings += context.rows(rule, "surveys", rows[chosen], texts, "depth")
     return findings
-
-
-def _spikes(context: Context, bent: Bools, limit: Floats, length: Floats) -> Bools:
-    """Return stations between two bent intervals whose ends are in line with each other."""
-    traces = context.traces
-    inner = np.ones(len(traces.depth), dtype=bool)
-    inner[traces.offsets[:-1]] = inner[traces.offsets[1:] - 1] = False
-    above, below = np.roll(traces.tangent, 1, axis=0), np.roll(traces.tangent, -1, axis=0)
-    apart = np.linalg.norm(above - below, axis=1)
-    direct = np.rad2deg(2.0 * np.arctan2(apart, np.linalg.norm(above + below, axis=1)))
-    span = np.where(inner, length + np.roll(length, -1), np.inf)
-    least = context.limits.dogleg_least_deg
-    straight = direct <= np.maximum(np.where(inner, limit * span / SEVERITY_LENGTH, 0.0), least)
-    turns = np.minimum(traces.dogleg_deg, np.roll(traces.dogleg_deg, -1))
-    return np.asarray(inner & bent & np.roll(bent, -1) & straight & (direct < 0.5 * turns))
 
 
 def _rod_limits(context: Context) -> Floats:
@@ -205,7 +195,7 @@ def _rod_limits(context: Context) -> Floats:
 def _crossed(context: Context) -> list[Finding]:
     """Return stations near the plain mean of two azimuths that lie on the two sides of north."""
     traces, rows = context.traces, survey_rows(context)
-    azimuth = np.rad2deg(np.arctan2(traces.tangent[:, 0], traces.tangent[:, 1])) % 360.0
+    azimuth = directions.azimuth(traces.tangent)
     above, below = np.roll(azimuth, 1), np.roll(azimuth, -1)
     inner = np.ones(len(azimuth), dtype=bool)
     inner[traces.offsets[:-1]] = inner[traces.offsets[1:] - 1] = False

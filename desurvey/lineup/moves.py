@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.lineup.candidates import Candidates
-from desurvey.lineup.partition import Grouping, pins_hold, refitted, settled, state_of, trimmed
+from desurvey.lineup.partition import Grouping, kept_apart, refitted, settled, state_of, trimmed
 from desurvey.lineup.weighing import Null, Problem, hole_count
 from desurvey.progress import Progress, part, silent
 
@@ -52,7 +52,7 @@ def _with_inserted(problem: Problem, state: Grouping, found: Candidates, progres
         tried += 1
         trial = _inserted(problem, state, rows, normal)
         progress(tried / most)
-        if trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group):
+        if trial.total > state.total + 1e-6 and kept_apart(problem, trial.group):
             state = trial
     return state
 
@@ -100,7 +100,7 @@ def _mergers(problem: Problem, state: Grouping) -> Iterator[Grouping | None]:
         problem.unmerged.add(pair)
         if _lies_near(problem, state, larger, smaller):
             trial = _merged(problem, state, larger, smaller)
-            better = trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group)
+            better = trial.total > state.total + 1e-6 and kept_apart(problem, trial.group)
             yield trial if better else None
 
 

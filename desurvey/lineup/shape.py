@@ -11,7 +11,7 @@ Schwarz (1978), Annals of Statistics 6:461: the criterion. Generalised least squ
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -78,9 +78,9 @@ class Fault:
     Attributes
     ----------
     fault_id : str
-        F1, F2, … by the number of holes and picks.
+        F1, F2, … by the number of holes and picks, or the name that it had before (:mod:`.naming`).
     rows : (n,) int array
-        Its picks.
+        Its picks, those too that a person put there (:class:`.LineUp`, ``forced``).
     sheet : Sheet
         The surface with its uncertainty; ``sheet.centre`` and ``sheet.axes`` are the frame of the fits.
     fit : Fit
@@ -105,6 +105,8 @@ class Fault:
         Corners of the extent, on the surface, easting, northing, elevation.
     reach : float
         How far the extent goes beyond the outermost picks, metres.
+    colour : int
+        Place of its colour in the palette, which it keeps like its name (:mod:`.naming`).
     """
 
     fault_id: str
@@ -124,6 +126,7 @@ class Fault:
     hull: Floats
     outline: Floats
     reach: float
+    colour: int = 0
 
     @property
     def shape(self) -> str:
@@ -165,7 +168,7 @@ def faults_of(problem: Problem, state: Grouping) -> tuple[Fault, ...]:
     size = [(len(np.unique(picks.hole[rows])), len(rows)) for rows in members]
     order = sorted(range(len(members)), key=lambda k: (-size[k][0], -size[k][1], members[k][0]))
     return tuple(
-        fault_of(f"F{place + 1}", problem, members[k], state.trusted, state.sheets[k].axes[2])
+        replace(fault_of(f"F{place + 1}", problem, members[k], state.trusted, state.sheets[k].axes[2]), colour=place)
         for place, k in enumerate(order)
     )
 

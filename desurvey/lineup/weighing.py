@@ -16,7 +16,7 @@ from scipy.special import betaln
 
 from desurvey.lineup.background import Background
 from desurvey.lineup.crossings import Course, crossings, nearest, reach_of
-from desurvey.lineup.picks import LineupSettings, Picks, Pins
+from desurvey.lineup.picks import LineupSettings, Picks
 from desurvey.lineup.sheet import Habit, Readings, Sheet, fitted, log_density, readings
 from desurvey.shown import shown
 
@@ -86,8 +86,8 @@ class Problem:
         The drilled holes.
     background : Background
         What is known of unrelated picks.
-    pins : Pins
-        What a person has tied together or kept apart.
+    apart : tuple of int arrays
+        Picks that a person keeps apart: in each no two of one fault.
     unmerged : set of pairs of bytes
         Pairs of faults, by their picks, that have been tried as one.
     memo : dict
@@ -99,7 +99,7 @@ class Problem:
     habit: Habit
     course: Course
     background: Background
-    pins: Pins
+    apart: tuple[Ints, ...] = ()
     unmerged: set[tuple[bytes, bytes]] = field(default_factory=set, repr=False)
     memo: dict[tuple[str, int], tuple[Sheet, Any]] = field(default_factory=dict, repr=False)
 

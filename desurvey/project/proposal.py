@@ -95,9 +95,11 @@ def propose(folder: Path | str) -> Proposal:
     guesses = [*_said(tables), *(f"{found.name} is the interval table '{name}'" for name, found in intervals.items())]
     north, why_north = _north(tables)
     sign, why_sign = _dip_sign(tables)
+    kinds = _kinds(tables)
     guesses += [why_north, why_sign, *_line(tables)]
+    guesses += [f"structures logged {', '.join(words)} are of kind '{kind}'" for kind, words in kinds.items()]
     name = folder.resolve().name.replace("_", " ").strip() or "Project"
-    text = _file(name, north, why_north, sign, why_sign, tables, intervals)
+    text = _file(name, north, why_north, sign, why_sign, tables, intervals, kinds)
     return Proposal(text, tuple(guesses))
 
 
@@ -169,7 +171,9 @@ def _north(tables: Assigned) -> tuple[str, str]:
             return north, f"azimuths are from {north} north, as their heading says"
     if candidate.cells is not None and "north" in found.columns:
         words = [
-            choice_of(word).lower() for word in plain_text(candidate.cells.columns[found.columns["north"]]) if word
+            choice_of(word, ("grid", "true", "magnetic"))
+            for word in plain_text(candidate.cells.columns[found.columns["north"]])
+            if word
         ]
         said = [word for word in ("grid", "true", "magnetic") if word in words]
         if len(said) == 1:
@@ -209,11 +213,48 @@ def _line(tables: Assigned) -> list[str]:
     return ["which side of the core the line marks can't be guessed: write it under [core] before anything is oriented"]
 
 
+KIND_WORDS = {
+    "fault": ("flt", "ft", "fz", "fault zone", "shear", "shear zone", "shr", "sz", "f"),
+    "joint": ("jnt", "jn", "jt", "j"),
+    "foliation": ("fol", "fo", "schistosity"),
+    "bedding": ("bed", "bd", "bdg"),
+    "vein": ("vn", "vein set", "v"),
+    "contact": ("con", "cnt", "ct"),
+}
+"""Words and codes for kinds of structure (common practice, no source)."""
+
+
+def _kinds(tables: Assigned) -> dict[str, list[str]]:
+    """Return for each kind the words that it seems to be logged with.
+
+    A single letter is taken for a kind only where nothing else is: F beside FLT may be a foliation or a fold.
+    """
+    candidate, found = tables.get("structures", (None, None))
+    if candidate is None or found is None or candidate.cells is None or "kind" not in found.columns:
+        return {}
+    logged = sorted({word.strip() for word in plain_text(candidate.cells.columns[found.columns["kind"]])} - {""})
+    plain = {word: word.casefold() for word in logged}
+    out = {}
+    for kind, known in KIND_WORDS.items():
+        words = [word for word in logged if plain[word] in known]
+        clear = [word for word in words if len(word) > 1]
+        if words and (clear or kind not in plain.values()):
+            out[kind] = clear or words
+    return out
+
+
 # ------------------------------------------------------------------------------------------------------------ the file
 
 
 def _file(
-    name: str, north: str, why_north: str, sign: str, why_sign: str, tables: Assigned, intervals: dict[str, Candidate]
+    name: str,
+    north: str,
+    why_north: str,
+    sign: str,
+    why_sign: str,
+    tables: Assigned,
+    intervals: dict[str, Candidate],
+    kinds: dict[str, list[str]],
 ) -> str:
     lines = [
         "# Proposed by lowside adopt. Read every line: what is marked as a guess is one.",
@@ -237,6 +278,9 @@ def _file(
         if found.guessed:
             lines += ["", f"[columns.{table}]  # guesses"]
             lines += [f"{column} = {_quoted(heading)}" for column, heading in found.guessed.items()]
+    if kinds:
+        lines += ["", "[kinds]  # guesses: the words that stand for one kind of structure"]
+        lines += [f"{kind} = [{', '.join(map(_quoted, words))}]" for kind, words in kinds.items()]
     return "\n".join(lines) + "\n"
 
 

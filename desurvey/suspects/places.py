@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from desurvey.problems import key_part
 from desurvey.project import Project
 
 __all__ = ["GROUP_COLUMNS", "group_of", "keys", "matches", "members", "pairs", "run_labels", "suspected"]
@@ -38,8 +39,8 @@ def keys(table: pd.DataFrame) -> list[str]:
         names are written as in a web address, so that no two suspects share a key. Of suspects that are the same in all
         of this (a row that stands twice) the second ends in ``#2``.
     """
-    hole, structure = table["hole_id"].map(_escaped), table["structure_id"].map(_escaped)
-    top, bottom = (table[name].map(_depth) for name in ("depth_from", "depth_to"))
+    hole, structure = (table[name].map(key_part) for name in ("hole_id", "structure_id"))
+    top, bottom = (table[name].astype(float).map(key_part) for name in ("depth_from", "depth_to"))
     station, reading = table["blunder"] == "survey_spike", table["scope"] == "reading"
     place = hole.where(~(station | reading), hole + " " + top)
     place = place.where(table["scope"] != "run", hole + " " + top + "-" + bottom)
@@ -47,15 +48,6 @@ def keys(table: pd.DataFrame) -> list[str]:
     key = table["scope"] + " " + place + " " + table["blunder"]
     again = key.groupby(key).cumcount() + 1
     return key.where(again == 1, key + " #" + again.astype(str)).tolist()
-
-
-def _escaped(name: object) -> str:
-    text = "" if name is None or name != name else str(name)
-    return "".join(f"%{ord(c):02X}" if c.isspace() or c == "%" else c for c in text)
-
-
-def _depth(metres: object) -> str:
-    return np.format_float_positional(np.round(float(metres), DEPTH_DIGITS) + 0.0, trim="-")  # type: ignore[arg-type]
 
 
 def group_of(key: str) -> tuple[str, str]:

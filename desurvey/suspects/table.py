@@ -317,7 +317,7 @@ def _reading_rows(found: Found, readings: Readings, structures: pd.DataFrame) ->
 
 
 def _spikes(traces: Traces, oriented: Oriented) -> pd.DataFrame:
-    hole = np.repeat(np.arange(len(traces.hole_ids)), np.diff(traces.offsets))
+    hole = traces.station_hole
     spikes = find_spikes(hole, traces.depth, traces.tangent)
     depth = oriented.table["depth"].to_numpy(dtype=float)
     top, at, bottom = (traces.depth[row] for row in (spikes.above, spikes.station, spikes.below))

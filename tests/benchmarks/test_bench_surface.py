@@ -1,6 +1,6 @@
 """Speed of surfaces as ratios to general-purpose libraries in the same run, in processor seconds of one thread.
 
-Run ``python -m pytest -n 0 --benchmark-only --benchmark-timer=time.process_time tests/benchmarks/test_bench_surface.py``.
+Run ``python -m pytest -n 0 --benchmark-only --benchmark-timer=time.process_time`` on this file.
 What is timed as a fit is the whole estimator under a given model (assembly, factorisation, weights, condition);
 ``scipy.linalg.solve`` gets the same system already assembled.
 """

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from desurvey import sphere
+from desurvey import directions, sphere
 from desurvey.aim import RigLimits, aim_at_elevation, in_words, meetings, straight_hole
 from desurvey.curvature import tangent
 from desurvey.orient import Oriented
@@ -18,7 +18,7 @@ from desurvey.sphere import TERZAGHI_CAP_DEG
 from desurvey.traces import Traces
 from viewer.app.blind import Blind, blind_of, with_hole
 from viewer.app.parts import Part, careful
-from viewer.scene.faults import fault_colours
+from viewer.theme import fault_colours
 
 __all__ = ["Aiming"]
 
@@ -55,7 +55,7 @@ class Aiming(Part):
         start, end = (traces.offsets[place], float(traces.end[place])) if place >= 0 else (0, 200.0)
         spot = traces.position[start] if place >= 0 else np.zeros(3)
         along = traces.tangent[start] if place >= 0 else np.array([0.0, 0.5, -np.sqrt(0.75)])
-        azimuth = float(np.rad2deg(np.arctan2(along[0], along[1]))) % 360.0
+        azimuth = float(directions.azimuth(along))
         dip = float(np.rad2deg(np.arcsin(along[2])))
         values = (round(spot[0], 1), round(spot[1], 1), round(spot[2], 1), round(azimuth, 1), round(dip, 1), round(end))
         self.state.update(dict(zip(FIELDS, (float(value) for value in values), strict=True)))
@@ -139,7 +139,7 @@ class Aiming(Part):
     def _show(self, hole: Traces, found: pd.DataFrame) -> None:
         state, frame = self.state, self.app.scene.frame
         answer = self.app.lines.answer
-        colours = fault_colours(answer.found) if answer is not None else {}
+        colours = fault_colours(answer.found.faults) if answer is not None else {}
         steps = np.linspace(0.0, float(hole.end[0]), 20)
         state.aim = {
             "points": frame.local(hole.at(np.zeros(20, dtype=int), steps).position).round(2).tolist(),

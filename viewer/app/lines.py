@@ -16,7 +16,7 @@ from desurvey.progress import Progress
 from desurvey.study import Answers, Study
 from viewer.app.desk import Desk
 from viewer.app.parts import Part, careful
-from viewer.scene.faults import fault_colours
+from viewer.theme import fault_colours
 
 __all__ = ["Lines", "answers_in"]
 
@@ -95,7 +95,7 @@ class Lines(Part):
         if not self.app.possible.looked:
             self.app.possible.take_suspects(accused)
         pins = self.app.desk.study.decisions.pins
-        colours = fault_colours(answer.found)
+        colours = fault_colours(answer.found.faults)
         self.state.faults = [_fault(row, colours[str(row.fault_id)]) for row in answer.faults.itertuples()]
         self.state.picks = [_pick(row, row.structure_id in pins) for row in _sorted(answer.picks).itertuples()]
         open_windows = answer.windows[answer.windows["status"] == "not_logged"].sort_values(["hole_id", "depth_from"])

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from desurvey import directions
 from desurvey.problems import DataProblem
 from desurvey.study import Answers
 from viewer.app.desk import filters_said, shown_rows
@@ -154,7 +155,7 @@ def section_slab(camera: Camera, frame: Frame) -> Slab:
     if abs(normal[2]) > UPRIGHT:
         raise DataProblem("a section needs an upright slab")
     into = normal if normal @ camera.ahead > LEVEL else -normal if normal @ camera.ahead < -LEVEL else _north(normal)
-    azimuth = float(np.rad2deg(np.arctan2(into[0], into[1])) + 90.0) % 360.0
+    azimuth = float(directions.azimuth(into) + 90.0) % 360.0
     middle = (frame.low + frame.high) / 2
     spot = frame.true(middle + (slab.offset - middle @ normal) * normal)
     return Slab(float(spot[0]), float(spot[1]), azimuth, slab.thickness)

@@ -39,7 +39,7 @@ class Watching(Part):
 
     def _is_ours(self, _change: Change, path: str) -> bool:
         project = self.app.desk.study.logged
-        ours = {"project.toml", *project.settings.tables.values(), *project.settings.intervals.values()} - {FILE}
+        ours = {"project.toml", *project.settings.all_files} - {FILE}
         folder = self.app.folder.resolve()
         return any(Path(path).resolve() == (folder / name).resolve() for name in ours)
 

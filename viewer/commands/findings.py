@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["COLUMNS", "ORDER", "findings_table", "print_findings", "print_rules", "write_findings"]
 
-COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion"]
+COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion", "key"]
 ORDER: dict[Severity, int] = {"error": 0, "warning": 1, "note": 2}
 STYLE: dict[Severity, str] = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 

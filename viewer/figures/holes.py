@@ -33,7 +33,6 @@ __all__ = [
     "draw_surfaces",
     "draw_traces",
     "draw_windows",
-    "fault_colours",
     "seen_holes",
 ]
 
@@ -254,8 +253,10 @@ def bar_colours(bars: Bars, drawn: Bools) -> tuple[list[object], Key]:
     return colours, key
 
 
-def draw_windows(drawing: Drawing, content: Content, view: View, windows: Windows, palette: dict[str, str]) -> Key:
+def draw_windows(drawing: Drawing, content: Content, view: View, windows: Windows) -> Key:
     """Draw expected windows as pale sleeves around their holes, and return their legend."""
+    palette = dict.fromkeys(windows.fault.tolist(), theme.CLASS_COLOURS[0])
+    palette |= {surface.name: surface.colour for surface in content.surfaces}
     share = np.linspace(0.0, 1.0, BAR_POINTS)
     depth = np.maximum(windows.depth_from[:, None] + share * (windows.depth_to - windows.depth_from)[:, None], 0.0)
     hole = np.repeat(windows.hole, BAR_POINTS)
@@ -272,18 +273,9 @@ def draw_windows(drawing: Drawing, content: Content, view: View, windows: Window
     return [(Patch(fc=palette[name], ec="none", alpha=0.3), f"{name} expected (95 %)") for name in names]
 
 
-def fault_colours(content: Content) -> dict[str, str]:
-    """Return the colour of each fault, the same in every figure of a project."""
-    names = [surface.name for surface in content.surfaces]
-    return theme.class_colours(names + (content.windows.fault.tolist() if content.windows is not None else []))
-
-
 def draw_surfaces(drawing: Drawing, content: Content, view: View) -> Key:
     """Draw the lines in which faults, surfaces and the ground meet the middle of the drawing; return their legend."""
-    palette = fault_colours(content)
-    looks: list[tuple[Surface, str, Any]] = [
-        (surface, palette[surface.name], (0, (6, 2))) for surface in content.surfaces
-    ]
+    looks: list[tuple[Surface, str, Any]] = [(surface, surface.colour, (0, (6, 2))) for surface in content.surfaces]
     if content.topography is not None:
         looks.append((content.topography, theme.OKABE_ITO["bluish green"], "solid"))
     key: Key = []

@@ -31,7 +31,6 @@ from viewer.figures.holes import (
     draw_surfaces,
     draw_traces,
     draw_windows,
-    fault_colours,
     seen_holes,
 )
 from viewer.figures.labels import placed, without_overlap
@@ -175,7 +174,7 @@ def _draw_content(
         key += draw_surfaces(drawing, content, level)
         key += draw_bars(drawing, content, level, content.bars) if content.bars is not None else []
     if content.windows is not None:
-        key += draw_windows(drawing, content, level, content.windows, fault_colours(content))
+        key += draw_windows(drawing, content, level, content.windows)
     return key, notes, taken
 
 

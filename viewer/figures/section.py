@@ -39,7 +39,6 @@ from viewer.figures.holes import (
     draw_surfaces,
     draw_traces,
     draw_windows,
-    fault_colours,
     seen_holes,
 )
 from viewer.figures.labels import spread
@@ -180,7 +179,7 @@ def _draw_content(drawing: Drawing, content: Content, slab: Slab, seen: Seen) ->
         key, notes = key + more, notes + said
     key += draw_surfaces(drawing, content, slab)
     if content.windows is not None:
-        key += draw_windows(drawing, content, slab, content.windows, fault_colours(content))
+        key += draw_windows(drawing, content, slab, content.windows)
     if content.bars is not None:
         key += draw_bars(drawing, content, slab, content.bars)
     return key, [*notes, *content.absent]

@@ -13,6 +13,7 @@ import pyvista as pv
 from desurvey import orient
 from desurvey.orient import Oriented
 from desurvey.project import Project
+from desurvey.ragged import numbered
 from desurvey.study import Study
 from desurvey.traces import Traces
 from viewer import theme
@@ -287,8 +288,8 @@ def _depths(traces: Traces, frame: Frame, shown: npt.NDArray[np.bool_]) -> Label
         return Labels(np.empty((0, 3)), ())
     step = theme.nice_step(float(traces.end[shown].max()), 6)
     counts = np.where(shown, np.floor(traces.end / step), 0).astype(np.int64)
-    hole = np.repeat(np.arange(len(counts)), counts)
-    depth = step * (1 + np.arange(len(hole)) - np.repeat(np.cumsum(counts) - counts, counts))
+    hole, number = numbered(counts)
+    depth = step * (1 + number)
     return Labels(frame.local(traces.at(hole, depth).position), tuple(f"{value:g}" for value in depth))
 
 

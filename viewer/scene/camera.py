@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pyvista as pv
 from vtkmodules.vtkCommonDataModel import vtkPlane
 
+from desurvey import directions
 from desurvey.problems import DataProblem
 
 __all__ = ["LARGEST", "UPRIGHT", "VIEW_ANGLE_DEG", "Camera", "Slab", "aim", "cut"]
@@ -42,7 +43,7 @@ class Slab:
     @property
     def azimuth_deg(self) -> float:
         """Direction of a vertical slab's course, 0 to 180° clockwise from grid north."""
-        return float(np.rad2deg(np.arctan2(self.normal[0], self.normal[1])) - 90.0) % 180.0
+        return float(directions.azimuth(np.array(self.normal)) - 90.0) % 180.0
 
     @property
     def said(self) -> str:

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pyvista as pv
 
+from desurvey import directions
 from viewer import theme
 from viewer.scene import floor
 from viewer.scene.build import Scene
@@ -114,8 +115,7 @@ def view_azimuth(scene: Scene) -> float:
     east, north = (ends[:, 1] - ends[:, 0])[:, :2].sum(axis=0) if len(ends) else (0.0, 0.0)
     if np.hypot(east, north) < FLAT_SHARE * PIECE_M * len(ends) + 1e-9:
         return VIEW_AZIMUTH_DEG
-    along = np.rad2deg(np.arctan2(east, north))
-    return float((along + 180.0) % 180.0 - 90.0)
+    return float((directions.azimuth(np.array([east, north])) + 180.0) % 180.0 - 90.0)
 
 
 def look_at(

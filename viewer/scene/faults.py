@@ -18,7 +18,7 @@ from viewer.scene.colouring import Block, Entry
 from viewer.scene.frame import Frame
 from viewer.scene.holes import Pieces, lines, segments
 
-__all__ = ["Sheet", "Sleeve", "fault_colours", "with_faults"]
+__all__ = ["Sheet", "Sleeve", "with_faults"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -56,12 +56,6 @@ class Sleeve:
     colour: str
 
 
-def fault_colours(lineup: LineUp) -> dict[str, str]:
-    """Return a colour for each fault, in their order."""
-    palette = theme.CLASS_COLOURS
-    return {fault.fault_id: palette[place % len(palette)] for place, fault in enumerate(lineup.faults)}
-
-
 def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
     """Return a scene with the faults of a line-up.
 
@@ -74,7 +68,7 @@ def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
     windows : DataFrame
         :func:`desurvey.lineup.windows_table` of them.
     """
-    colours = fault_colours(lineup)
+    colours = theme.fault_colours(lineup.faults)
     sheets = tuple(Sheet(f.fault_id, _surface(f, scene.frame), colours[f.fault_id]) for f in lineup.faults)
     sleeves = tuple(_sleeves(lineup, windows, scene.frame, colours))
     entries = tuple(

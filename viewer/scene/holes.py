@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pyvista as pv
 
+from desurvey.ragged import numbered
 from desurvey.traces import Traces
 from viewer.scene.frame import Frame
 
@@ -69,9 +70,8 @@ def pieces(
     end = np.maximum(traces.end, traces.depth[traces.offsets[1:] - 1]) if len(traces.end) else traces.end
     length = max(length, float(end.sum()) / PIECES_MOST)
     counts = np.maximum(np.ceil(end / length), 1).astype(np.int64) + 1
-    hole = np.repeat(np.arange(len(end)), counts)
-    rank = np.arange(len(hole)) - np.repeat(np.cumsum(counts) - counts, counts)
-    depth = np.minimum(rank * length, end[hole])
+    hole, number = numbered(counts)
+    depth = np.minimum(number * length, end[hole])
 
     cut_hole, cut_depth = np.asarray(at_hole, dtype=np.int64), np.asarray(at_depth, dtype=float)
     inside = (cut_hole >= 0) & (cut_depth > 0.0)
