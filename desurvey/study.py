@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from desurvey.spread import HoleSpread, StructureSpread
     from desurvey.surface import Edge, Extracted, Mesh, Options
     from desurvey.surface.clip import Outside
+    from desurvey.surface.picks import Picks as SurfacePicks
     from desurvey.traces import Traces
 
 __all__ = ["RULES", "RULES_BY_PART", "Answers", "Study"]
@@ -454,6 +455,7 @@ class Study:
         DataProblem
             When there is no structure of that kind on a hole: says which kinds there are.
         """
+        kind = self.logged.kind_named(kind)
         if kind not in self._answers:
             tell = progress or silent
             accused = self.suspects(progress=part(tell, 0.0, SUSPECTS_SHARE))
@@ -576,7 +578,7 @@ class Study:
             return decide(folder, [self._pin(*pin, who=who, why=why)], known=self.decisions)
         known = self.all_suspects()["key"].tolist()
         if key not in known:
-            hint = nearest(key, known) or "lowside suspects PROJECT --out suspects.csv lists the keys"
+            hint = nearest(key, known) or "list the keys with lowside suspects PROJECT --out suspects.csv"
             raise DataProblem("there is no suspect of that key", column="KEY", value=key, hint=hint)
         made = Decision("suspect", key, "accepted" if accept else "set_aside", who=who, why=why)
         return decide(folder, [made], known=self.decisions)
@@ -666,7 +668,7 @@ class Study:
         table, column = self.interval_column(contact)
         intervals = self.project.intervals[table]
         placed = intervals[intervals["hole_id"].isin(self.holes.hole_ids)]
-        beds = surface.bedding_picks(self.structures, self.spread, bedding) if bedding else None
+        beds = self._beds(bedding) if bedding else None
         changes = surface.changes(placed, column)
         picks = surface.contact_picks(changes, list(between), self.holes, self.hole_spread, beds)
         whole = surface.fit(picks, self._surface_options)
@@ -675,6 +677,12 @@ class Study:
             f"{one} | {other}": surface.extracted(whole, place, edge=edge, limits=limits)
             for place, (one, other) in enumerate(between)
         }
+
+    def _beds(self, kind: str) -> SurfacePicks:
+        which = self.project.of_kind(kind)
+        if not which.any():
+            raise self.project.without_kind(kind)
+        return surface.bedding_picks(self.structures, self.spread, which)
 
     def interval_column(self, name: str) -> tuple[str, str]:
         """Return table and column that ``TABLE.COLUMN`` or ``TABLE`` (its first column of words, else the first) means.

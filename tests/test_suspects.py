@@ -24,7 +24,9 @@ def a_field(rng, count=120):
     normal = np.column_stack([np.sin(position[:, 0] / 90), 0.3 * np.ones(count), np.cos(position[:, 0] / 90)])
     normal += rng.normal(0, 0.1, normal.shape)
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    return expectation.Nodes(position, expectation.tensors(normal), rng.uniform(0.01, 0.03, count))
+    return expectation.Nodes(
+        position, expectation.tensors(normal), rng.uniform(0.01, 0.03, count), np.arange(count) // 30
+    )
 
 
 def test_tensors_keep_lengths_and_axes():

@@ -92,6 +92,10 @@ class Remembered:
         """Return the picks of the faults of a kind by their names, for :meth:`desurvey.lineup.Pins.of`."""
         return {one.name: one.picks for one in self.of_kind(kind)}
 
+    def as_named(self) -> tuple[Named, ...]:
+        """Return the faults without what was last said of them."""
+        return tuple(replace(one, p_value=0.0, probability=0.0) for one in self.faults)
+
     def renamed(self, kind: str, names: Mapping[str, str]) -> Remembered:
         """Return what is remembered with faults called as a person says.
 
@@ -267,8 +271,11 @@ def read_names(folder: Path | str) -> Remembered:
 def write_names(folder: Path | str, remembered: Remembered) -> bool:
     """Write ``faults.toml``, whole or not at all; return whether that could be done.
 
-    A folder that can't be written is no error: the names are then handed on by size once more.
+    A folder that can't be written is no error: the names are then given by size once more. A file that gives the
+    same picks the same names already is left alone, whatever was said of them.
     """
+    if remembered.as_named() == read_names(folder).as_named():
+        return True
     path = Path(folder) / FILE
     text = HEADER + "".join(_block(one) for one in remembered.faults)
     partial = None

@@ -24,15 +24,18 @@ person must see.
 
 from desurvey.suspects.accepting import accept, checked, distrusted
 from desurvey.suspects.finding import find
+from desurvey.suspects.judged import RUN_COLUMNS, Weighed
 from desurvey.suspects.places import keys, members, suspected
 from desurvey.suspects.readings import Errors, Readings, Runs
-from desurvey.suspects.table import COLUMNS, suspects
+from desurvey.suspects.table import COLUMNS, suspects, weighed
 
 __all__ = [
     "COLUMNS",
+    "RUN_COLUMNS",
     "Errors",
     "Readings",
     "Runs",
+    "Weighed",
     "accept",
     "checked",
     "distrusted",
@@ -41,4 +44,5 @@ __all__ = [
     "members",
     "suspected",
     "suspects",
+    "weighed",
 ]
