@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 import platformdirs
 
-__all__ = ["cache_folder", "fingerprint", "recalled"]
+__all__ = ["cache_folder", "fingerprint", "is_kept", "recalled"]
 
 T = TypeVar("T")
 
@@ -67,6 +67,13 @@ def recalled(what: str, key: str, work: Callable[[], T], *, fresh: bool = False)
         if not known:
             memory.reduce_size(bytes_limit=MOST_BYTES)
     return cast("T", result)
+
+
+def is_kept(what: str, key: str) -> bool:
+    """Return whether the cache holds the result of some work (:func:`recalled`)."""
+    folder = cache_folder()
+    memory = None if folder is None else _memory(folder)
+    return memory is not None and bool(memory.cache(_worked_out, ignore=["work"]).check_call_in_cache(what, key, None))
 
 
 def _worked_out(what: str, key: str, work: Callable[[], Any]) -> Any:
