@@ -94,7 +94,7 @@ def expected_of(axis, scatter_deg, stray=0.01, count=1):
     scatter = np.full((1, count), np.deg2rad(scatter_deg) ** 2)
     ones = np.ones((1, count))
     return weighing.Expectation(
-        along, line, side, scatter, ones, np.full(count, stray), np.deg2rad(2.0), np.deg2rad(5.0)
+        along, line, side, scatter, scatter, ones, np.full(count, stray), np.deg2rad(2.0), np.deg2rad(5.0)
     )
 
 
