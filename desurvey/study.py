@@ -32,6 +32,8 @@ from desurvey.progress import part, silent
 from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
 from desurvey.runs import Chain, runs_chain
+from desurvey.suspects import Weighed
+from desurvey.suspects import Weighed
 
 if TYPE_CHECKING:
     from desurvey.lineup import LineUp
@@ -359,18 +361,35 @@ class Study:
             if one.what == "suspect" and one.key not in known
         ]
 
-    def all_suspects(self, *, progress: Progress | None = None) -> pd.DataFrame:
-        """Return the suspects of the tables as logged, whatever was decided: columns of the ``suspects`` command."""
-        if "suspects" not in self._as_logged:
+    def weighed(self, *, progress: Progress | None = None) -> Weighed:
+        """Return all suspects of the tables as logged, what could be judged of every run, and what is said of it."""
+        if "weighed" not in self._memo:
             self.logged.require(*TO_ORIENT)
 
-            def work() -> pd.DataFrame:
+            def work() -> Weighed:
                 base = Study(self.logged) if self._obeyed.keys("accepted") else self
-                return weighing.suspects(self.logged, base.holes, base.structures, progress=progress)
+                return weighing.weighed(self.logged, base.holes, base.structures, progress=progress)
 
-            self._as_logged["suspects"] = remembered("suspects", self._logged_key, work, fresh=self.fresh)
-        table: pd.DataFrame = self._as_logged["suspects"]
-        return table.copy()
+            self._memo["weighed"] = recalled("weighed", self._logged_key, work, fresh=self.fresh)
+        known: Weighed = self._memo["weighed"]
+        return known
+
+    def weighed(self, *, progress: Progress | None = None) -> Weighed:
+        """Return all suspects of the tables as logged, what could be judged of every run, and what is said of it."""
+        if "weighed" not in self._memo:
+            self.logged.require(*TO_ORIENT)
+
+            def work() -> Weighed:
+                base = Study(self.logged) if self._obeyed.keys("accepted") else self
+                return weighing.weighed(self.logged, base.holes, base.structures, progress=progress)
+
+            self._memo["weighed"] = recalled("weighed", self._logged_key, work, fresh=self.fresh)
+        known: Weighed = self._memo["weighed"]
+        return known
+
+    def all_suspects(self, *, progress: Progress | None = None) -> pd.DataFrame:
+        """Return the suspects of the tables as logged, whatever was decided: columns of the ``suspects`` command."""
+        return self.weighed(progress=progress).suspects.copy() if self.left is None else self.left.copy()
 
     def suspects(self, *, progress: Progress | None = None) -> pd.DataFrame:
         """Return the suspects that stand undecided, strongest evidence first."""
@@ -509,7 +528,7 @@ class Study:
         return Decision("pick", pick, "pinned", "" if fault == "none" else fault, who=who, why=why)
 
     def learn(self, what: str, result: Any) -> None:
-        """Take over what another process has worked out of this very study: ``suspects``, or the answers of a kind."""
+        """Take over what another process has worked out of this very study: ``weighed``, or the answers of a kind."""
         if what == "suspects":
             self._as_logged["suspects"] = result
         else:

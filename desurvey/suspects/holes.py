@@ -257,7 +257,7 @@ def _broad(parts: Floats, best: Ints) -> Floats:
 
 
 FEW = 2
-LEAST_BROAD = 1.0
+LEAST_BROAD = 3.0
 """Of twelve stretches, and least log likelihood ratio of the rest."""
 
 
