@@ -205,7 +205,7 @@ def test_a_lock_left_by_a_dead_process_does_not_hinder_and_a_living_one_is_waite
 
 def test_a_folder_that_cannot_be_written_is_one_message(tmp_path):
     (tmp_path / "file").write_text("")
-    for nowhere in (tmp_path / "none", tmp_path / "file", Path("/proc/self")):
+    for nowhere in (tmp_path / "none", tmp_path / "file"):
         with pytest.raises(DataProblem, match="decisions can't be written"):
             decide(nowhere, [Decision("suspect", "a", "accepted")])
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
