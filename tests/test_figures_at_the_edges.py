@@ -14,7 +14,7 @@ from viewer.figures.net import draw_net, net_of
 from viewer.figures.plan import Level, draw_plan
 from viewer.figures.section import draw_section
 from viewer.figures.slab import along_line
-from viewer.report import Wanted, compose, render
+from viewer.report import WantedDrawings, compose, render
 
 HEADING = TABLES["collars"].splitlines()[0] + "\n"
 NO_EASTING = HEADING + "A,,2000,100,120,90,-60,2026-05-01\nB,,2000,101,80,90,-60,2026-05-03\n"
@@ -44,7 +44,7 @@ def test_figures_are_drawn(study):
 
 
 def test_the_report_is_written(study):
-    assert "Competent person" in render(compose(study, Wanted()))
+    assert "Competent person" in render(compose(study, WantedDrawings()))
 
 
 @pytest.mark.parametrize("ending", [e for e in ENDINGS if e != ".geojson"])

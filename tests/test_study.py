@@ -32,7 +32,7 @@ from tests.test_report import words
 from viewer import scene
 from viewer.figures.collect import content_of, log_of
 from viewer.figures.net import net_of
-from viewer.report import Wanted, compose, render
+from viewer.report import WantedDrawings, compose, render
 from viewer.scene.doubt import with_doubt
 
 DEMO = Path(__file__).parents[1] / "demo_project"
@@ -135,10 +135,10 @@ def test_undecided_suspects_are_marked_and_counted(folder, turned):
 
 def test_the_report_says_what_was_decided_and_obeys_it(decided):
     study = desurvey.open(decided)
-    said = words(render(compose(study, Wanted(logs=False, scene=False))))
+    said = words(render(compose(study, WantedDrawings(logs=False, scene=False))))
     assert "As decided: 1 decision." in said
     assert "No suspect stands undecided" in said
-    logged = words(render(compose(study.as_logged(), Wanted(logs=False, scene=False))))
+    logged = words(render(compose(study.as_logged(), WantedDrawings(logs=False, scene=False))))
     assert "As logged: 1 decision not applied. 3 of " in logged
     assert "Hole L04, run 90.0–100.0" in logged
     assert "Hole L04, run 90.0–100.0" not in said
