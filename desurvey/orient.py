@@ -31,6 +31,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import curvature
+from desurvey.directions import (
+    HORIZONTAL,
+    apparent_dip,
+    dip_of_plane,
+    trend_and_plunge,
+    upward,
+    vector_of_line,
+    vector_of_plane,
+)
 from desurvey.problems import DataProblem
 from desurvey.project import Project
 from desurvey.project.loading import TO_ORIENT
@@ -202,103 +211,6 @@ def line_in_plane(
     return np.cos(gamma) * long_axis(tangent, reference, alpha_deg, beta_deg) + np.sin(gamma) * square
 
 
-def upward(normal: Floats) -> Floats:
-    """Return the normals turned to point up (or level), the same axes otherwise."""
-    return np.where(normal[..., 2:3] < 0.0, -normal, normal)
-
-
-def dip_of_plane(normal: Floats) -> tuple[Floats, Floats]:
-    """Return dip (0 to 90) and dip direction (0 to 360) in degrees of planes with the given unit normals.
-
-    A horizontal plane has no dip direction: NaN. A vertical plane has two; the one its normal points to is given.
-    """
-    east, north, up = normal[..., 0], normal[..., 1], normal[..., 2]
-    upwards = np.where(up < 0.0, -1.0, 1.0)
-    flat = np.sqrt(east * east + north * north)
-    dip = np.rad2deg(np.arctan2(flat, np.abs(up)))
-    direction = _bearing(upwards * east, upwards * north)
-    return dip, np.where(flat > HORIZONTAL, direction, np.nan)
-
-
-HORIZONTAL = 1e-9
-"""Horizontal part of a unit normal below which a plane is horizontal: 6e-8°, far inside any reading."""
-
-
-def _bearing(east: Floats, north: Floats) -> Floats:
-    bearing = np.rad2deg(np.arctan2(east, north))
-    bearing = np.where(bearing < 0.0, bearing + 360.0, bearing)
-    return np.where(bearing >= 360.0, 0.0, bearing)  # a tiny negative angle rounds up to the full circle
-
-
-def vector_of_plane(dip_deg: npt.ArrayLike, dip_direction_deg: npt.ArrayLike) -> Floats:
-    """Return the upward unit normal of planes given by dip and dip direction in degrees, shape (n, 3).
-
-    A missing dip direction is taken as 0 where the dip is 0, and gives NaN elsewhere.
-
-    Raises
-    ------
-    DataProblem
-        When a dip is not 0 to 90; NaN gives NaN.
-    """
-    dip = np.deg2rad(_dip(dip_deg))
-    direction = np.deg2rad(np.where(np.equal(dip_deg, 0.0), np.nan_to_num(dip_direction_deg), dip_direction_deg))
-    sine = np.sin(dip)
-    return np.stack([sine * np.sin(direction), sine * np.cos(direction), np.cos(dip)], axis=-1)
-
-
-def _dip(dip_deg: npt.ArrayLike) -> Floats:
-    dip = np.asarray(dip_deg, dtype=float)
-    outside = (dip < 0.0) | (dip > 90.0)
-    if outside.any():
-        hint = "the dip of a plane is measured down from the horizontal; an overturned bed dips less than 90° too"
-        raise DataProblem("the dip of a plane must lie within 0 to 90", value=dip[outside].flat[0], hint=hint)
-    return dip
-
-
-def apparent_dip(dip_deg: npt.ArrayLike, dip_direction_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike) -> Floats:
-    """Return the apparent dip of planes in a vertical section, degrees: positive down towards the azimuth.
-
-    Parameters
-    ----------
-    dip_deg, dip_direction_deg : (n,) arrays
-        Planes, degrees. A horizontal plane needs no dip direction.
-    azimuth_deg : float or (n,) array
-        Horizontal direction of the section, clockwise from grid north.
-
-    Returns
-    -------
-    (n,) array
-        −90 to 90; NaN for a vertical plane parallel to the section, which has no trace in it.
-
-    Notes
-    -----
-    tan δ' = tan δ · cos(dip direction − azimuth), in any textbook of structural geology, e.g. Ragan (2009), *Structural
-    Geology: An Introduction to Geometrical Techniques*, 4th ed., ch. 1 (there with the angle from the strike).
-
-    Examples
-    --------
-    >>> apparent_dip([45.0, 45.0, 45.0], [90.0, 90.0, 90.0], [90.0, 270.0, 0.0]).round(9) + 0.0
-    array([ 45., -45.,   0.])
-    """
-    normal = vector_of_plane(dip_deg, dip_direction_deg)
-    azimuth = np.deg2rad(azimuth_deg)
-    down = normal[..., 0] * np.sin(azimuth) + normal[..., 1] * np.cos(azimuth)
-    none = np.hypot(down, normal[..., 2]) < HORIZONTAL
-    return np.where(none, np.nan, np.rad2deg(np.arctan2(down, normal[..., 2])))
-
-
-def trend_and_plunge(line: Floats) -> tuple[Floats, Floats]:
-    """Return trend (0 to 360) and plunge (0 to 90, down) in degrees of lines, whichever way their vectors point."""
-    down = np.where(line[..., 2:3] > 0.0, -line, line)
-    flat = np.hypot(down[..., 0], down[..., 1])
-    return _bearing(down[..., 0], down[..., 1]), np.rad2deg(np.arctan2(-down[..., 2], flat))
-
-
-def vector_of_line(trend_deg: npt.ArrayLike, plunge_deg: npt.ArrayLike) -> Floats:
-    """Return the downward unit vector of lines given by trend and plunge in degrees, shape (n, 3)."""
-    return curvature.tangent(np.deg2rad(trend_deg), -np.deg2rad(plunge_deg))
-
-
 def core_angles(tangent: Floats, reference: Floats, normal: Floats) -> tuple[Floats, Floats]:
     """Return alpha and beta in degrees of planes with the given unit normals: the inverse of :func:`plane_normal`.
 
@@ -427,7 +339,9 @@ def _why_not(
 ) -> npt.NDArray[np.str_]:
     """Return why each structure has no orientation, the gravest reason first, "" where it has one."""
     table = project.structures
-    wrong = {row: finding.message for row, finding in project.wrong_rows("structures").items()}
+    wrong = np.full(len(table), "", dtype=object)
+    for place, finding in project.wrong_rows("structures").items():
+        wrong[place] = finding.message
     broken = {name: f"the hole has no trace: {finding.message}" for name, finding in project.broken_holes.items()}
     alpha, beta = table["alpha"].to_numpy(dtype=float), table["beta"].to_numpy(dtype=float)
     square = alpha == SQUARE_DEG
@@ -435,13 +349,14 @@ def _why_not(
     steep = np.hypot(tangent[:, 0], tangent[:, 1]) < np.sin(np.deg2rad(STEEP_LIMIT_DEG))
     undefined = np.any(np.isnan(reference), axis=1)
     reasons: list[tuple[npt.NDArray[np.bool_], str | npt.NDArray[np.str_]]] = [
-        (table["row"].isin(wrong).to_numpy(), _texts(table["row"], wrong, "")),
+        (wrong != "", wrong.astype(np.str_)),
         (hole < 0, _texts(table["hole_id"], broken, "the hole has no collar")),
         (surveyed, ""),
         (np.isnan(alpha) & np.isnan(beta), "no angle is logged"),
         (np.isnan(alpha), "beta is logged but no alpha"),
         (square, ""),
         (np.isnan(beta), "only alpha is logged: the pole lies somewhere on a cone about the hole"),
+        ((table["line"] == "").to_numpy(), "nothing says what its line marks"),
         (~north & steep, f"within {STEEP_LIMIT_DEG:g}° of vertical a gravity line has no direction"),
         (undefined, "on a flat hole along north a north line has no direction"),
     ]

@@ -14,12 +14,13 @@ import time
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 from uuid import uuid4
 
 from desurvey.problems import DataProblem
 
-__all__ = ["KEPT", "protect", "replacing", "said"]
+__all__ = ["KEPT", "intending", "protect", "replacing", "said"]
 
 KEPT = ("decisions.toml", "faults.toml", "views.json")
 """What the program itself keeps beside a project's tables: written by the parts that own it, never by an output."""
@@ -34,6 +35,22 @@ _inputs: dict[Path, tuple[Path, ...]] = {}
 """Folder of each project whose settings were read → the files it is made of, there or not, links followed."""
 
 
+_intended: ContextVar[tuple[Path, ...]] = ContextVar("intended", default=())
+
+
+@contextmanager
+def intending(paths: Iterable[Path]) -> Iterator[None]:
+    """Say where outputs will go, so that an input among them is refused when the project is opened, not after the work.
+
+    Not needed for safety: :func:`replacing` refuses it in any case.
+    """
+    token = _intended.set(tuple(paths))
+    try:
+        yield
+    finally:
+        _intended.reset(token)
+
+
 def protect(folder: Path, names: Iterable[str]) -> None:
     """Let nothing be written over the files of a project any more.
 
@@ -44,12 +61,19 @@ def protect(folder: Path, names: Iterable[str]) -> None:
     names : iterable of str
         Files and folders as ``project.toml`` writes them: members of archives and sheets of workbooks stand for the
         file that holds them, a folder for all that lies in it.
+
+    Raises
+    ------
+    DataProblem
+        When one of them is where an output is to go (:func:`intending`).
     """
     folder = _real(folder)
     _inputs.pop(folder, None)
     _inputs[folder] = tuple(_real(_on_disk(folder / name)) for name in (*names, *KEPT))
     for oldest in list(_inputs)[:-REMEMBERED]:
         del _inputs[oldest]
+    for path in _intended.get():
+        _refuse_input(path)
 
 
 @contextmanager

@@ -82,6 +82,8 @@ class Finding:
         Name of the file the row stands in.
     stops : {"nothing", "row", "hole", "table"}
         What can't be used because of it: no more than it has to.
+    column, value : str
+        The column it is about and what the cell holds, where it is about one cell or one word.
     apart : str
         What tells it from other findings of the same rule at the same place; given by :func:`apart`.
     """
@@ -96,6 +98,8 @@ class Finding:
     suggestion: str
     file: str = ""
     stops: Stops = "nothing"
+    column: str = ""
+    value: str = ""
     apart: str = ""
 
     @property
@@ -173,10 +177,13 @@ class Rule:
         hole_id: str = "",
         depth: float | None = None,
         suggestion: str = "",
+        column: str = "",
+        value: str = "",
     ) -> Finding:
         """Return a finding of this rule at a place."""
         advice = suggestion or self.suggestion
-        return Finding(self.severity, self.id, table, row, hole_id, depth, message, advice, file, self.stops)
+        place = (table, row, hole_id, depth)
+        return Finding(self.severity, self.id, *place, message, advice, file, self.stops, column, value)
 
 
 @dataclass(eq=False)
@@ -202,7 +209,7 @@ class DataProblem(Exception):  # noqa: N818 - it is a problem of the data, not a
 
     def __str__(self) -> str:
         """Return one message: where, what, got, expected, what to do."""
-        place = [self.file] if self.file else []
+        place = [shortened(self.file, 200)] if self.file else []
         if self.row is not None:
             place.append(f"row {self.row}")
         if self.column:

@@ -14,7 +14,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,17 +23,19 @@ import pandas as pd
 from desurvey import aim as aiming
 from desurvey import checks, lineup, orient, spread, surface, traces
 from desurvey import suspects as weighing
-from desurvey.cache import fingerprint, remembered
+from desurvey.cache import fingerprint, is_kept, recalled
 from desurvey.checks.ground import ground_points
 from desurvey.decisions import Changed, Decision, Decisions, decide, read_decisions
 from desurvey.exchange.model import Model, model_of
-from desurvey.problems import DataProblem, Finding, Rule, nearest
+from desurvey.lineup import Pins, Remembered
+from desurvey.problems import DataProblem, Finding, Rule, apart, nearest
 from desurvey.progress import part, silent
 from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
 from desurvey.runs import Chain, runs_chain
+from desurvey.spread.sigmas import Sigmas
 from desurvey.suspects import Weighed
-from desurvey.suspects import Weighed
+from desurvey.suspects.table import Settings as SuspectSettings
 
 if TYPE_CHECKING:
     from desurvey.lineup import LineUp
@@ -42,11 +44,21 @@ if TYPE_CHECKING:
     from desurvey.spread import HoleSpread, StructureSpread
     from desurvey.surface import Edge, Extracted, Mesh, Options
     from desurvey.surface.clip import Outside
+    from desurvey.surface.picks import Picks as SurfacePicks
     from desurvey.traces import Traces
 
 __all__ = ["RULES", "RULES_BY_PART", "Answers", "Study"]
 
-T = TypeVar("T")
+SECTIONS: dict[str, type] = {
+    "spread": Sigmas,
+    "checks": checks.Limits,
+    "suspects": SuspectSettings,
+    "lineup": lineup.LineupSettings,
+    "surface": surface.Options,
+    "aim": aiming.RigLimits,
+}
+"""Sections of project.toml that belong to one part of the engine each, and what may stand in them."""
+
 Bools = npt.NDArray[np.bool_]
 
 SUSPECT = Rule(
@@ -86,6 +98,10 @@ class Answers:
         The same in sentences, the summary first.
     distrusted : int
         Picks whose orientation was distrusted, for an undecided suspect accuses it.
+    remembered : Remembered
+        Names and picks of all faults that there ever were, as they are to be kept.
+    changes : tuple of str
+        What has become of the faults since names were last kept, in sentences.
     """
 
     kind: str
@@ -96,6 +112,8 @@ class Answers:
     meshes: Mapping[str, Mesh]
     words: str
     distrusted: int
+    remembered: Remembered
+    changes: tuple[str, ...]
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -111,6 +129,15 @@ class Answers:
         return f"<p>{html.escape(self.words.splitlines()[0])}</p>{self.faults.to_html(index=False)}"
 
 
+class _Searched(NamedTuple):
+    """What the search for faults gives before they have their names."""
+
+    found: LineUp
+    windows: pd.DataFrame
+    meshes: tuple[Mesh, ...]
+    distrusted: int
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class Study:
     """A project as it now stands, with everything that follows from it, each worked out when first asked for.
@@ -124,6 +151,8 @@ class Study:
         The tables as they were read, in the engine's conventions.
     decisions : Decisions
         Made about it by people.
+    remembered : Remembered
+        Names that its faults have had so far (``faults.toml``).
     obeyed : bool
         Whether this study obeys them.
     fresh : bool
@@ -141,11 +170,17 @@ class Study:
 
     logged: Project
     decisions: Decisions = field(default_factory=Decisions)
+    remembered: Remembered = field(default_factory=Remembered)
     obeyed: bool = True
     fresh: bool = False
     left: pd.DataFrame | None = None
-    _as_logged: dict[str, Any] = field(default_factory=dict)  # shared by all studies of the same tables
+    _memo: dict[str, Any] = field(default_factory=dict)  # shared by all studies of the same tables
     _answers: dict[str, Answers] = field(default_factory=dict, init=False)
+
+    def __post_init__(self) -> None:
+        """Refuse settings with a key or a value that means nothing, whichever part of the engine would ask for it."""
+        for section, kind in SECTIONS.items():
+            options(section, self.logged.section(section), kind)
 
     # -- made from ---
 
@@ -153,7 +188,13 @@ class Study:
     def open(cls, folder: Path | str, *, as_logged: bool = False, fresh: bool = False) -> Study:
         """Read a project folder and its decisions: :func:`desurvey.open`."""
         folder = Path(folder)
-        return cls(load_project(folder), read_decisions(folder), obeyed=not as_logged, fresh=fresh)
+        return cls(
+            load_project(folder),
+            read_decisions(folder),
+            lineup.read_names(folder),
+            obeyed=not as_logged,
+            fresh=fresh,
+        )
 
     @classmethod
     def of_tables(
@@ -225,12 +266,12 @@ class Study:
             When it isn't such a table, or names what the project doesn't have.
         """
         left = weighing.checked(self.logged, table, file)
-        return replace(self, left=left, _as_logged={"suspects": left})
+        return replace(self, left=left, _memo={})
 
     def showable(self) -> Study:
         """Return what there is to look at: without structures where they can't be oriented as a whole."""
         shown = self.logged.showable()
-        return self if shown is self.logged else replace(self, logged=shown, _as_logged={})
+        return self if shown is self.logged else replace(self, logged=shown, _memo={})
 
     # -- what it rests on ---
 
@@ -316,7 +357,7 @@ class Study:
 
     def model(self, answers: Answers | None = None) -> Model:
         """Return holes, structures and, with a line-up's answers, faults, as exports write them."""
-        return model_of(
+        made = model_of(
             self.project,
             self.holes,
             self.structures,
@@ -325,6 +366,11 @@ class Study:
             meshes=None if answers is None else answers.meshes,
             tables=None if answers is None else answers.tables,
         )
+        return replace(made, tables={name: self.stamped(table) for name, table in made.tables.items()})
+
+    def stamped(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Return a table of this study; where decisions stand, its last column says whether it obeys them."""
+        return table.assign(basis=self.basis) if len(self.decisions) else table
 
     # -- what is wrong ---
 
@@ -332,7 +378,7 @@ class Study:
     def findings(self) -> tuple[Finding, ...]:
         """All that loading and the checks find, without suspects: a matter of moments."""
         placeable = not self.project.unusable("collars", "surveys")
-        return (*self.project.findings, *checks.check(self.project, self.holes if placeable else None))
+        return apart((*self.project.findings, *checks.check(self.project, self.holes if placeable else None)))
 
     @property
     def can_be_judged(self) -> bool:
@@ -343,7 +389,8 @@ class Study:
         """Return all findings, and undecided suspects as findings of the rule ``suspect`` unless ``quick``."""
         if quick or not self.can_be_judged:
             return self.findings
-        return (*self.findings, *self._lost_decisions(), *self._as_findings(self.suspects(progress=progress)))
+        more = (*self._lost_decisions(), *self._as_findings(self.suspects(progress=progress)))
+        return apart((*self.findings, *more))
 
     def _as_findings(self, found: pd.DataFrame) -> list[Finding]:
         file = self.logged.files["structures"]
@@ -360,19 +407,6 @@ class Study:
             for one in self._obeyed.made
             if one.what == "suspect" and one.key not in known
         ]
-
-    def weighed(self, *, progress: Progress | None = None) -> Weighed:
-        """Return all suspects of the tables as logged, what could be judged of every run, and what is said of it."""
-        if "weighed" not in self._memo:
-            self.logged.require(*TO_ORIENT)
-
-            def work() -> Weighed:
-                base = Study(self.logged) if self._obeyed.keys("accepted") else self
-                return weighing.weighed(self.logged, base.holes, base.structures, progress=progress)
-
-            self._memo["weighed"] = recalled("weighed", self._logged_key, work, fresh=self.fresh)
-        known: Weighed = self._memo["weighed"]
-        return known
 
     def weighed(self, *, progress: Progress | None = None) -> Weighed:
         """Return all suspects of the tables as logged, what could be judged of every run, and what is said of it."""
@@ -418,29 +452,53 @@ class Study:
     def lineup(self, kind: str = "fault", *, progress: Progress | None = None) -> Answers:
         """Return which picks of a kind are one fault, how sure that is, and where else each should be.
 
-        Pins are obeyed; orientations that an undecided suspect accuses are distrusted.
+        Pins are obeyed; orientations that an undecided suspect accuses are distrusted. Faults keep the names that the
+        project remembers (``faults.toml``, :meth:`remembering`).
 
         Raises
         ------
         DataProblem
             When there is no structure of that kind on a hole: says which kinds there are.
         """
+        kind = self.logged.kind_named(kind)
         if kind not in self._answers:
             tell = progress or silent
             accused = self.suspects(progress=part(tell, 0.0, SUSPECTS_SHARE))
+            key, pins = self._lineup_key(kind)
 
-            def work() -> Answers:
-                return self._lined_up(kind, accused, part(tell, SUSPECTS_SHARE, 1.0))
+            def work() -> _Searched:
+                return self._searched(kind, accused, pins, part(tell, SUSPECTS_SHARE, 1.0))
 
-            self._answers[kind] = remembered(f"lineup {kind}", self.key, work, fresh=self.fresh)
+            if key not in self._memo:
+                self._memo[key] = recalled("lineup", key, work, fresh=self.fresh)
+            self._answers[kind] = self._named(kind, self._memo[key])
             tell(1.0)
         return self._answers[kind]
 
-    def _lined_up(self, kind: str, accused: pd.DataFrame, progress: Progress) -> Answers:
+    def _lineup_key(self, kind: str) -> tuple[str, Pins]:
+        pins = Pins.of(self._obeyed.pins, self.remembered.members(kind))
+        return fingerprint([self.key, pins, kind]), pins
+
+    def knows(self, kind: str = "") -> bool:
+        """Return whether the suspects, or with a kind its line-up, are at hand without being worked out."""
+        if not kind:
+            return "weighed" in self._memo or (not self.fresh and is_kept("weighed", self._logged_key))
+        key, _ = self._lineup_key(kind)
+        return key in self._memo or (self.knows() and not self.fresh and is_kept("lineup", key))
+
+    def _searched(self, kind: str, accused: pd.DataFrame, pins: Pins, progress: Progress) -> _Searched:
         distrust = weighing.distrusted(self.project, accused) if len(accused) else {}
         found, windows = lineup.line_up_with_windows(
-            _pinned(self.project, kind, self._obeyed.pins), self.holes, kind, distrust=distrust, progress=progress
+            self.project, self.holes, kind, pins=pins, distrust=distrust, progress=progress
         )
+        meshes = tuple(surface.fault_mesh(fault) for fault in found.faults)
+        return _Searched(found, windows, meshes, int(np.isin(found.names, list(distrust)).sum()))
+
+    def _named(self, kind: str, searched: _Searched) -> Answers:
+        """Return the answers with the names and colours that the faults had before."""
+        found, remembered_now, said = lineup.handed_on(searched.found, self.remembered)
+        names = {old.fault_id: new.fault_id for old, new in zip(searched.found.faults, found.faults, strict=True)}
+        windows = searched.windows.assign(fault_id=searched.windows["fault_id"].map(names))
         faults, picks = lineup.faults_table(found), lineup.picks_table(found)
         return Answers(
             kind=kind,
@@ -448,10 +506,37 @@ class Study:
             faults=faults,
             picks=picks,
             windows=windows,
-            meshes={fault.fault_id: surface.fault_mesh(fault) for fault in found.faults},
+            meshes=dict(zip(names.values(), searched.meshes, strict=True)),
             words=lineup.summary(found, picks, windows),
-            distrusted=int(np.isin(found.names, list(distrust)).sum()),
+            distrusted=searched.distrusted,
+            remembered=remembered_now,
+            changes=said,
         )
+
+    def remembering(self, answers: Answers, names: Mapping[str, str] | None = None) -> Study:
+        """Write down the names of a line-up's faults, and return the study that knows them.
+
+        Parameters
+        ----------
+        answers : Answers
+            Of this study.
+        names : mapping of str to str, optional
+            What faults shall be called from now on, by the name that they have.
+
+        Notes
+        -----
+        A folder that can't be written is no error: names are then handed on by size once more. A study that leaves
+        decisions aside writes nothing, for its faults may be others.
+
+        Raises
+        ------
+        DataProblem
+            When there is no fault of a name, or two would have the same one.
+        """
+        now = answers.remembered.renamed(answers.kind, names) if names else answers.remembered
+        if self.obeyed and now != self.remembered:
+            lineup.write_names(self.logged.folder, now)
+        return self if now == self.remembered else replace(self, remembered=now)
 
     def lineup_or_none(self, kind: str = "fault", *, progress: Progress | None = None) -> Answers | None:
         """Return :meth:`lineup`, or None when no structure of that kind lies on a hole."""
@@ -459,14 +544,12 @@ class Study:
 
     def can_line_up(self, kind: str = "fault") -> bool:
         """Return whether a structure of that kind lies on a hole."""
-        own = self.logged.structures["kind"].astype(str).str.casefold() == kind.casefold()
         placed = self.holes.index(self.logged.structures["hole_id"].to_numpy(dtype=np.str_)) >= 0
-        return bool((own.to_numpy() & placed).any())
+        return bool((self.logged.of_kind(kind) & placed).any())
 
     def without_picks(self, kind: str) -> str:
         """Return a sentence on a kind of which no pick lies on a hole, and which kinds there are."""
-        known = ", ".join(self.kinds)
-        return f"No pick of kind '{kind}' lies on a hole; the kinds logged are: {known or 'none'}."
+        return f"{self.logged.without_kind(kind)}."
 
     def decide(
         self,
@@ -510,7 +593,7 @@ class Study:
             return decide(folder, [self._pin(*pin, who=who, why=why)], known=self.decisions)
         known = self.all_suspects()["key"].tolist()
         if key not in known:
-            hint = nearest(key, known) or "lowside suspects PROJECT --out suspects.csv lists the keys"
+            hint = nearest(key, known) or "list the keys with lowside suspects PROJECT --out suspects.csv"
             raise DataProblem("there is no suspect of that key", column="KEY", value=key, hint=hint)
         made = Decision("suspect", key, "accepted" if accept else "set_aside", who=who, why=why)
         return decide(folder, [made], known=self.decisions)
@@ -520,8 +603,9 @@ class Study:
         if pick not in set(names):
             raise DataProblem("there is no such pick", column="--pin", value=pick, hint=nearest(pick, names))
         if fault != "none":
-            kind = str(self.logged.structures.loc[names == pick, "kind"].iloc[0])
-            faults = self.lineup(kind).faults["fault_id"].tolist()
+            answers = self.lineup(str(self.logged.structures.loc[names == pick, "kind"].iloc[0]))
+            self.remembering(answers)  # a name that isn't written down could mean another fault tomorrow
+            faults = answers.faults["fault_id"].tolist()
             if fault not in faults and fault not in set(names):
                 hint = nearest(fault, faults) or f"there are {', '.join(faults) or 'no faults'}; or say none"
                 raise DataProblem("a pick is pinned to a fault of the line-up", column="--pin", value=fault, hint=hint)
@@ -529,8 +613,8 @@ class Study:
 
     def learn(self, what: str, result: Any) -> None:
         """Take over what another process has worked out of this very study: ``weighed``, or the answers of a kind."""
-        if what == "suspects":
-            self._as_logged["suspects"] = result
+        if what == "weighed":
+            self._memo["weighed"] = result
         else:
             self._answers[what] = result
 
@@ -599,7 +683,7 @@ class Study:
         table, column = self.interval_column(contact)
         intervals = self.project.intervals[table]
         placed = intervals[intervals["hole_id"].isin(self.holes.hole_ids)]
-        beds = surface.bedding_picks(self.structures, self.spread, bedding) if bedding else None
+        beds = self._beds(bedding) if bedding else None
         changes = surface.changes(placed, column)
         picks = surface.contact_picks(changes, list(between), self.holes, self.hole_spread, beds)
         whole = surface.fit(picks, self._surface_options)
@@ -608,6 +692,12 @@ class Study:
             f"{one} | {other}": surface.extracted(whole, place, edge=edge, limits=limits)
             for place, (one, other) in enumerate(between)
         }
+
+    def _beds(self, kind: str) -> SurfacePicks:
+        which = self.project.of_kind(kind)
+        if not which.any():
+            raise self.project.without_kind(kind)
+        return surface.bedding_picks(self.structures, self.spread, which)
 
     def interval_column(self, name: str) -> tuple[str, str]:
         """Return table and column that ``TABLE.COLUMN`` or ``TABLE`` (its first column of words, else the first) means.
@@ -734,16 +824,3 @@ SUSPECTS_SHARE = 0.7
 
 def _count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
-
-
-def _pinned(project: Project, kind: str, pins: Mapping[str, str]) -> Project:
-    """Return the project with pins added to those of its ``[lineup]``; pins of structures that are gone fall away."""
-    structures = project.structures
-    names = structures.loc[structures["kind"].astype(str).str.casefold() == kind.casefold(), "structure_id"].tolist()
-    known = {pick: other for pick, other in pins.items() if pick in names and (not other or other in names)}
-    own = project.section("lineup")
-    same = [*own.get("same", []), *([pick, other] for pick, other in known.items() if other)]
-    loose = [pick for pick, other in known.items() if not other]
-    different = [*own.get("different", []), *([pick, name] for pick in loose for name in names if name != pick)]
-    sections = {**project.settings.sections, "lineup": {**own, "same": same, "different": different}}
-    return replace(project, settings=replace(project.settings, sections=sections))

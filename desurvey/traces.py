@@ -21,6 +21,7 @@ import pandas as pd
 from desurvey import curvature
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
+from desurvey.ragged import groups, numbered, offsets_of
 from desurvey.shown import shown
 
 __all__ = [
@@ -128,7 +129,7 @@ class Traces:
         rows = chosen[self.station_hole]
         return Traces(
             self.hole_ids[chosen],
-            np.concatenate([[0], np.cumsum(np.diff(self.offsets)[chosen])]),
+            offsets_of(np.diff(self.offsets)[chosen]),
             self.depth[rows],
             self.position[rows],
             self.tangent[rows],
@@ -139,7 +140,7 @@ class Traces:
     @property
     def station_hole(self) -> Ints:
         """Index of the hole that each station belongs to, shape (S,)."""
-        return np.repeat(np.arange(len(self.hole_ids)), np.diff(self.offsets))
+        return groups(self.offsets)
 
     @property
     def dogleg_deg(self) -> Floats:
@@ -455,7 +456,7 @@ def build(project: Project, method: curvature.Method = "minimum_curvature") -> T
         collars["hole_id"].to_numpy(dtype=np.str_),
         collars[["easting", "northing", "elevation"]].to_numpy(dtype=float),
         collars["depth"].to_numpy(dtype=float),
-        np.concatenate([[0], np.cumsum(counts)]),
+        offsets_of(counts),
         stations["depth"].to_numpy(dtype=float),
         stations["azimuth"].to_numpy(dtype=float),
         stations["dip"].to_numpy(dtype=float),
@@ -522,10 +523,8 @@ def _every(traces: Traces, step: float) -> tuple[Ints, Floats]:
     if not step > 0.0:
         raise DataProblem("the step must be more than 0 m", value=step)
     counts = np.ceil(traces.end / step - 1e-9).astype(np.int64).clip(min=0) + 1
-    hole = np.repeat(np.arange(len(counts)), counts)
-    first = np.cumsum(counts) - counts
-    rank = np.arange(len(hole)) - np.repeat(first, counts)
-    return hole, np.minimum(rank * step, traces.end[hole])
+    hole, number = numbered(counts)
+    return hole, np.minimum(number * step, traces.end[hole])
 
 
 def _with_row_before(offsets: Ints, wanted: Bools) -> Ints:

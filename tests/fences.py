@@ -37,9 +37,9 @@ def fence_content(holes: int, fences: int = 1, azimuth: float = 90.0, seed: int 
     hole = rng.integers(0, holes, number)
     depth = rng.uniform(2.0, trace.end[hole] - 1.0)
     kind = rng.choice(["foliation", "joint", "vein", "fault"], number, p=[0.5, 0.25, 0.17, 0.08])
-    planes = Structures(
-        hole, depth, trace.at(hole, depth).position, rng.normal(55, 6, number), rng.normal(270, 9, number) % 360, kind
-    )
+    dip, direction = rng.normal(55, 6, number), rng.normal(270, 9, number) % 360
+    suspect = np.zeros(number, dtype=bool)
+    planes = Structures(hole, depth, trace.at(hole, depth).position, dip, direction, kind, suspect)
     cuts = np.linspace(0.0, 1.0, 6)
     bars = Bars(
         "lithology",

@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.special import expit
 
+import desurvey
+from desurvey.decisions import Decision, Decisions
 from tests.benches import layered, written
-from viewer.app.lines import Asked, answer_in
-from viewer.app.possible import key_of, suspects_in
+from viewer.app.lines import answers_in
 from viewer.app.work import NOT_TOLD, Stopped, Worker
 
 # ---- the worker: real processes, real functions -------------------------------------------------------------
@@ -138,8 +138,7 @@ def folder(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def accused(folder):
-    table = suspects_in(folder)
-    return table.assign(key=[key_of(one) for _, one in table.iterrows()])
+    return desurvey.open(folder).all_suspects()
 
 
 def picks_in(folder, suspect):
@@ -155,18 +154,18 @@ def test_readings_of_a_suspect_are_distrusted_unless_put_right_or_set_aside(fold
     (one,) = (row for _, row in accused.iterrows() if row["scope"] == "run")
     named = picks_in(folder, one)
     assert len(named) == 1  # else the world is not what this test takes it for
-    key = frozenset([one["key"]])
-    doubting = answer_in(folder, Asked("fault", frozenset(), key, frozenset()), accused)
-    right = answer_in(folder, Asked("fault", key, frozenset(), frozenset()), accused)
-    plain = answer_in(folder, Asked("fault", frozenset(), frozenset(), frozenset()), accused)
+    study, key = desurvey.open(folder), str(one["key"])
+    _, doubting = answers_in(study, "fault")
+    _, right = answers_in(study.accepting([key]), "fault")
+    _, plain = answers_in(study.deciding(Decisions((Decision("suspect", key, "set_aside"),))), "fault")
     assert (doubting.distrusted, right.distrusted, plain.distrusted) == (1, 0, 0)
-    at = list(doubting.lineup.names).index(named[0])
-    assert doubting.lineup.picks.distrust[at] == pytest.approx(expit(one["evidence"]))
-    assert plain.lineup.picks.distrust[at] == right.lineup.picks.distrust[at] == 0.0
+    at = list(doubting.found.names).index(named[0])
+    assert doubting.found.picks.distrust[at] == pytest.approx(one["probability"])
+    assert plain.found.picks.distrust[at] == right.found.picks.distrust[at] == 0.0
 
 
-def test_the_share_of_a_line_up_ends_at_one(folder, accused):
+def test_the_share_of_a_line_up_ends_at_one(folder):
     told = []
-    answer_in(folder, Asked("fault", frozenset(), frozenset(), frozenset()), accused, progress=told.append)
+    answers_in(desurvey.open(folder, fresh=True), "fault", progress=told.append)
     assert np.all(np.diff(told) >= 0)
     assert told[-1] == 1.0

@@ -14,12 +14,14 @@ ROOT = Path(__file__).parents[1]
 FLOW = (
     "problems",
     "shown",
+    "ragged",
     "progress",
     "outputs",
     "tables",
     "north",
     "project",
     "curvature",
+    "directions",
     "traces",
     "orient",
     "sphere",
@@ -86,6 +88,77 @@ def test_the_engine_flows_one_way(path):
         assert parts[0] not in GRAPHICS, f"the engine must not import {parts[0]}"
         if parts[0] == "desurvey" and len(parts) > 1:
             assert parts[1] in allowed, f"{module} must not import {parts[1]}"
+
+
+SHARED = {"Field", "Fit", "Look", "Picks", "Place", "Readings", "Settings", "View"}
+"""Names that two packages still share; no other may be, and none of these comes back once it is gone."""
+
+
+def test_no_two_public_classes_share_a_name():
+    homes: dict[str, set[str]] = {}
+    for package in ("desurvey", "viewer"):
+        for path in (ROOT / package).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                    homes.setdefault(node.name, set()).add(str(path.relative_to(ROOT)))
+    assert {name: places for name, places in homes.items() if len(places) > 1}.keys() == SHARED
+
+
+STEPS = {
+    "load_project", "project_of_tables", "build", "oriented", "project_spread", "structure_spread", "check",
+    "suspects", "accept", "line_up", "line_up_with_windows", "runs_chain", "read_decisions", "read_names", "model_of",
+}  # fmt: skip
+"""Functions of the engine that only the study puts together."""
+
+STEP_MODULES = {
+    "desurvey.project", "desurvey.project.loading", "desurvey.traces", "desurvey.orient", "desurvey.spread",
+    "desurvey.checks", "desurvey.suspects", "desurvey.lineup", "desurvey.runs", "desurvey.decisions",
+    "desurvey.exchange.model", "desurvey.suspects.table", "desurvey.suspects.accepting", "desurvey.lineup.naming",
+}  # fmt: skip
+
+
+def steps_taken(path):
+    """Return the steps of the engine that a file imports, or calls as attributes of a module that it imports."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    modules, taken = {}, set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("desurvey"):
+            for alias in node.names:
+                whole = f"{node.module}.{alias.name}"
+                if whole in STEP_MODULES:
+                    modules[alias.asname or alias.name] = whole
+                if node.module in STEP_MODULES and alias.name in STEPS and whole not in STEP_MODULES:
+                    taken.add(whole)
+        elif isinstance(node, ast.Import):
+            modules |= {alias.asname: alias.name for alias in node.names if alias.asname}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Attribute) and node.attr in STEPS:
+            of = ast.unparse(node.value)
+            of = modules.get(of, of)
+            if of in STEP_MODULES:
+                taken.add(f"{of}.{node.attr}")
+    return taken
+
+
+def test_steps_are_seen_however_they_are_written(tmp_path):
+    ways = {
+        "from desurvey.project import load_project": "desurvey.project.load_project",
+        "from desurvey import traces\ntraces.build(project)": "desurvey.traces.build",
+        "from desurvey import traces as holes\nholes.build(project)": "desurvey.traces.build",
+        "import desurvey.orient\ndesurvey.orient.oriented(project, holes)": "desurvey.orient.oriented",
+        "import desurvey.checks as c\nc.check(project)": "desurvey.checks.check",
+        "def f():\n    from desurvey.suspects import suspects": "desurvey.suspects.suspects",
+    }
+    for text, step in ways.items():
+        (tmp_path / "x.py").write_text(text)
+        assert steps_taken(tmp_path / "x.py") == {step}
+    (tmp_path / "x.py").write_text("from desurvey import orient\norient.dip_of_plane(n)\nstudy.suspects()\nre.build()")
+    assert steps_taken(tmp_path / "x.py") == set()
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "viewer").rglob("*.py")), ids=lambda path: str(path.relative_to(ROOT)))
+def test_only_the_study_puts_the_steps_together(path):
+    assert steps_taken(path) == set()
 
 
 def test_the_top_level_holds_what_it_should_and_nothing_else():

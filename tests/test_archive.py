@@ -11,7 +11,8 @@ import pandas as pd
 import pytest
 import pyvista as pv
 
-from desurvey import archive, checks, orient, spread, traces
+import desurvey
+from desurvey import archive, orient, spread, traces
 from desurvey.problems import DataProblem
 from desurvey.project import load_project
 from tests.command import lowside
@@ -57,7 +58,7 @@ def test_partitions_give_bit_by_bit_what_one_project_gives(here, tmp_path, work,
 
 
 def test_findings_are_those_of_one_project_but_for_pairs_of_holes(here):
-    local = {(found.rule, found.hole_id, found.message) for found in checks.all_findings(load_project(DEMO))}
+    local = {(found.rule, found.hole_id, found.message) for found in desurvey.open(DEMO).findings}
     columns = together(here / "findings")[["rule", "hole_id", "message"]].fillna("")
     parts = set(columns.itertuples(index=False, name=None))
     assert {row for row in parts if row[0] != "holes_too_near"} == {row for row in local if row[0] != "holes_too_near"}

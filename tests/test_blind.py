@@ -6,10 +6,11 @@ import re
 import numpy as np
 import pytest
 
+import desurvey
 from desurvey import curvature, orient
 from tests.benches import written
 from viewer.app.blind import CELLS, blind_of, with_hole
-from viewer.app.desk import load_desk
+from viewer.app.desk import desk_of
 
 
 def straight(azimuth, dip):
@@ -23,7 +24,7 @@ def desk(tmp_path_factory):
         "collars": ["V,500000,5400000,300,100,0,-90,drilled", "P,500050,5400000,300,100,90,0,planned"],
         "structures": ["flat,V,10,joint,85,0,", "steep,V,20,joint,5,0,", "lost,V,30,joint,40,,"],
     }
-    desk = load_desk(written(tmp_path_factory.mktemp("blind"), tables))
+    desk = desk_of(desurvey.open(written(tmp_path_factory.mktemp("blind"), tables)))
     normal = orient.vector_of_plane(np.array([5.0, 85.0, 40.0]), np.array([90.0, 90.0, 90.0]))
     normal[2] = np.nan
     object.__setattr__(desk.oriented, "normal", normal)  # a vertical hole orients nothing: planes as surveyed
@@ -83,7 +84,8 @@ def test_structures_are_counted_before_and_after(desk):
 
 def test_without_drilled_holes_all_is_blind(tmp_path):
     tables = {"collars": ["P,500050,5400000,300,100,90,-60,planned"], "structures": []}
-    drawn = with_hole(blind_of(load_desk(written(tmp_path, tables))), straight(0.0, -90.0), np.array([], dtype=int))
+    desk = desk_of(desurvey.open(written(tmp_path, tables)))
+    drawn = with_hole(blind_of(desk), straight(0.0, -90.0), np.array([], dtype=int))
     before, after = shares(drawn["said"])
     assert before == 100.0
     assert after == pytest.approx(100 * np.sin(np.deg2rad(20.0)), abs=0.3)

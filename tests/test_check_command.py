@@ -11,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+import desurvey
 from desurvey import checks
 from desurvey.project import load_project
 from tests.command import lowside
@@ -32,7 +33,7 @@ def test_the_demo_is_checked_and_left_as_it_was(tmp_path):
     assert checksums(DEMO) == before
     frame = pd.read_csv(tmp_path / "findings.csv")
     assert list(frame.columns) == COLUMNS
-    assert len(frame) == len(checks.all_findings(load_project(DEMO)))
+    assert len(frame) == len(desurvey.open(DEMO).findings)
     assert frame["severity"].map({"error": 0, "warning": 1, "note": 2}).is_monotonic_increasing
     assert "27 holes, 241 survey stations, 1577 structures" in " ".join(done.stdout.split())
 

@@ -12,6 +12,7 @@ import pytest
 from pyproj import Transformer
 from scipy.spatial.transform import Rotation
 
+import desurvey
 from desurvey import checks, orient, suspects, traces
 from desurvey.checks import neighbours
 from desurvey.problems import DataProblem
@@ -23,7 +24,7 @@ Tables = dict[str, pd.DataFrame]
 
 
 def found(tables: Tables, folder: Path, toml: str = TOML):
-    return checks.all_findings(load_project(write_tables(tables, folder, toml)))
+    return desurvey.open(write_tables(tables, folder, toml)).findings
 
 
 def rules(findings) -> set[str]:

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 import pyvista as pv
 
-from desurvey import orient, traces
-from desurvey.project import load_project
+import desurvey
 from tests.benches import fan, written
 from viewer import scene
 from viewer.app.painter import Painter
@@ -22,9 +21,7 @@ HOLES = 60
 @pytest.fixture(scope="module")
 def fenced(tmp_path_factory):
     """Return the scene of 60 holes of 200 m with 120 discs."""
-    project = load_project(written(tmp_path_factory.mktemp("detail") / "fan", fan(HOLES)))
-    holes = traces.build(project)
-    return scene.build(project, holes, orient.oriented(project, holes))
+    return scene.build(desurvey.open(written(tmp_path_factory.mktemp("detail") / "fan", fan(HOLES))))
 
 
 @pytest.fixture

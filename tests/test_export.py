@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import ezdxf
@@ -17,13 +18,11 @@ import pyvista as pv
 import trimesh
 from typer.testing import CliRunner
 
-from desurvey import orient, traces
+import desurvey
 from desurvey.exchange.exporting import ENDINGS, export
 from desurvey.exchange.meshes import MESH_ENDINGS, write_mesh
-from desurvey.exchange.model import model_of
 from desurvey.exchange.omf import open_mining_format
 from desurvey.problems import DataProblem
-from desurvey.project import load_project
 from desurvey.surface.mesh import Mesh
 from viewer.cli import app
 
@@ -42,9 +41,7 @@ def sheet_mesh(holes=4):
 
 @pytest.fixture(scope="module")
 def model():
-    project = load_project(DEMO)
-    trace = traces.build(project)
-    return model_of(project, trace, orient.oriented(project, trace), meshes={"F1": sheet_mesh()})
+    return replace(desurvey.open(DEMO).model(), meshes={"F1": sheet_mesh()})
 
 
 def end_points(model):

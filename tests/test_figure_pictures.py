@@ -49,7 +49,17 @@ def net():
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     hole = curvature.tangent(np.array([1.2]), np.array([-1.0]))
     kind = np.repeat(["foliation", "joint"], [60, 40])
-    drawn = Net(normal, np.repeat(hole, 100, axis=0), kind, normal[:3], hole, np.array([35.0]), hole, TITLE)
+    drawn = Net(
+        normal,
+        np.repeat(hole, 100, axis=0),
+        kind,
+        np.zeros(len(kind), dtype=bool),
+        normal[:3],
+        hole,
+        np.array([35.0]),
+        hole,
+        TITLE,
+    )
     return draw_net(drawn, NetLook(cones=True))
 
 

@@ -5,17 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from desurvey import orient, traces
+import desurvey
+from desurvey import traces
 from desurvey.exchange.exporting import ENDINGS, export
-from desurvey.exchange.model import model_of
-from desurvey.project import load_project
 from tests.projects import TABLES, write_project
 from viewer.figures.collect import content_of
 from viewer.figures.net import draw_net, net_of
 from viewer.figures.plan import Level, draw_plan
 from viewer.figures.section import draw_section
 from viewer.figures.slab import along_line
-from viewer.report import Results, compose, render
+from viewer.report import Wanted, compose, render
 
 HEADING = TABLES["collars"].splitlines()[0] + "\n"
 NO_EASTING = HEADING + "A,,2000,100,120,90,-60,2026-05-01\nB,,2000,101,80,90,-60,2026-05-03\n"
@@ -31,33 +30,30 @@ PROJECTS = {
 
 
 @pytest.fixture(params=PROJECTS)
-def loaded(request, tmp_path):
-    project = load_project(write_project(tmp_path / "p", **PROJECTS[request.param]))
-    trace = traces.build(project)
-    return project, trace, orient.oriented(project, trace)
+def study(request, tmp_path):
+    return desurvey.open(write_project(tmp_path / "p", **PROJECTS[request.param]))
 
 
-def test_figures_are_drawn(loaded):
-    project, trace, structures = loaded
-    content = content_of(project, trace, structures, heading="At the edge", bars="lithology")
+def test_figures_are_drawn(study):
+    content = content_of(study, heading="At the edge", bars="lithology")
     assert draw_plan(content).axes
     assert draw_plan(content, Level(50.0, 20.0)).axes
     assert draw_section(content, along_line((900.0, 1900.0), (1200.0, 2100.0), 50.0)).axes
-    everything = np.ones(len(structures.table), dtype=bool)
-    assert draw_net(net_of(structures, trace, ~content.planned, everything, content.title)).axes
+    everything = np.ones(len(study.structures.table), dtype=bool)
+    assert draw_net(net_of(study, ~content.planned, everything, content.title)).axes
 
 
-def test_the_report_is_written(loaded):
-    assert "Competent person" in render(compose(*loaded, Results()))
+def test_the_report_is_written(study):
+    assert "Competent person" in render(compose(study, Wanted()))
 
 
 @pytest.mark.parametrize("ending", [e for e in ENDINGS if e != ".geojson"])
-def test_exports_are_written(loaded, ending, tmp_path):
-    export(model_of(*loaded), tmp_path / f"x{ending}")
+def test_exports_are_written(study, ending, tmp_path):
+    export(study.model(), tmp_path / f"x{ending}")
     assert (tmp_path / f"x{ending}").stat().st_size > 0
 
 
 def test_points_along_no_holes_are_none(tmp_path):
     # a step along no holes at all used to end in a broadcasting error
-    project = load_project(write_project(tmp_path / "p", collars=HEADING))
-    assert len(traces.trace_frame(traces.build(project), step=5.0)) == 0
+    study = desurvey.open(write_project(tmp_path / "p", collars=HEADING))
+    assert len(traces.trace_frame(study.holes, step=5.0)) == 0

@@ -9,14 +9,13 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from desurvey import orient, traces
+import desurvey
+from desurvey import orient
 from desurvey.lineup import line_up
 from desurvey.problems import DataProblem
-from desurvey.project import load_project
 from desurvey.surface import fault_mesh
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cli import app
-from viewer.faults import answers_of
 from viewer.figures import collect
 from viewer.figures.net import chosen_rows, net_of
 from viewer.figures.sheet import Title
@@ -27,14 +26,12 @@ DEMO = Path(__file__).parent.parent / "demo_project"
 
 @pytest.fixture(scope="module")
 def demo():
-    project = load_project(DEMO)
-    trace = traces.build(project)
-    return project, trace, orient.oriented(project, trace)
+    return desurvey.open(DEMO)
 
 
 def test_content_holds_what_the_project_has(demo):
-    project, trace, structures = demo
-    content = collect.content_of(project, trace, structures, heading="All", bars="lithology")
+    trace, structures = demo.holes, demo.structures
+    content = collect.content_of(demo, heading="All", bars="lithology")
     status = pd.read_csv(DEMO / "collars.csv").set_index("hole_id")["status"]
     assert content.planned.tolist() == (status.loc[trace.hole_ids.tolist()] == "planned").tolist()
     assert len(content.structures.depth) == structures.usable.sum()
@@ -45,18 +42,16 @@ def test_content_holds_what_the_project_has(demo):
 
 
 def test_bars_of_numbers_and_unknown_names(demo):
-    project, trace, _ = demo
-    assert collect.bars_of(project, trace, "lithology.susceptibility").value.dtype.kind == "f"
+    assert collect.bars_of(demo, "lithology.susceptibility").value.dtype.kind == "f"
     with pytest.raises(DataProblem, match="Did you mean 'lithology'"):
-        collect.bars_of(project, trace, "litholgy")
+        collect.bars_of(demo, "litholgy")
     with pytest.raises(DataProblem, match="Did you mean 'susceptibility'"):
-        collect.bars_of(project, trace, "lithology.suceptibility")
+        collect.bars_of(demo, "lithology.suceptibility")
 
 
 def test_faults_of_the_line_up_are_drawn_as_far_as_their_extent(demo):
-    project, trace, structures = demo
-    answers = answers_of(project, trace)
-    content = collect.content_of(project, trace, structures, heading="All", answers=answers)
+    trace, answers = demo.holes, demo.lineup()
+    content = collect.content_of(demo, heading="All", answers=answers)
     assert [surface.name for surface in content.surfaces] == answers.faults["fault_id"].tolist()
     for fault in answers.faults.itertuples():
         mesh = answers.meshes[fault.fault_id]
@@ -77,8 +72,7 @@ def test_faults_of_the_line_up_are_drawn_as_far_as_their_extent(demo):
 
 
 def test_a_mesh_of_a_plane_fault_lies_in_its_plane(demo):
-    project, trace, _ = demo
-    answer = line_up(project, trace)
+    answer = line_up(demo.project, demo.holes)
     fault = next(fault for fault in answer.faults if fault.shape == "plane")
     mesh = fault_mesh(fault)
     away = (mesh.vertices - fault.centre) @ fault.normal
@@ -89,19 +83,18 @@ def test_a_mesh_of_a_plane_fault_lies_in_its_plane(demo):
 
 def test_a_project_without_faults_has_no_answers(tmp_path):
     tables = {"structures": TABLES["structures"].replace("fault", "joint")}
-    project = load_project(write_project(tmp_path / "p", **tables))
-    assert answers_of(project, traces.build(project)) is None
+    study = desurvey.open(write_project(tmp_path / "p", **tables))
+    assert study.lineup_or_none() is None
 
 
 def test_the_ground_is_drawn_where_the_project_names_its_points(tmp_path):
     toml = PROJECT_TOML + '[checks]\ntopography = "ground.csv"\n'
     rows = "easting,northing,elevation\n900,1900,98\n1200,1900,99\n1200,2100,103\n900,2100,101\n"
-    project = load_project(write_project(tmp_path / "p", toml=toml, ground=rows))
-    ground = collect.topography_of(project)
+    ground = collect.ground_of(desurvey.open(write_project(tmp_path / "p", toml=toml, ground=rows)))
     assert ground.vertices[:, 2].tolist() == [98.0, 99.0, 103.0, 101.0]
     corners = ground.vertices[ground.triangles]
     assert np.abs(np.cross(*np.moveaxis(np.diff(corners, axis=1), 1, 0))[:, 2]).sum() / 2 == pytest.approx(300 * 200)
-    assert collect.topography_of(load_project(write_project(tmp_path / "q"))) is None
+    assert collect.ground_of(desurvey.open(write_project(tmp_path / "q"))) is None
 
 
 def test_tables_of_other_commands_are_checked(tmp_path, demo):
@@ -121,9 +114,9 @@ def test_tables_of_other_commands_are_checked(tmp_path, demo):
 
 
 def test_a_net_of_one_hole_shows_what_that_hole_is_blind_to(demo):
-    _, trace, structures = demo
+    trace, structures = demo.holes, demo.structures
     rows = chosen_rows(structures, "", "TH-12")  # a steep hole
-    net = net_of(structures, trace, trace.hole_ids == "TH-12", rows, Title("", ""))
+    net = net_of(demo, trace.hole_ids == "TH-12", rows, Title("", ""))
     (hole,) = trace.index(["TH-12"]).tolist()
     depth = np.arange(0.0, trace.end[hole], 1.0)
     cosine = net.holes @ trace.at(np.full(len(depth), hole), depth).tangent.T
@@ -135,16 +128,15 @@ def test_a_net_of_one_hole_shows_what_that_hole_is_blind_to(demo):
 
 
 def test_structures_are_chosen_by_kind_and_hole(demo):
-    _, _, structures = demo
-    rows = chosen_rows(structures, "fault, vein", "TH-01")
+    rows = chosen_rows(demo.structures, "fault, vein", "TH-01")
     table = pd.read_csv(DEMO / "structures.csv")
     assert rows.tolist() == (table["kind"].isin(["fault", "vein"]) & (table["hole_id"] == "TH-01")).tolist()
     with pytest.raises(DataProblem, match=r"no such kind of structure.*Did you mean 'fault'"):
-        chosen_rows(structures, "fualt", "")
+        chosen_rows(demo.structures, "fualt", "")
 
 
 def test_a_section_is_asked_for_by_holes_or_by_a_line(demo):
-    _, trace, _ = demo
+    trace = demo.holes
     assert slab_of(trace, "TH-01, TH-02", "", 30.0).thickness == 30.0
     assert slab_of(trace, "", "0,0,10,10", 30.0).azimuth_deg == pytest.approx(45.0)
     with pytest.raises(DataProblem, match="either holes or a line"):

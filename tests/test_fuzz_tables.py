@@ -19,9 +19,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from desurvey import checks
+import desurvey
 from desurvey.problems import DataProblem
-from desurvey.project import adopt, load_project
+from desurvey.project import adopt
 from desurvey.tables import read_cells
 from tests.command import lowside
 
@@ -242,7 +242,7 @@ def checksums(folder: Path) -> dict[str, str]:
 def judged(folder: Path) -> str:
     """Return how a copy ends: ``findings`` or ``refused``; anything else comes up as an exception."""
     try:
-        findings = checks.all_findings(load_project(folder))
+        findings = desurvey.open(folder).findings
     except DataProblem as problem:
         return "refused" if 0 < len(str(problem)) < 2000 else "refused without a message"
     assert all(finding.message and len(finding.message) < 3000 for finding in findings)

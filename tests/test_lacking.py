@@ -2,8 +2,7 @@
 
 import pytest
 
-from desurvey import orient, traces
-from desurvey.project import load_project
+import desurvey
 from tests.command import lowside
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.lacking import lacking
@@ -14,10 +13,7 @@ COLLARS = "hole_id,easting,northing,elevation,depth,azimuth,dip,status\n"
 
 
 def said_of(folder):
-    project = load_project(folder)
-    shown = project.showable()
-    holes = traces.build(shown)
-    return lacking(project, holes, orient.oriented(shown, holes))
+    return lacking(desurvey.open(folder))
 
 
 def test_a_whole_project_lacks_nothing(tmp_path):

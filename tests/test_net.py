@@ -28,7 +28,8 @@ def drawn(figure, gid):
 def net_of_planes(dip, direction, kind="fault", holes=NONE, tangent=(0.0, 0.0, -1.0), cones=NO_CONES):
     normal = orient.vector_of_plane(np.array(dip, float), np.array(direction, float))
     tangents = np.broadcast_to(np.array(tangent, float), normal.shape)
-    return Net(normal, tangents, np.full(len(normal), kind), NONE, *cones, np.array(holes, float), TITLE)
+    kinds, clear = np.full(len(normal), kind), np.zeros(len(normal), dtype=bool)
+    return Net(normal, tangents, kinds, clear, NONE, *cones, np.array(holes, float), TITLE)
 
 
 # PROJ on a sphere of radius 1 seen from its pole of projection: +proj=laea is Lambert's azimuthal equal-area
@@ -116,7 +117,8 @@ def test_one_vertical_hole_is_blind_to_the_share_that_the_formula_gives():
 def test_weights_move_the_contours():
     rng = np.random.default_rng(2)
     normal = orient.vector_of_plane(rng.uniform(0, 90, 100), rng.uniform(0, 360, 100))
-    net = Net(normal, np.tile([0.0, 0.0, -1.0], (100, 1)), np.full(100, "joint"), NONE, NONE, np.empty(0), NONE, TITLE)
+    tangent, kind, clear = np.tile([0.0, 0.0, -1.0], (100, 1)), np.full(100, "joint"), np.zeros(100, dtype=bool)
+    net = Net(normal, tangent, kind, clear, NONE, NONE, np.empty(0), NONE, TITLE)
     plain, weighted = (draw_net(net, NetLook(weighted=weighted, sets=False)) for weighted in (False, True))
     paths = [[p.vertices.tolist() for c in axes_of(f).collections for p in c.get_paths()] for f in (plain, weighted)]
     assert paths[0] != paths[1]

@@ -75,7 +75,7 @@ def test_a_horizontal_plane_is_a_cross_and_needs_no_dip_direction():
     planes = content.structures
     flat = type(planes)(
         planes.hole, planes.depth, planes.position, np.zeros(len(planes.depth)), np.full(len(planes.depth), np.nan),
-        planes.kind,
+        planes.kind, planes.suspect,
     )  # fmt: skip
     figure = draw_plan(type(content)(content.traces, content.planned, content.title, structures=flat))
     assert all(t.get_text() == "0" for t in texts(figure, "dip"))

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from viewer.faults import answers_of
 
+import desurvey
 from desurvey import orient, traces
 from desurvey.lineup import faults_table, line_up, picks_table, windows_table
 from desurvey.progress import followed, part
@@ -93,8 +93,8 @@ def test_the_line_up_says_how_far_it_is(demo):
 
 def test_the_line_up_of_figures_and_reports_says_how_far_it_is(demo):
     listener = Listener()
-    assert answers_of(*demo[:2], progress=listener) is not None
-    listener.holds(longest_silence=0.5)
+    assert desurvey.open(DEMO, fresh=True).lineup_or_none(progress=listener) is not None
+    listener.holds(longest_silence=0.3)
 
 
 def test_nothing_to_do_is_done_at_once(tmp_path):

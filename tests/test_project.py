@@ -8,6 +8,7 @@ import pytest
 from desurvey import orient, traces
 from desurvey.problems import DataProblem
 from desurvey.project import load_project
+from tests.command import lowside
 from tests.projects import PROJECT_TOML, TABLES, write_project
 
 TRUE_NORTH = PROJECT_TOML.replace('north = "grid"', 'north = "true"\ncrs = "EPSG:32633"')
@@ -33,7 +34,7 @@ def moved_to_zone_33(text):
         ("[core]", "[cores]", "cores.*[Dd]id you mean 'core'"),
         ('"grid"', '"gird"', 'must be "grid" or "true" or "magnetic" .found \'gird\'.*[Dd]id you mean \'grid\''),
         ('"negative_down"', "-1", "frame.dip_sign' must be"),
-        ('"low"', '"bottom"', "core.line' must be"),
+        ('"low"', '"sideways"', "core.line' must be"),
         ("surveys =", "survey =", "did you mean 'surveys'|Did you mean 'surveys'"),
         ('collars = "collars.csv"\n', "", "names no collars"),
         ('name = "Two holes"', "name = Two holes", "project.toml, row 2.*isn't TOML"),
@@ -123,7 +124,9 @@ def test_the_line_is_the_rows_own_else_its_runs_else_the_projects(tmp_path):
 
 def test_a_line_that_nobody_states_is_never_guessed(tmp_path):
     project = load_project(write_project(tmp_path, PROJECT_TOML.replace('[core]\nline = "low"\n', "")))
-    assert [row for rule, _, row in rules(project) if rule == "no_line"] == [2]
+    assert [found.message for found in project.findings if found.rule == "no_line"] == [
+        "1 structure has a beta, and nothing says what its line marks"
+    ]
     structures = orient.oriented(project, traces.build(project))
     assert structures.usable.tolist() == [False, True, False, True, True]
     assert "what its line marks" in structures.why_not[0]
@@ -265,3 +268,13 @@ def test_a_persons_own_columns_come_through(tmp_path):
     assert frame["row_in_file"].tolist() == ["77"]
     assert frame["easting_in_file"].tolist() == ["left"]
     assert frame["easting"][0] == pytest.approx(1000.75, abs=0.01)
+
+
+@pytest.mark.parametrize("section", ["spread", "checks", "suspects", "lineup", "surface", "aim"])
+@pytest.mark.parametrize("command", ["check", "trace"])
+def test_a_key_that_means_nothing_is_refused_by_every_command(section, command, tmp_path):
+    folder = write_project(tmp_path, f"{PROJECT_TOML}[{section}]\nnonsense = 3\n")
+    out = [] if command == "check" else ["--out", tmp_path / "out.csv"]
+    done = lowside(command, folder, *out)
+    assert done.returncode == 2
+    assert f"[{section}] has a key that means nothing (found 'nonsense')" in done.stderr

@@ -15,18 +15,19 @@ import pypdf
 import pytest
 from typer.testing import CliRunner
 
-from desurvey import orient, traces
+import desurvey
+from desurvey.lineup import Remembered
 from desurvey.problems import DataProblem
-from desurvey.project import load_project
+from desurvey.study import Answers
+from desurvey.suspects import COLUMNS, RUN_COLUMNS, Weighed
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cautions import CAUTION
 from viewer.cli import app
-from viewer.faults import Answers
 from viewer.figures.slab import fences
-from viewer.report import Results, Wanted, compose, print_pdf, render
+from viewer.report import WantedDrawings, compose, print_pdf, render
 from viewer.report.wording import count
 
-PLAIN = Wanted(logs=False, scene=False)
+PLAIN = WantedDrawings(logs=False, scene=False)
 
 FAULTS = pd.DataFrame(
     {
@@ -57,10 +58,19 @@ def project(tmp_path):
     return write_project(tmp_path / "project", collars=collars)
 
 
-def report_on(folder, results=None, wanted=PLAIN):
-    project = load_project(folder)
-    trace = traces.build(project)
-    return compose(project, trace, orient.oriented(project, trace), results or Results(), wanted)
+NO_SUSPECTS = pd.DataFrame(columns=list(COLUMNS))
+
+
+def report_on(folder, suspects=NO_SUSPECTS, answers=None, wanted=PLAIN):
+    """Return the report on a project of which others have found suspects and faults (faults, picks, windows)."""
+    study = desurvey.open(folder)
+    study.learn("weighed", Weighed(suspects, pd.DataFrame(columns=list(RUN_COLUMNS)), ()))
+    if answers is not None:
+        study.learn(
+            "fault",
+            Answers("fault", None, *answers, meshes={}, words="", distrusted=0, remembered=Remembered(), changes=()),
+        )
+    return compose(study, wanted)
 
 
 def words(page):
@@ -83,21 +93,22 @@ def test_it_says_what_was_read_and_under_which_conventions(project):
 
 
 def test_what_is_not_there_is_said_to_be_absent(project):
+    (project / "structures.csv").write_text(TABLES["structures"].replace("fault", "joint"))
     said = words(render(report_on(project)))
-    assert "Suspect readings were not looked for" in said
-    assert "No fault pick is logged, so there is nothing to line up." in said
+    assert "No suspect stands undecided" in said
+    assert "No pick of kind 'fault' lies on a hole; the kinds logged are: joint, vein." in said
     assert "Planned: P." in said
 
 
 def test_answers_come_as_sentences(project):
     suspects = pd.DataFrame(
         {
-            "scope": ["run"], "hole_id": ["A"], "depth_from": [3.0], "depth_to": [6.0],
+            "key": ["run A 3"], "scope": ["run"], "hole_id": ["A"], "depth_from": [3.0], "depth_to": [6.0],
             "message": ["Hole A, run 3.0–6.0: the reading agrees if the line was drawn on the high side"],
         }
     )  # fmt: skip
-    said = words(render(report_on(project, Results(suspects, Answers(FAULTS, PICKS, WINDOWS)))))
-    assert "Better explained by a blunder than as logged: 1 run. Nothing was corrected." in said
+    said = words(render(report_on(project, suspects, (FAULTS, PICKS, WINDOWS))))
+    assert "Better explained by a blunder than as logged, and not yet decided: 1 run." in said
     assert "Hole A, run 3.0–6.0" in said
     assert "Fault F1 dips 61° towards 075° (± 1.8°): 3 picks in 2 holes, 0.8 m off it (root mean square)" in said
     assert "; they fit (p = 0.26)." in said
@@ -106,12 +117,8 @@ def test_answers_come_as_sentences(project):
 
 
 def test_empty_answers_are_answers(project):
-    results = Results(
-        pd.DataFrame({"scope": [], "message": [], "hole_id": [], "depth_from": [], "depth_to": []}),
-        Answers(FAULTS.iloc[:0], PICKS.iloc[:0], WINDOWS.iloc[:0]),
-    )
-    said = words(render(report_on(project, results)))
-    assert "No reading, run or hole is better explained by a blunder" in said
+    said = words(render(report_on(project, NO_SUSPECTS, (FAULTS.iloc[:0], PICKS.iloc[:0], WINDOWS.iloc[:0]))))
+    assert "no reading, run or hole is better explained by a blunder" in said
     assert "No fault picks of different holes line up." in said
     assert "There is no window in which a fault is expected and none is logged." in said
     assert "P is not expected to meet any of the faults." in said
@@ -127,7 +134,7 @@ def test_checksums_and_versions_are_those_of_the_inputs(project):
 
 def test_the_same_input_gives_the_same_bytes(project, monkeypatch):
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1790000000")
-    pages = [render(report_on(project, wanted=Wanted(logs=True, scene=True))) for _ in range(2)]
+    pages = [render(report_on(project, wanted=WantedDrawings(logs=True, scene=True))) for _ in range(2)]
     assert pages[0] == pages[1]
     assert "Issued 2026-09-21" in words(pages[0])  # 1 790 000 000 s after 1970: date -u -d @1790000000
 
@@ -149,7 +156,7 @@ class Outside(HTMLParser):
 
 
 def test_it_is_one_file_that_fetches_nothing(project):
-    page = render(report_on(project, wanted=Wanted(scene=True)))
+    page = render(report_on(project, wanted=WantedDrawings(scene=True)))
     reader = Outside()
     reader.feed(page)
     assert not reader.open
@@ -162,7 +169,7 @@ def test_names_can_not_break_out_of_the_page(tmp_path):
     nasty = 'A"><script>alert(1)</script>'
     tables = {name: text.replace("\nA,", f"\n{nasty.replace(chr(34), chr(39))},") for name, text in TABLES.items()}
     toml = PROJECT_TOML.replace('"Two holes"', "'Two <b>holes</b>'")
-    page = render(report_on(write_project(tmp_path / "p", toml=toml, **tables), wanted=Wanted(scene=False)))
+    page = render(report_on(write_project(tmp_path / "p", toml=toml, **tables), wanted=WantedDrawings(scene=False)))
     assert "<script>alert(1)" not in page
     assert "<b>holes</b>" not in page
     assert "Two <b>holes</b>" in words(page)
@@ -171,7 +178,7 @@ def test_names_can_not_break_out_of_the_page(tmp_path):
 def test_a_project_without_structures_is_reported_all_the_same(tmp_path):
     toml = PROJECT_TOML.replace('structures = "structures.csv"\n', "").replace('runs = "runs.csv"\n', "")
     folder = write_project(tmp_path / "p", toml=toml, structures=None, runs=None)
-    said = words(render(report_on(folder, wanted=Wanted(scene=False))))
+    said = words(render(report_on(folder, wanted=WantedDrawings(scene=False))))
     assert "0 structures logged" in said
     assert "Log of A" in said
 
@@ -207,7 +214,7 @@ def test_without_a_browser_a_pdf_is_refused_with_the_way_out(monkeypatch, tmp_pa
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs chromium (apt-get install chromium)")
 def test_it_prints_on_a4(project, tmp_path):
     page = tmp_path / "r.html"
-    page.write_text(render(report_on(project, wanted=Wanted(scene=True))), encoding="utf-8")
+    page.write_text(render(report_on(project, wanted=WantedDrawings(scene=True))), encoding="utf-8")
     print_pdf(page, tmp_path / "r.pdf")
     pages = pypdf.PdfReader(tmp_path / "r.pdf").pages
     size = [float(pages[0].mediabox.width) * 25.4 / 72, float(pages[0].mediabox.height) * 25.4 / 72]

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2
 
-from desurvey import lineup, orient, traces
+import desurvey
+from desurvey import lineup, traces
 from desurvey.problems import DataProblem
-from desurvey.project import load_project
 from desurvey.spread import StructureSpread
 from tests.benches import TWO_HOLES, fan, layered, written
 from viewer import scene, theme
@@ -26,19 +26,13 @@ from viewer.scene.holes import DASH_M, pieces
 from viewer.scene.labels import AROUND, free_places
 
 
-def loaded(folder):
-    project = load_project(folder)
-    holes = traces.build(project)
-    return project, holes, orient.oriented(project, holes)
-
-
 @pytest.fixture
 def bench(tmp_path):
-    return loaded(written(tmp_path))
+    return desurvey.open(written(tmp_path))
 
 
 def drawn(bench, **how):
-    return scene.build(*bench, **how)
+    return scene.build(bench, **how)
 
 
 # ---- frame ----------------------------------------------------------------------------------------------------------
@@ -135,7 +129,7 @@ def test_empty_sight_meets_nothing():
 
 
 def test_pieces_cover_each_hole_once_and_end_at_boundaries(bench):
-    project, holes, _ = bench
+    project, holes = bench.project, bench.holes
     cuts = values.hole_cuts(project, holes, values.Choice("rocks", "rock"))
     parts = pieces(holes, *cuts)
     length = np.bincount(parts.hole, weights=parts.depth_to - parts.depth_from)
@@ -144,7 +138,7 @@ def test_pieces_cover_each_hole_once_and_end_at_boundaries(bench):
 
 
 def test_rocks_are_where_pandas_says(bench):
-    project, holes, _ = bench
+    project, holes = bench.project, bench.holes
     choice = values.Choice("rocks", "rock")
     parts = pieces(holes, *values.hole_cuts(project, holes, choice))
     found = values.hole_values(project, holes, choice, parts)
@@ -156,7 +150,7 @@ def test_rocks_are_where_pandas_says(bench):
 
 
 def test_survey_values_follow_the_trace(bench):
-    project, holes, _ = bench
+    project, holes = bench.project, bench.holes
     parts = pieces(holes)
     dip = values.hole_values(project, holes, values.Choice("surveys", "dip"), parts)
     first = parts.hole == 0
@@ -184,7 +178,7 @@ def test_discs_carry_their_rows(bench):
     assert made.discs.mesh.n_cells == 3  # S4 has no beta
     assert made.discs.mesh["row"].tolist() == [2, 3, 4]
     assert made.discs.table["source"].tolist()[0] == "structures.csv, row 2"
-    assert made.frame.true(made.discs.centre) == pytest.approx(bench[2].position[:3])
+    assert made.frame.true(made.discs.centre) == pytest.approx(bench.structures.position[:3])
     assert made.lineations.n_cells == 1
 
 
@@ -235,13 +229,13 @@ def test_unknown_column_is_refused_with_the_nearest(bench):
     ids=["one hole and nothing else", "a vertical hole", "nothing at all"],
 )
 def test_little_data_is_a_scene_too(tmp_path, tables):
-    made = drawn(loaded(written(tmp_path, tables)))
+    made = drawn(desurvey.open(written(tmp_path, tables)))
     assert made.discs.mesh.n_cells == 0
     assert np.isfinite(made.frame.size).all()
 
 
 def test_many_holes_are_few_meshes(tmp_path):
-    made = drawn(loaded(written(tmp_path, fan(300))))
+    made = drawn(desurvey.open(written(tmp_path, fan(300))))
     assert len(made.collars.text) == 300
     assert made.discs.mesh.n_cells == 600
     assert len(np.unique(made.drilled["hole"])) == 300
@@ -290,9 +284,9 @@ def test_doubt_is_drawn_as_large_as_it_is(bench):
 
 
 def test_faults_are_sheets_through_their_picks(tmp_path):
-    project, holes, oriented = loaded(written(tmp_path, layered(("", 0.0))))
-    found = lineup.line_up(project, holes, "fault")
-    made = with_faults(scene.build(project, holes, oriented), found, lineup.windows_table(found))
+    study = desurvey.open(written(tmp_path, layered(("", 0.0))))
+    found = lineup.line_up(study.project, study.holes, "fault")
+    made = with_faults(scene.build(study), found, lineup.windows_table(found))
     assert len(made.sheets) == len(found.faults) == 2
     for sheet, fault in zip(made.sheets, found.faults, strict=True):
         assert sheet.mesh.is_all_triangles
@@ -316,8 +310,8 @@ def test_ground_lies_where_its_table_says(bench):
 
 
 def test_depths_are_written_where_they_are(bench):
-    project, holes, oriented = bench
-    made = scene.build_wanted(project, holes, oriented, scene.Wanted(depths=True))
+    project, holes = bench.project, bench.holes
+    made = scene.build_wanted(project, holes, bench.structures, scene.Wanted(depths=True))
     names = dict(zip(made.depths.text, made.frame.true(made.depths.position), strict=False))
     assert names["100"] == pytest.approx(holes.at([0], [100.0]).position[0])
     assert not drawn(bench).depths.text

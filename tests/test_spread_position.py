@@ -14,13 +14,15 @@ from desurvey.spread.jacobian import direction_response, displacement_response
 from desurvey.traces import Traces, chained
 
 NOTHING_ELSE = {"depth_m": 0.0, "depth_scale": 0.0, "easting_m": 0.0, "northing_m": 0.0, "elevation_m": 0.0}
+UTM = np.array([482_110.25, 5_204_377.5, 1_312.4])
+"""A collar at real coordinates (UTM zone 33 N, invented): nothing of it may come into what the hole's errors do."""
 INCLINED = (np.full(21, 90.0), np.full(21, -60.0))
 CURVED = (np.linspace(90, 105, 21), -np.linspace(60, 45, 21))
 
 
 def a_hole(azimuth: np.ndarray, dip: np.ndarray, step: float = 30.0) -> Traces:
     depth = step * np.arange(len(azimuth))
-    return chained(["A"], np.zeros((1, 3)), depth[-1:], np.array([0, len(depth)]), depth, azimuth, dip)
+    return chained(["A"], UTM[None], depth[-1:], np.array([0, len(depth)]), depth, azimuth, dip)
 
 
 def only(tool: Unstated) -> Sigmas:
@@ -45,7 +47,7 @@ def test_straight_hole_has_the_published_errors(tool, lateral, east, up):
 
 def test_curved_hole_has_the_published_covariance():
     hole = a_hole(*CURVED)
-    np.testing.assert_allclose(hole.position[-1], [359.712210, -50.103506, -474.656272], atol=5e-7)
+    np.testing.assert_allclose(hole.position[-1] - UTM, [359.712210, -50.103506, -474.656272], atol=5e-7)
     north_east_down = [
         [39.998884, 4.782788, 0.603824],
         [4.782788, 6.895510, -4.745040],
@@ -64,7 +66,7 @@ def test_collar_and_scale_of_depth_on_a_vertical_hole():
     sigmas = Sigmas(unstated=exact, depth_m=0.3, depth_scale=1e-3, easting_m=0.1, northing_m=0.2, elevation_m=0.4)
     covariance = hole_spread(a_hole(np.zeros(4), np.full(4, -90.0), 100.0), sigmas).stations()
     np.testing.assert_allclose(covariance[0], np.diag([0.01, 0.04, 0.16]), atol=1e-15)
-    np.testing.assert_allclose(covariance[3], np.diag([0.01, 0.04, 0.16 + 0.09 + 0.3**2]), atol=1e-13)
+    np.testing.assert_allclose(covariance[3], np.diag([0.01, 0.04, 0.16 + 0.09 + 0.3**2]), atol=1e-9)
 
 
 def test_extrapolation_grows_as_the_square_of_its_length():

@@ -6,10 +6,11 @@ import pyvista as pv
 from PIL import Image
 from vtkmodules.vtkRenderingCore import vtkTextActor
 
+import desurvey
 from desurvey.problems import DataProblem
 from tests.benches import fan, written
 from viewer import theme
-from viewer.app.desk import filters_said, load_desk, shown_rows, shown_scene
+from viewer.app.desk import desk_of, filters_said, shown_rows, shown_scene
 from viewer.app.taking import free_name, section_slab
 from viewer.app.view import View
 from viewer.figures.collect import Shown, content_of
@@ -26,7 +27,7 @@ SIZE = (900, 600)
 
 @pytest.fixture(scope="module")
 def desk(tmp_path_factory):
-    return load_desk(written(tmp_path_factory.mktemp("taking") / "bench"))
+    return desk_of(desurvey.open(written(tmp_path_factory.mktemp("taking") / "bench")))
 
 
 @pytest.fixture(scope="module")
@@ -158,7 +159,7 @@ def test_rings_and_a_planned_hole_lie_in_front(scene, tmp_path):
 
 @pytest.fixture(scope="module")
 def fanned(tmp_path_factory):
-    return load_desk(written(tmp_path_factory.mktemp("taking") / "fan", fan(6)))
+    return desk_of(desurvey.open(written(tmp_path_factory.mktemp("taking") / "fan", fan(6))))
 
 
 def part_of(desk, view):
@@ -173,7 +174,7 @@ def test_a_section_draws_what_the_filters_leave(fanned):
     line = along_line((east - 500, north), (east + 500, north), 1000.0)
 
     def drawn_on(**shown):
-        content = content_of(fanned.project, fanned.traces, fanned.oriented, heading="Section", **shown)
+        content = content_of(fanned.study, heading="Section", **shown)
         figure = draw_section(content, line)
         texts = [text for axes in figure.axes for text in axes.texts]
         ticks = [one for axes in figure.axes for one in axes.collections]

@@ -14,9 +14,8 @@ import pytest
 from PIL import Image
 from vtkmodules.vtkRenderingCore import vtkRenderWindow
 
-from desurvey import orient, traces
+import desurvey
 from desurvey.problems import DataProblem
-from desurvey.project import load_project
 from tests.benches import fan, written
 from viewer import page, scene, still, window
 
@@ -30,9 +29,7 @@ def _no_window_left():
 
 
 def made(folder, **how):
-    project = load_project(folder)
-    holes = traces.build(project)
-    return scene.build(project, holes, orient.oriented(project, holes), **how)
+    return scene.build(desurvey.open(folder), **how)
 
 
 @pytest.fixture

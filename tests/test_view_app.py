@@ -11,15 +11,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import desurvey
 from desurvey import orient, sphere
+from desurvey.decisions import FILE, Decision, Decisions, decide, read_decisions
 from desurvey.problems import DataProblem
 from tests.benches import written
 from viewer import scene, theme
 from viewer.app import serve
 from viewer.app.cards import disc_card, hole_card
 from viewer.app.core_piece import core_piece
-from viewer.app.decisions import FILE, Decision, Decisions, read_decisions, write_decisions
-from viewer.app.desk import BY_SET, filters_said, load_desk, shown_rows, shown_scene
+from viewer.app.desk import BY_SET, desk_of, filters_said, shown_rows, shown_scene
 from viewer.app.door import is_loopback
 from viewer.app.painter import Painter
 from viewer.app.sets import named_sets
@@ -51,7 +52,7 @@ texts = st.text(st.characters(exclude_categories=("Cs",)), max_size=30)
 def test_decisions_come_back_as_they_were(tmp_path_factory, key, why, fault):
     folder = tmp_path_factory.mktemp("decisions")
     made = Decisions().with_(Decision("pick", key, "pinned", fault=fault, why=why))
-    write_decisions(folder, made)
+    assert decide(folder, made.made).decisions == made
     assert read_decisions(folder) == made
     tomllib.loads((folder / FILE).read_text(encoding="utf-8"))
 
@@ -124,7 +125,7 @@ def test_edge_cases_are_drawn_too(alpha, beta):
 
 @pytest.fixture
 def desk(tmp_path):
-    return load_desk(written(tmp_path))
+    return desk_of(desurvey.open(written(tmp_path)))
 
 
 def test_cards_say_row_and_orientation(desk):
@@ -140,7 +141,7 @@ def test_cards_escape_what_people_typed(tmp_path):
         "collars": ["B-1,500100,5400200,300,120,90,-60,drilled"],
         "structures": ["<img src=x>,B-1,20,fault,30,0,"],
     }
-    desk = load_desk(written(tmp_path, tables))
+    desk = desk_of(desurvey.open(written(tmp_path, tables)))
     assert "<img" not in disc_card(desk, 0)
 
 
@@ -225,7 +226,7 @@ def test_painter_draws_what_the_camera_sees(desk):
     async def paint():
         painter = Painter()
         try:
-            await painter.load(scene.build(desk.project, desk.traces, desk.oriented), theme.LIGHT)
+            await painter.load(scene.build(desk.study), theme.LIGHT)
             slab = {"normal": [1, 0, 0], "offset": 1e4, "thickness": 1}
             return await painter.paint(Camera.asked(CAMERA)), await painter.paint(Camera.asked(CAMERA | {"slab": slab}))
         finally:

@@ -2,25 +2,82 @@
 
 Each command loads, computes and writes; what is wrong with the input comes up as a
 :class:`~desurvey.problems.DataProblem` and is said here, in one place. Exit status: 0 done, 1 done, but the input has
-findings of severity error, 2 unusable input or arguments.
+findings of severity error, 2 unusable input or arguments, or a machine that couldn't; 128 and the number of the signal
+when one ended it.
 """
 
 from __future__ import annotations
 
+import contextlib
+import functools
+import io
+import itertools
+import os
+import signal
 import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from importlib import metadata
-from typing import Annotated
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
-from desurvey.problems import DataProblem
+from desurvey.outputs import intending, said
+from desurvey.problems import DataProblem, shortened
 from viewer.commands import archive, checking, engine, figures, handover, judging, seeing, surfacing
 from viewer.commands.shared import say
 
 __all__ = ["app", "main"]
 
+
+@contextmanager
+def _answered() -> Iterator[None]:
+    """Turn what the machine can't do into the one message that a person gets."""
+    try:
+        yield
+    except BrokenPipeError as error:
+        raise DataProblem(GONE) from error
+    except SystemExit as end:  # rich answers a broken pipe by itself, with the status that means done
+        if isinstance(end.__context__, BrokenPipeError):
+            raise DataProblem(GONE) from end
+        raise
+    except OSError as error:
+        name = shortened(error.filename or "", MOST_LETTERS)
+        raise DataProblem(f"the machine says: {said(error)}", file=name) from error
+    except MemoryError as error:
+        raise DataProblem("the memory of this machine isn't enough", hint=LESS) from error
+    except ImportError as error:
+        if "allocate memory" not in str(error) and "failed to map" not in str(error):
+            raise
+        raise DataProblem("the memory of this machine isn't enough to load a library", hint=LESS) from error
+
+
+GONE = "what reads the output has gone away"
+
+MOST_LETTERS = 200
+"""Letters of a path in a message of the machine."""
+
+LESS = "close other programs, or work on fewer holes at a time"
+
+
+class _Commands(TyperGroup):
+    """The commands, each of which ends with one message whatever the machine does."""
+
+    def make_context(self, *arguments: Any, **more: Any) -> Any:
+        with _answered():
+            return super().make_context(*arguments, **more)
+
+    def invoke(self, ctx: Any) -> Any:
+        with _answered():
+            return super().invoke(ctx)
+
+
 app = typer.Typer(
     name="lowside",
+    cls=_Commands,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -55,10 +112,72 @@ for part in (checking, engine, judging, surfacing, seeing, figures, handover, ar
     part.add_to(app)
 
 
+def _apart(command: Callable[..., None]) -> Callable[..., None]:
+    """Return a command that refuses one file in two places: what it reads, it must not write, nor write twice."""
+
+    @functools.wraps(command)
+    def careful(**given: Any) -> None:
+        named = {option: value for option, value in given.items() if isinstance(value, Path)}
+        for (one, path), (other, same) in itertools.combinations(named.items(), 2):
+            if os.path.realpath(path) == os.path.realpath(same) and not path.is_dir():
+                raise DataProblem(f"--{one} and --{other} name the same file", value=str(path), hint="name two")
+        with intending(named.values()):
+            command(**given)
+
+    return careful
+
+
+for known in (app, *(group.typer_instance for group in app.registered_groups)):
+    for info in known.registered_commands if known is not None else ():
+        info.callback = _apart(info.callback) if info.callback is not None else None
+
+
 def main() -> None:
-    """Run the command line; say what is wrong with the input in one message and exit with 2."""
+    """Run the command line; say what stands in the way in one message and exit with 2."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal without σ or ° shows a stand-in
+            stream.reconfigure(errors="backslashreplace")
+    with _stopped_by_signals():
+        try:
+            try:
+                app()
+            finally:  # app ends by SystemExit: what a full disk kept back comes up here, not after the status is set
+                with _answered():
+                    sys.stdout.flush()
+        except DataProblem as problem:
+            _refuse(str(problem))
+
+
+def _refuse(message: str) -> NoReturn:
+    """Say why nothing came of it, as far as anybody listens, and exit with 2."""
+    with contextlib.suppress(OSError, ValueError):
+        say(f"lowside: {message}")
+        sys.stderr.flush()
+    for stream in (sys.stdout, sys.stderr):  # Python would flush them once more at its end, and fail again
+        with contextlib.suppress(OSError, ValueError):
+            stream.flush()
+            continue
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+    sys.exit(2)
+
+
+@contextmanager
+def _stopped_by_signals() -> Iterator[None]:
+    """End on SIGTERM and SIGHUP as on an exception, so that nothing half-written stays behind."""
+    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    if threading.current_thread() is not threading.main_thread():
+        names = []
+    before = {number: signal.getsignal(number) for number in (signal.Signals[name] for name in names)}
+    wanted = [number for number, handler in before.items() if handler == signal.SIG_DFL]  # nohup ignores SIGHUP
+    for number in wanted:
+        signal.signal(number, _stop)
     try:
-        app()
-    except DataProblem as problem:
-        say(f"lowside: {problem}")
-        sys.exit(2)
+        yield
+    finally:
+        for number in wanted:
+            signal.signal(number, before[number])
+
+
+def _stop(number: int, _frame: object) -> NoReturn:
+    sys.exit(128 + number)

@@ -15,7 +15,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from types import MappingProxyType
-from typing import Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
+
+if TYPE_CHECKING:
+    from desurvey.lineup import Fault
 
 __all__ = [
     "ANGLE_COLUMNS",
@@ -32,10 +35,13 @@ __all__ = [
     "OKABE_ITO",
     "OTHER",
     "PLANNED",
+    "PUT_RIGHT",
     "SUSPECT",
+    "SUSPECT_HOLE",
     "UNITS",
     "Look",
     "class_colours",
+    "fault_colours",
     "colour_map",
     "figure_settings",
     "heading",
@@ -88,8 +94,16 @@ GREY: Final = (IN_NO_SET, NOT_SORTED)
 """Classes that are grey in every picture, and come last."""
 
 PLANNED: Final = "#7A7A7A"
-SUSPECT: Final = OKABE_ITO["vermilion"]
 """Planned holes: grey and dashed, for nothing in them has been seen yet."""
+
+SUSPECT: Final = OKABE_ITO["vermilion"]
+"""Readings that a suspect accuses, in every picture about suspicion."""
+
+SUSPECT_HOLE: Final = "#F0B58C"
+"""Lengths of hole that a suspect accuses: vermilion, paler than the readings on them."""
+
+PUT_RIGHT: Final = OKABE_ITO["bluish green"]
+"""Readings that are shown as a suspect explains them."""
 
 CONTINUOUS: Final = "viridis"
 """Colour map of continuous values (matplotlib's name, which PyVista knows too)."""
@@ -151,6 +165,12 @@ class Look(NamedTuple):
         Holes that no value colours.
     accent : str
         What is picked.
+    quiet_disc, quiet_hole : str
+        Discs and holes that are context only; each at least 1.3:1 against the background, to be seen and no more.
+    unrelated : str
+        What a question is about and has no answer of its own: picks of no fault, what was set aside.
+    expected : str
+        Where a reading is expected to lie.
     """
 
     background: str
@@ -160,12 +180,22 @@ class Look(NamedTuple):
     grid: str
     trace: str
     accent: str
+    quiet_disc: str
+    quiet_hole: str
+    unrelated: str
+    expected: str
 
 
-LIGHT: Final = Look("#FFFFFF", "#F5F6F7", "#1B1F23", "#57606A", "#C4CAD0", "#4A4F55", "#B4006E")
+LIGHT: Final = Look(
+    "#FFFFFF", "#F5F6F7", "#1B1F23", "#57606A", "#C4CAD0", "#4A4F55", "#B4006E", "#AEB6BE", "#CDD2D8", "#6B737B",
+    "#0072B2",
+)  # fmt: skip
 """The look of print and of a bright room."""
 
-DARK: Final = Look("#15181C", "#20252B", "#F0F2F4", "#A9B2BB", "#454D55", "#B8BEC4", "#FF7AC6")
+DARK: Final = Look(
+    "#15181C", "#20252B", "#F0F2F4", "#A9B2BB", "#454D55", "#B8BEC4", "#FF7AC6", "#5A636C", "#434B53", "#98A1AA",
+    "#56B4E9",
+)  # fmt: skip
 """The look of a core shed at night."""
 
 
@@ -195,6 +225,11 @@ def class_colours(classes: Iterable[str]) -> dict[str, str]:
     own |= {name: OTHER for name in names if name in GREY}
     left = iter([colour for colour in CLASS_COLOURS if colour not in own.values()])
     return {name: own.get(name) or next(left, OTHER) for name in names}
+
+
+def fault_colours(faults: Iterable[Fault]) -> dict[str, str]:
+    """Return the colour of each fault by its name: the same in every picture, and as lasting as the name."""
+    return {fault.fault_id: CLASS_COLOURS[fault.colour % len(CLASS_COLOURS)] for fault in faults}
 
 
 def colour_map(column: str) -> str:

@@ -19,9 +19,9 @@ import pyarrow.parquet as pq
 from desurvey.exchange import write_table
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, Finding
-from desurvey.project import Project, Settings, load_project, read_settings
+from desurvey.project import Project, Settings, load_project, read_settings, read_table
 from desurvey.shown import shown
-from desurvey.tables import INTERVALS, TABLES, Column, Table, clean, read_cells
+from desurvey.tables import INTERVALS, TABLES, Column, Table
 from desurvey.tables.cleaning import heading_candidates
 from desurvey.tables.names import name_key
 
@@ -84,7 +84,7 @@ def open_archive(folder: Path | str) -> Archive:
     """
     folder = Path(folder).resolve()
     settings = read_settings(folder)
-    tables = {**settings.tables, **settings.intervals}
+    tables = {name: files[0] for name, files in {**settings.tables, **settings.intervals}.items()}
     for name, place in tables.items():
         if not (folder / place).is_dir():
             raise DataProblem(
@@ -102,7 +102,7 @@ def open_archive(folder: Path | str) -> Archive:
     return archive
 
 
-def _refuse_shared(archive: Archive, headings: Mapping[str, str]) -> None:
+def _refuse_shared(archive: Archive, headings: Mapping[str, tuple[str, ...]]) -> None:
     """Refuse an archive that has a hole in two partitions: each would give a part of it for the whole."""
     found: dict[str, str] = {}
     for partition in archive.partitions:
@@ -168,15 +168,11 @@ def divide(project: Path | str, folder: Path | str, holes: int = HOLES) -> tuple
 
 
 def _read_tables(folder: Path, settings: Settings) -> dict[str, Table]:
-    tables = {}
-    for name, file in {**settings.tables, **settings.intervals}.items():
-        headings = settings.columns.get(name, {})
-        cells = read_cells(folder / file, file, name, headings.values())
-        table = clean(cells, name, TABLES.get(name, INTERVALS), headings, settings.frame.depth_unit)
+    tables = {name: read_table(folder, settings, name) for name in (*settings.tables, *settings.intervals)}
+    for table in tables.values():
         for finding in table.findings:
             if finding.stops == "table":
-                raise DataProblem(finding.message, file=file, row=finding.row, hint=finding.suggestion)
-        tables[name] = table
+                raise DataProblem(finding.message, file=finding.file, row=finding.row, hint=finding.suggestion)
     return tables
 
 
@@ -216,7 +212,9 @@ def _toml(folder: Path) -> dict[str, Any]:
 def _plain_settings(settings: dict[str, Any]) -> dict[str, Any]:
     """Return settings without what canonical columns in metres no longer need."""
     frame = {key: value for key, value in settings.get("frame", {}).items() if key != "depth_unit"}
-    return {key: value for key, value in settings.items() if key != "columns"} | {"frame": frame}
+    names = {key: value for key, value in settings.get("repairs", {}).items() if key in {"match_names", "names"}}
+    kept = {key: value for key, value in settings.items() if key not in {"columns", "units", "repairs"}}
+    return kept | {"frame": frame} | ({"repairs": names} if names else {})
 
 
 def _write_settings(folder: Path, settings: Mapping[str, Any], tables: Mapping[str, str]) -> None:

@@ -15,20 +15,22 @@ from desurvey.checks.context import Context
 from desurvey.checks.limits import Limits, limits_of
 from desurvey.problems import Finding, Rule, apart
 from desurvey.project import Project
+from desurvey.project.adopting import RULES as FOLDER_RULES
 from desurvey.project.loading import RULES as PROJECT_RULES
 from desurvey.tables.cleaning import RULES as CELL_RULES
+from desurvey.tables.conventions import RULES as CONVENTION_RULES
 from desurvey.tables.names import RULES as NAME_RULES
 from desurvey.tables.reading import RULES as FILE_RULES
 from desurvey.tables.rules import RULES as TABLE_RULES
 
-__all__ = ["RULES", "RULES_BY_PART", "Limits", "all_findings", "check", "limits_of"]
+__all__ = ["RULES", "RULES_BY_PART", "Limits", "check", "limits_of"]
 
 RULES_BY_PART: dict[str, tuple[Rule, ...]] = {
-    "files": FILE_RULES,
+    "files": (*FILE_RULES, *FOLDER_RULES),
     "cells and headings": CELL_RULES,
     "names of holes": NAME_RULES,
     "rows and tables": TABLE_RULES,
-    "conventions": PROJECT_RULES,
+    "conventions": (*PROJECT_RULES, *CONVENTION_RULES),
     "collars": collars.RULES,
     "surveys": paths.RULES,
     "instruments": instruments.RULES,
@@ -66,11 +68,6 @@ def check(project: Project, holes: traces.Traces | None = None) -> tuple[Finding
     """
     context = Context(project, _traced(project) if holes is None else holes, limits_of(project))
     return apart(finding for part in CHECKS for finding in part(context))
-
-
-def all_findings(project: Project) -> tuple[Finding, ...]:
-    """Return what loading has found and what :func:`check` finds."""
-    return (*project.findings, *check(project))
 
 
 def _traced(project: Project) -> traces.Traces:

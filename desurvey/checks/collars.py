@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from desurvey import curvature, north
+from desurvey import curvature, directions, north
 from desurvey.checks.context import Bools, Context, Floats
 from desurvey.checks.ground import GROUND_RULES, check_ground
 from desurvey.checks.neighbours import nearest, pairs_within
@@ -140,7 +140,7 @@ def _together(context: Context, place: Floats) -> list[Finding]:
         return []
     first, second = used[pairs_within(place[used], context.limits.collar_apart_m)].reshape(-1, 2).T
     tangent = traces.tangent[traces.offsets[:-1]][hole]
-    same = _angle(tangent[first], tangent[second]) < context.limits.collar_turn_deg
+    same = directions.between(tangent[first], tangent[second]) < context.limits.collar_turn_deg
     names = context.project.collars["hole_id"].to_numpy(dtype=object)
     texts = [f"the hole starts where '{shortened(names[other])}' does, in the same direction" for other in first[same]]
     return context.rows(TOGETHER, "collars", second[same], texts)
@@ -155,7 +155,7 @@ def _directions(context: Context) -> list[Finding]:
     depth = surveys["depth"].to_numpy(dtype=float)
     near = np.flatnonzero((collar >= 0) & (depth <= limits.collar_station_m))
     wanted, got = given[collar[near]], read[near]
-    angle = _angle(curvature.tangent(*wanted.T), curvature.tangent(*got.T))
+    angle = directions.between(curvature.tangent(*wanted.T), curvature.tangent(*got.T))
     wrong = angle > limits.collar_turn_deg
     texts = [
         f"the collar points to {a[0]:.1f}/{a[1]:.1f}, the hole at {at:g} m to {b[0]:.1f}/{b[1]:.1f}: {apart:.1f}° apart"
@@ -182,9 +182,3 @@ def _depths(context: Context) -> list[Finding]:
         "the planned hole has no target depth" if plan else "the hole has a length of 0 m" for plan in planned[wrong]
     ]
     return context.rows(NO_DEPTH, "collars", wrong, texts)
-
-
-def _angle(one: Floats, other: Floats) -> Floats:
-    """Return the angle between unit vectors (n, 3) in degrees, exact for small ones too; NaN where one is missing."""
-    apart, along = np.linalg.norm(one - other, axis=-1), np.linalg.norm(one + other, axis=-1)
-    return np.asarray(np.rad2deg(2.0 * np.arctan2(apart, along)))

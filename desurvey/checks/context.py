@@ -13,6 +13,7 @@ from desurvey.checks.limits import Limits
 from desurvey.problems import Finding, Rule
 from desurvey.project import Project
 from desurvey.shown import shown
+from desurvey.tables.cleaning import SOURCE
 from desurvey.traces import Traces
 
 __all__ = ["Bools", "Context", "Floats", "Ints"]
@@ -75,9 +76,10 @@ class Context:
         numbers, holes = frame["row"].to_numpy()[places].tolist(), frame["hole_id"].to_numpy(dtype=object)[places]
         depths = frame[depth].to_numpy(dtype=float)[places].tolist() if depth else [None] * len(places)
         file = self.project.files.get(table, table)
+        files = frame[SOURCE].to_numpy()[places].tolist() if SOURCE in frame else [file] * len(places)
         return [
             rule.found(message, table=table, file=file, row=row, hole_id=hole, depth=at)
-            for row, hole, at, message in zip(numbers, holes, depths, messages, strict=True)
+            for file, row, hole, at, message in zip(files, numbers, holes, depths, messages, strict=True)
         ]
 
     def whole(self, rule: Rule, table: str, message: str, hole_id: str = "", depth: float | None = None) -> Finding:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from desurvey import north, traces
+from desurvey import curvature, directions, north, traces
 from desurvey.checks.context import Bools, Context, Floats
 from desurvey.problems import DataProblem, Finding, Rule
 
@@ -108,11 +108,10 @@ def _offsets(context: Context) -> list[Finding]:
     other = kinds["magnetic"][kinds["magnetic"]["hole_id"].isin(both)]
     hole, depth = gyro.index(other["hole_id"].to_numpy(dtype=np.str_)), other["depth"].to_numpy(dtype=float)
     inside = depth <= gyro.surveyed[hole]
-    azimuth, dip = np.deg2rad(other[["azimuth", "dip"]].to_numpy(dtype=float)).T
-    tangent = np.column_stack([np.cos(dip) * np.sin(azimuth), np.cos(dip) * np.cos(azimuth), np.sin(dip)])
+    azimuth, dip = other[["azimuth", "dip"]].to_numpy(dtype=float).T
     path = gyro.at(hole, depth).tangent
-    turn = np.rad2deg(azimuth - np.arctan2(path[:, 0], path[:, 1]))
-    away = np.rad2deg(2.0 * np.arctan2(np.linalg.norm(tangent - path, axis=1), np.linalg.norm(tangent + path, axis=1)))
+    turn = azimuth - directions.azimuth(path)
+    away = directions.between(curvature.tangent(np.deg2rad(azimuth), np.deg2rad(dip)), path)
     table = pd.DataFrame({"hole": hole, "away": away, "turn": (turn + 180.0) % 360.0 - 180.0})[inside]
     middle = table.groupby("hole").median()
     wrong = middle[middle["away"] > context.limits.instrument_offset_deg]

@@ -9,6 +9,7 @@ import numpy as np
 from desurvey.checks.context import Context, Floats, Ints
 from desurvey.checks.neighbours import pairs_within
 from desurvey.problems import Finding, Rule, shortened
+from desurvey.ragged import numbered
 from desurvey.traces import Points
 
 __all__ = ["RULES", "check_nearness"]
@@ -93,8 +94,8 @@ def _nearest(points: Points, first: Ints, second: Ints) -> tuple[Floats, Floats]
 def _points(end: Floats) -> tuple[Ints, Floats]:
     """Return hole and depth of points at even steps down every hole."""
     counts = np.floor(np.nan_to_num(end) / STEP_M).astype(np.int64).clip(min=0) + 1
-    hole = np.repeat(np.arange(len(counts)), counts)
-    return hole, (np.arange(len(hole)) - np.repeat(np.cumsum(counts) - counts, counts)) * STEP_M
+    hole, number = numbered(counts)
+    return hole, np.multiply(number, STEP_M, dtype=np.float64)
 
 
 def _pairs(hole: Ints, position: Floats, collar: Floats) -> tuple[Ints, Ints]:

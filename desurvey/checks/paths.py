@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from desurvey import directions
 from desurvey.checks.context import Context, Floats, Ints
 from desurvey.problems import Finding, Rule
 from desurvey.spikes import find_spikes
@@ -194,7 +195,7 @@ def _rod_limits(context: Context) -> Floats:
 def _crossed(context: Context) -> list[Finding]:
     """Return stations near the plain mean of two azimuths that lie on the two sides of north."""
     traces, rows = context.traces, survey_rows(context)
-    azimuth = np.rad2deg(np.arctan2(traces.tangent[:, 0], traces.tangent[:, 1])) % 360.0
+    azimuth = directions.azimuth(traces.tangent)
     above, below = np.roll(azimuth, 1), np.roll(azimuth, -1)
     inner = np.ones(len(azimuth), dtype=bool)
     inner[traces.offsets[:-1]] = inner[traces.offsets[1:] - 1] = False

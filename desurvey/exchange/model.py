@@ -11,6 +11,7 @@ import pandas as pd
 
 from desurvey.orient import Oriented
 from desurvey.project import Project
+from desurvey.ragged import groups, offsets_of
 from desurvey.shown import shown
 from desurvey.spread import HoleSpread, StructureSpread, orientation_table, trace_table
 from desurvey.surface.mesh import Mesh
@@ -66,7 +67,7 @@ class Holes:
     @property
     def hole_of_point(self) -> Ints:
         """Row of the hole that each point belongs to, (S,)."""
-        return np.repeat(np.arange(len(self.table)), np.diff(self.offsets))
+        return groups(self.offsets)
 
 
 @shown
@@ -169,7 +170,7 @@ def _holes(project: Project, traces: Traces) -> Holes:
     counts = np.bincount(hole, minlength=len(traces.hole_ids))
     collars = _typed(project.collars).drop_duplicates("hole_id").set_index("hole_id")
     table = collars.loc[traces.hole_ids.tolist()].reset_index()
-    return Holes(table, np.concatenate([[0], np.cumsum(counts)]), points.drop(columns="hole_id"))
+    return Holes(table, offsets_of(counts), points.drop(columns="hole_id"))
 
 
 def _typed(frame: pd.DataFrame) -> pd.DataFrame:

@@ -16,42 +16,43 @@
 ``grouping``        the partition of all picks, judged as a whole
 ``shape``           plane, curvature, fit and extent of a fault
 ``piercing``        where holes meet a fault, on the exact arcs
-``answers``         the project's line-up, tables and summary
+``pins``            what a person has said of picks
+``naming``          the names that faults keep
+``answers``         the project's line-up, and where the others put each pick
+``tables``          the contract's tables, and the line-up in words
+``profile``         a fault edge-on: its picks along strike
 ==================  ==================================================================================
 """
 
-from desurvey.lineup.answers import (
-    LeftOut,
-    LineUp,
-    faults_table,
-    left_out,
-    line_up,
-    line_up_with_windows,
-    lined_up,
-    picks_of,
-    picks_table,
-    pins_of,
-    summary,
-    windows_table,
-)
-from desurvey.lineup.picks import LineupSettings, Picks, Pins
+from desurvey.lineup.answers import LeftOut, LineUp, left_out, line_up, lined_up, picks_of
+from desurvey.lineup.naming import HandedOn, Remembered, handed_on, read_names, write_names
+from desurvey.lineup.picks import LineupSettings, Picks
+from desurvey.lineup.pins import Pins
+from desurvey.lineup.profile import EdgeOn, edge_on
 from desurvey.lineup.shape import Fault
+from desurvey.lineup.tables import faults_table, line_up_with_windows, picks_table, summary, windows_table
 
 __all__ = [
+    "EdgeOn",
     "Fault",
+    "HandedOn",
     "LeftOut",
     "LineUp",
     "LineupSettings",
     "Picks",
     "Pins",
+    "Remembered",
+    "edge_on",
     "faults_table",
+    "handed_on",
     "left_out",
     "line_up",
     "line_up_with_windows",
     "lined_up",
     "picks_of",
     "picks_table",
-    "pins_of",
+    "read_names",
     "summary",
     "windows_table",
+    "write_names",
 ]

@@ -9,6 +9,9 @@ in whole, faults are merged and dissolved, and a move is kept only when the whol
 
 from __future__ import annotations
 
+from dataclasses import replace
+from weakref import WeakKeyDictionary
+
 import numpy as np
 import numpy.typing as npt
 
@@ -17,13 +20,13 @@ from desurvey.lineup.candidates import Candidates, candidates
 from desurvey.lineup.crossings import Course
 from desurvey.lineup.learning import learnt
 from desurvey.lineup.moves import improved
-from desurvey.lineup.partition import Grouping, pins_hold, refitted, settled, state_of, trimmed
-from desurvey.lineup.picks import LineupSettings, Picks, Pins
+from desurvey.lineup.partition import Grouping, kept_apart, refitted, settled, state_of, trimmed
+from desurvey.lineup.picks import LineupSettings, Picks
 from desurvey.lineup.sheet import Habit, Sheet
 from desurvey.lineup.weighing import Null, Problem, gains_of, hole_count, raw_worth, sheet_of, view_of, worth
 from desurvey.progress import Progress, followed, part, silent
 
-__all__ = ["Grouping", "Problem", "gains", "grouped"]
+__all__ = ["Grouping", "Problem", "gains", "grouped", "regrouped", "with_fault"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -35,7 +38,11 @@ MANY = 1000
 
 
 def grouped(
-    picks: Picks, course: Course, settings: LineupSettings, pins: Pins | None = None, progress: Progress = silent
+    picks: Picks,
+    course: Course,
+    settings: LineupSettings,
+    apart: tuple[Ints, ...] = (),
+    progress: Progress = silent,
 ) -> tuple[Problem, Grouping]:
     """Return the most probable partition that was found, with the problem as it was learnt.
 
@@ -47,15 +54,15 @@ def grouped(
         The drilled holes.
     settings : LineupSettings
         What is taken for granted.
-    pins : Pins, optional
-        What holds whatever the evidence.
+    apart : tuple of int arrays, optional
+        Picks that a person keeps apart.
     progress : callable
         Told the share of the work that is done.
     """
     habit = Habit(
         settings.waviness_m, settings.waviness_range_m, np.deg2rad(settings.pole_scatter_deg), 1.0, _span(picks)
     )
-    problem = Problem(picks, settings, habit, course, background_of(picks, course.length), pins or Pins())
+    problem = Problem(picks, settings, habit, course, background_of(picks, course.length), apart)
     state = state_of(problem, np.full(len(picks), -1), np.ones(len(picks), dtype=bool), [], [])
     if not len(picks):
         return problem, state
@@ -76,6 +83,24 @@ def grouped(
         if np.array_equal(before, state.group):
             break
     return problem, state
+
+
+def regrouped(problem: Problem, state: Grouping, kept: Bools) -> tuple[Problem, Grouping]:
+    """Return the most probable partition of some of the picks, looked for from that of all of them.
+
+    The faults that lose no pick stay as they are until something better is found; what was learnt is kept.
+    """
+    number = np.full(len(kept), -1)
+    number[kept] = np.arange(int(kept.sum()))
+    picks = problem.picks[kept]
+    apart = tuple(number[rows[kept[rows]]] for rows in problem.apart)
+    background = background_of(picks, problem.course.length)
+    fewer = replace(problem, picks=picks, background=background, apart=apart, unmerged=set(), memo=WeakKeyDictionary())
+    start = state_of(fewer, state.group[kept], state.trusted[kept], list(state.sheets), state.raw.tolist())
+    nothing = Candidates(np.zeros((0, len(picks)), dtype=bool), np.zeros((0, 3)), np.zeros(0))
+    active = np.unique(state.group[~kept & ~state.null]).tolist()
+    start = refitted(fewer, start, start.group, start.trusted, active)[0] if active else start
+    return fewer, improved(fewer, start, nothing)
 
 
 SHARES = (0.25, 0.5)
@@ -112,7 +137,6 @@ def _packed(problem: Problem, found: Candidates, progress: Progress) -> Grouping
     count = len(problem.picks)
     null = Null.sparse(problem)
     state = state_of(problem, np.full(count, -1), np.ones(count, dtype=bool), [], [])
-    state = with_pinned(problem, state, null)
     sets = list(zip(found.member, found.normal, strict=True))
     for member, normal in followed(sets, part(progress, 0.0, 0.5)):
         rows = np.flatnonzero(member & state.null)
@@ -124,22 +148,20 @@ def _packed(problem: Problem, found: Candidates, progress: Progress) -> Grouping
         raw = raw_worth(problem, sheet, rows, trusted, null)
         group = state.group.copy()
         group[rows] = len(state.sheets)
-        if worth(raw, rows, null) > 0.0 and pins_hold(problem.pins, group):
+        if worth(raw, rows, null) > 0.0 and kept_apart(problem, group):
             trusted = np.where(group == len(state.sheets), trusted, state.trusted)
             state = state_of(problem, group, trusted, [*state.sheets, sheet], [*state.raw, raw])
             state = settled(problem, state, [len(state.sheets) - 1], null)
     return settled(problem, state, list(range(len(state.sheets))), progress=part(progress, 0.5, 1.0))
 
 
-def with_pinned(problem: Problem, state: Grouping, null: Null) -> Grouping:
-    """Return the partition with each set of picks that a person tied together as a fault."""
-    for rows in problem.pins.same:
-        group = state.group.copy()
-        group[rows] = len(state.sheets)
-        sheet = sheet_of(problem, rows, state.trusted, _first_normal(problem.picks[rows]))
-        raw = raw_worth(problem, sheet, rows, state.trusted, null)
-        state = state_of(problem, group, state.trusted, [*state.sheets, sheet], [*state.raw, raw])
-    return state
+def with_fault(problem: Problem, state: Grouping, rows: Ints) -> Grouping:
+    """Return the partition with a set of picks as a fault, whatever the evidence says of it."""
+    group = state.group.copy()
+    group[rows] = len(state.sheets)
+    sheet = sheet_of(problem, rows, state.trusted, _first_normal(problem.picks[rows]))
+    raw = raw_worth(problem, sheet, rows, state.trusted, Null.of(problem, group))
+    return state_of(problem, group, state.trusted, [*state.sheets, sheet], [*state.raw, raw])
 
 
 def _first_normal(picks: Picks) -> Floats:

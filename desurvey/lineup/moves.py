@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.lineup.candidates import Candidates
-from desurvey.lineup.partition import Grouping, pins_hold, refitted, settled, state_of, trimmed
+from desurvey.lineup.partition import Grouping, kept_apart, refitted, settled, state_of, trimmed
 from desurvey.lineup.weighing import Null, Problem, hole_count
 from desurvey.progress import Progress, part, silent
 
@@ -52,15 +52,15 @@ def _with_inserted(problem: Problem, state: Grouping, found: Candidates, progres
         tried += 1
         trial = _inserted(problem, state, rows, normal)
         progress(tried / most)
-        if trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group):
+        if trial.total > state.total + 1e-6 and kept_apart(problem, trial.group):
             state = trial
     return state
 
 
 def _known(state: Grouping, rows: Ints) -> bool:
-    """Return whether a set is, to nine tenths, within one of the faults there are."""
-    numbers, counts = np.unique(state.group[rows], return_counts=True)
-    return bool(numbers[counts.argmax()] >= 0 and counts.max() >= 0.99 * len(rows))
+    """Return whether a set lies wholly within one of the faults there are."""
+    first = state.group[rows[0]]
+    return bool(first >= 0 and np.all(state.group[rows] == first))
 
 
 def _inserted(problem: Problem, state: Grouping, rows: Ints, normal: Floats) -> Grouping:
@@ -100,7 +100,7 @@ def _mergers(problem: Problem, state: Grouping) -> Iterator[Grouping | None]:
         problem.unmerged.add(pair)
         if _lies_near(problem, state, larger, smaller):
             trial = _merged(problem, state, larger, smaller)
-            better = trial.total > state.total + 1e-6 and pins_hold(problem.pins, trial.group)
+            better = trial.total > state.total + 1e-6 and kept_apart(problem, trial.group)
             yield trial if better else None
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from desurvey.lineup.picks import Pins
 from desurvey.lineup.sheet import Sheet
 from desurvey.lineup.weighing import (
     Null,
@@ -24,7 +23,7 @@ from desurvey.lineup.weighing import (
 from desurvey.progress import Progress, silent
 from desurvey.shown import shown
 
-__all__ = ["Grouping", "pins_hold", "refitted", "settled", "state_of", "trimmed"]
+__all__ = ["Grouping", "kept_apart", "refitted", "settled", "state_of", "trimmed"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -68,27 +67,18 @@ def state_of(problem: Problem, group: Ints, trusted: Bools, sheets: list[Sheet],
     return Grouping(group, trusted, tuple(sheets), np.array(raw, dtype=float), total)
 
 
-def pins_hold(pins: Pins, group: Ints) -> bool:
-    """Return whether a partition keeps together and apart what a person said."""
-    together = all(group[rows[0]] >= 0 and np.all(group[rows] == group[rows[0]]) for rows in pins.same)
-    taken = [group[rows][group[rows] >= 0] for rows in pins.different]
-    return together and all(len(np.unique(numbers)) == len(numbers) for numbers in taken)
+def kept_apart(problem: Problem, group: Ints) -> bool:
+    """Return whether a partition keeps apart what a person said."""
+    taken = [group[rows][group[rows] >= 0] for rows in problem.apart]
+    return all(len(np.unique(numbers)) == len(numbers) for numbers in taken)
 
 
-def keep_pins(problem: Problem, gain: Floats, chosen: Ints) -> None:
-    """Put picks where a person wants them, in place: a tied set where it fits best, others out of its way."""
-    for rows in problem.pins.different:
+def _keep_apart(problem: Problem, gain: Floats, chosen: Ints) -> None:
+    """Leave in each fault, in place, only the best of the picks that a person keeps apart."""
+    for rows in problem.apart:
         for column in np.unique(chosen[rows][chosen[rows] >= 0]):
             here = rows[chosen[rows] == column]
             chosen[np.delete(here, np.argmax(gain[here, column]))] = -1
-    for rows in problem.pins.same:
-        best = int(np.argmax(np.maximum(gain[rows], -50.0).sum(axis=0)))
-        rivals = np.isin(problem.picks.hole, problem.picks.hole[rows]) & (chosen == best)
-        for apart in problem.pins.different:
-            if np.isin(rows, apart).any():
-                rivals[apart] |= chosen[apart] == best
-        chosen[rivals] = -1
-        chosen[rows] = best
 
 
 def trimmed(problem: Problem, rows: Ints, normal: Floats, null: Null) -> tuple[Ints, Bools, Sheet]:
@@ -170,13 +160,12 @@ def refitted(
         sheet, raw = old, float(state.raw[number])
         if number in active:
             rows = np.flatnonzero(group == number)
-            tied = any(pin[0] in rows for pin in problem.pins.same)
-            if not tied and hole_count(problem, rows) < problem.settings.least_holes:
+            if hole_count(problem, rows) < problem.settings.least_holes:
                 continue
             if not _same(problem, state, number, rows, trusted):
                 sheet = sheet_of(problem, rows, trusted, old.axes[2])
             raw = raw_worth(problem, sheet, rows, trusted, null)
-            if not tied and worth(raw, rows, null) <= 0.0:
+            if worth(raw, rows, null) <= 0.0:
                 continue
             still.append(len(sheets))
         number_of[number] = len(sheets)
@@ -215,7 +204,7 @@ def _assigned(problem: Problem, gain: Floats) -> Ints:
         left = ~np.isin(pick, pick[both]) & ~np.isin(crossing, crossing[both])
         pick, column, crossing = pick[left], column[left], crossing[left]
     chosen = _with_zones(problem, gain, chosen)
-    keep_pins(problem, gain, chosen)
+    _keep_apart(problem, gain, chosen)
     return chosen
 
 

@@ -7,7 +7,7 @@ between that plane and the core, and the hole and depth it was logged at.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
-from typing import NamedTuple, Self
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,7 @@ import numpy.typing as npt
 from desurvey.problems import DataProblem
 from desurvey.shown import shown
 
-__all__ = ["LineupSettings", "Picks", "Pins"]
+__all__ = ["LineupSettings", "Picks"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -85,22 +85,6 @@ class LineupSettings:
                 raise DataProblem(f"[lineup] {name} must lie between 0 and 1", column=name, value=getattr(self, name))
         if self.least_holes < 2:
             raise DataProblem("[lineup] least_holes must be 2 or more", column="least_holes", value=self.least_holes)
-
-
-@shown
-class Pins(NamedTuple):
-    """Picks that a person has tied together or kept apart, as rows.
-
-    Attributes
-    ----------
-    same : tuple of int arrays
-        Each one fault.
-    different : tuple of int arrays
-        In each no two of one fault.
-    """
-
-    same: tuple[Ints, ...] = ()
-    different: tuple[Ints, ...] = ()
 
 
 @shown

@@ -11,7 +11,7 @@ Schwarz (1978), Annals of Statistics 6:461: the criterion. Generalised least squ
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +20,7 @@ from scipy import stats
 from desurvey.lineup.crossings import reach_of
 from desurvey.lineup.grouping import Grouping, Problem
 from desurvey.lineup.picks import Picks
-from desurvey.lineup.sheet import Readings, Sheet, design_of, fitted, joint_covariance
+from desurvey.lineup.sheet import FEWEST_FOR_CURVATURE, Readings, Sheet, design_of, fitted, joint_covariance
 from desurvey.orient import dip_of_plane
 from desurvey.shown import shown
 
@@ -29,9 +29,6 @@ __all__ = ["Fault", "Fit", "fault_of", "faults_of", "outline_of", "plane_fit"]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-
-FEWEST_FOR_CURVATURE = 6
-"""Holes below which no curvature is fitted: a quadratic surface has six unknowns."""
 
 CORNERS = 24
 """Corners of the circle of reach about each pick."""
@@ -78,9 +75,9 @@ class Fault:
     Attributes
     ----------
     fault_id : str
-        F1, F2, … by the number of holes and picks.
+        F1, F2, … by the number of holes and picks, or the name that it had before (:mod:`.naming`).
     rows : (n,) int array
-        Its picks.
+        Its picks, those too that a person put there (:class:`.LineUp`, ``forced``).
     sheet : Sheet
         The surface with its uncertainty; ``sheet.centre`` and ``sheet.axes`` are the frame of the fits.
     fit : Fit
@@ -105,6 +102,8 @@ class Fault:
         Corners of the extent, on the surface, easting, northing, elevation.
     reach : float
         How far the extent goes beyond the outermost picks, metres.
+    colour : int
+        Place of its colour in the palette, which it keeps like its name (:mod:`.naming`).
     """
 
     fault_id: str
@@ -124,6 +123,7 @@ class Fault:
     hull: Floats
     outline: Floats
     reach: float
+    colour: int = 0
 
     @property
     def shape(self) -> str:
@@ -165,7 +165,7 @@ def faults_of(problem: Problem, state: Grouping) -> tuple[Fault, ...]:
     size = [(len(np.unique(picks.hole[rows])), len(rows)) for rows in members]
     order = sorted(range(len(members)), key=lambda k: (-size[k][0], -size[k][1], members[k][0]))
     return tuple(
-        fault_of(f"F{place + 1}", problem, members[k], state.trusted, state.sheets[k].axes[2])
+        replace(fault_of(f"F{place + 1}", problem, members[k], state.trusted, state.sheets[k].axes[2]), colour=place)
         for place, k in enumerate(order)
     )
 

@@ -6,8 +6,9 @@ line filled in for every structure. Rows keep their numbers; no row is dropped.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,12 +20,14 @@ from desurvey import north
 from desurvey.problems import DataProblem, Finding, Rule, apart, shortened
 from desurvey.project.settings import FILE, Frame, Settings, read_settings, settings_of
 from desurvey.shown import shown
-from desurvey.tables import INTERVALS, TABLES, Table, cells_of_frame, clean, empty_frame, read_cells
+from desurvey.tables import INTERVALS, TABLES, Table, cells_of_frame, clean, empty_frame, joined, read_cells
+from desurvey.tables.cleaning import SOURCE
+from desurvey.tables.conventions import against_conventions
 from desurvey.tables.files import NO_FILE
 from desurvey.tables.names import one_spelling
 from desurvey.tables.rules import compare_tables
 
-__all__ = ["RULES", "TO_ORIENT", "Project", "load_project", "project_of_tables"]
+__all__ = ["RULES", "TO_ORIENT", "Project", "load_project", "project_of", "project_of_tables", "read_table"]
 
 MISSING_FILE = Rule("missing_file", "error", "the project names it", "Correct the name under [tables]", "table")
 UNREADABLE_FILE = Rule(
@@ -48,11 +51,13 @@ NO_LINE = Rule(
     "error",
     "beta counts from the line: with the wrong side every plane is turned by 180°",
     'Say line = "low" (or "high", "north") under [core], or in a column of runs or structures',
-    "row",
 )
 
 TO_ORIENT = ("structures", "runs")
 """Tables that must be usable for structures to be oriented, if the project names them: runs say what the line marks."""
+
+KINDS_NAMED = 12
+"""Kinds that a message names, the commonest."""
 
 RULES = (MISSING_FILE, UNREADABLE_FILE, NO_DECLINATION, NO_CONVERGENCE, NO_LINE)
 
@@ -77,9 +82,11 @@ class Project:
     structure_run : (n,) int array
         Position in ``runs`` of the run that each structure lies in, −1 where there is none.
     files : mapping of str to str
-        Table name → file name, for messages.
+        Table name → file name, for messages; several with commas between them.
     findings : tuple of Finding
         Everything that loading has found, in the order of the tables.
+    headings : mapping of str to mapping
+        Table name → {canonical column → the heading that was taken for it}.
     """
 
     folder: Path
@@ -93,6 +100,7 @@ class Project:
     structure_run: npt.NDArray[np.intp]
     files: Mapping[str, str]
     findings: tuple[Finding, ...]
+    headings: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -102,6 +110,38 @@ class Project:
     def section(self, name: str) -> Mapping[str, Any]:
         """Return a module's own section of project.toml as it stands, for :func:`desurvey.project.options`."""
         return self.settings.sections[name]
+
+    def kind_named(self, word: str) -> str:
+        """Return the kind that a logged word stands for, in lower case."""
+        plain = word.strip().casefold()
+        return next((kind for kind, words in self.settings.kinds.items() if plain in words), plain)
+
+    def of_kind(self, kind: str) -> npt.NDArray[np.bool_]:
+        """Return which structures are of a kind, (n,), whatever word of ``[kinds]`` they are logged with.
+
+        Case doesn't matter, and any word for a kind asks for that kind.
+        """
+        return np.asarray(self._kind_of() == self.kind_named(kind))
+
+    @property
+    def kinds(self) -> dict[str, int]:
+        """Kinds of the structures, as ``[kinds]`` joins them, the commonest first, each with its number of rows."""
+        kind, count = np.unique(self._kind_of()[self._kind_of() != ""], return_counts=True)
+        order = np.argsort(-count, kind="stable")
+        return dict(zip(kind[order].tolist(), count[order].tolist(), strict=True))
+
+    def without_kind(self, kind: str) -> DataProblem:
+        """Return the problem that no structure of a kind is there, which names the kinds that there are."""
+        there = ", ".join(f"{name} ({count})" for name, count in list(self.kinds.items())[:KINDS_NAMED])
+        example = next(iter(self.kinds), "")
+        hint = f'the kinds there are: {there}; [kinds] in {FILE} joins words, e.g. {kind} = ["{example}"]'
+        return DataProblem(
+            f"no structure of kind '{kind}' lies on a hole", column="kind", hint=hint if there else "none is logged"
+        )
+
+    def _kind_of(self) -> npt.NDArray[np.str_]:
+        logged, code = np.unique(self.structures["kind"].fillna("").to_numpy(dtype=np.str_), return_inverse=True)
+        return np.array([self.kind_named(word) for word in logged.tolist()], dtype=np.str_)[code]
 
     @property
     def broken_holes(self) -> dict[str, Finding]:
@@ -113,12 +153,20 @@ class Project:
         return broken
 
     def wrong_rows(self, table: str) -> dict[int, Finding]:
-        """Return the rows of a table that can't be used, each with the first finding that says why."""
-        wrong: dict[int, Finding] = {}
+        """Return the places of rows of a table that can't be used, each with the first finding that says why."""
+        wrong: dict[tuple[str, int], Finding] = {}
         for finding in self.findings:
             if finding.table == table and finding.stops == "row" and finding.row is not None:
-                wrong.setdefault(finding.row, finding)
-        return wrong
+                wrong.setdefault((finding.file, finding.row), finding)
+        if not wrong:
+            return {}
+        return {place: wrong[row] for place, row in enumerate(self.rows_of(table)) if row in wrong}
+
+    def rows_of(self, table: str) -> list[tuple[str, int]]:
+        """Return file and row number of each row of a table, as a person sees them."""
+        frame = getattr(self, table) if table in TABLES else self.intervals[table]
+        files = frame[SOURCE] if SOURCE in frame else [self.files[table]] * len(frame)
+        return list(zip(files, frame["row"].tolist(), strict=True))
 
     def unusable(self, *tables: str) -> list[Finding]:
         """Return the findings for which some tables can't be used as a whole."""
@@ -168,10 +216,13 @@ def load_project(folder: Path | str) -> Project:
         When ``project.toml`` is missing or wrong.
     """
     folder = Path(folder)
-    settings = read_settings(folder)
-    return _assembled(
-        folder, settings, {name: _load_table(folder, settings, name) for name in [*TABLES, *settings.intervals]}
-    )
+    return project_of(folder, read_settings(folder))
+
+
+def project_of(folder: Path, settings: Settings) -> Project:
+    """Read the tables of a folder as some settings say, whatever its ``project.toml`` holds."""
+    as_read = {name: read_table(folder, settings, name) for name in [*TABLES, *settings.intervals]}
+    return _assembled(folder, settings, as_read)
 
 
 def project_of_tables(
@@ -199,22 +250,23 @@ def project_of_tables(
     )
     as_read = {name: Table(name, name, empty_frame(TABLES.get(name, INTERVALS))) for name in [*TABLES, *intervals]}
     for name, frame in (*given.items(), *intervals.items()):
-        as_read[name] = clean(
-            cells_of_frame(frame, name),
-            name,
-            TABLES.get(name, INTERVALS),
-            settings.columns.get(name, {}),
-            settings.frame.depth_unit,
-        )
-    return _assembled(Path(), settings, as_read)
+        as_read[name] = clean(cells_of_frame(frame, name), name, TABLES.get(name, INTERVALS), settings.reading(name))
+    return _assembled(NOWHERE, settings, as_read)
+
+
+NOWHERE = Path(os.devnull)
+"""Folder of a project of data frames: nothing can be read from it, and nothing written into it."""
 
 
 def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -> Project:
     """Return a project of tables that have been read, in the engine's conventions."""
     findings = [finding for table in as_read.values() for finding in table.findings]
-    tables, from_names = one_spelling(as_read)
+    alike = settings.names.match_names == "ignore_punctuation"
+    tables, from_names = one_spelling(as_read, settings.names.names, ignore_punctuation=alike)
     findings += from_names
     findings += compare_tables(tables)
+    findings += against_conventions(tables, settings.units, crs=bool(settings.frame.crs))
+    tables["surveys"] = replace(tables["surveys"], frame=_gyro_first(tables["surveys"].frame))
     collars, _, from_collars = _converted(tables["collars"], tables["collars"].frame, settings.frame)
     surveys, norths, from_surveys = _converted(tables["surveys"], tables["collars"].frame, settings.frame)
     structure_run = run_of(tables["structures"].frame, tables["runs"].frame)
@@ -231,17 +283,36 @@ def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -
         structure_run=structure_run,
         files={name: table.file for name, table in tables.items()},
         findings=apart(findings + from_collars + from_surveys + from_lines),
+        headings={name: table.headings for name, table in tables.items()},
     )
 
 
-def _load_table(folder: Path, settings: Settings, name: str) -> Table:
-    columns = TABLES.get(name, INTERVALS)
-    file = settings.tables.get(name) or settings.intervals.get(name)
-    if file is None:
-        return Table(name, name, empty_frame(columns))
+def _gyro_first(surveys: pd.DataFrame) -> pd.DataFrame:
+    """Return surveys with a gyro's reading above others of the same hole and depth: the first one is used."""
+    twice = np.flatnonzero(surveys.duplicated(["hole_id", "depth"], keep=False))
+    if not len(twice):
+        return surveys
+    rows = surveys.iloc[twice]
+    group = rows.groupby(["hole_id", "depth"], sort=False, dropna=False).ngroup().to_numpy()
+    order = np.arange(len(surveys))
+    order[twice[np.argsort(group, kind="stable")]] = twice[
+        np.lexsort([(rows["instrument"] != "gyro").to_numpy(), group])
+    ]
+    return surveys.iloc[order].reset_index(drop=True)
+
+
+def read_table(folder: Path, settings: Settings, name: str) -> Table:
+    """Read one table of a project, of one file or several, with canonical columns."""
+    files = settings.files(name)
+    if not files:
+        return Table(name, name, empty_frame(TABLES.get(name, INTERVALS)))
+    return joined([_read_file(folder, settings, name, file) for file in files], name)
+
+
+def _read_file(folder: Path, settings: Settings, name: str, file: str) -> Table:
+    columns, reading = TABLES.get(name, INTERVALS), settings.reading(name)
     try:
-        headings = settings.columns.get(name, {})
-        cells = read_cells(folder / file, file, name, headings.values())
+        cells = read_cells(folder / file, file, name, reading.mapped)
     except DataProblem as problem:
         got = f" ({shortened(problem.value)})" if problem.value is not None else ""
         rule = MISSING_FILE if problem.rule == NO_FILE else UNREADABLE_FILE
@@ -249,7 +320,7 @@ def _load_table(folder: Path, settings: Settings, name: str) -> Table:
             problem.rule + got, table=name, file=file, row=problem.row, suggestion=_capital(problem.hint)
         )
         return Table(name, file, empty_frame(columns), (finding,))
-    return clean(cells, name, columns, headings, settings.frame.depth_unit)
+    return clean(cells, name, columns, reading)
 
 
 def _capital(text: str) -> str:
@@ -274,8 +345,7 @@ def _converted(table: Table, collars: pd.DataFrame, frame: Frame) -> tuple[pd.Da
     declination, source = _declination(out, collars, frame, (reference == "magnetic") & has_azimuth)
     convergence = _convergence(out, collars, frame, (reference != "grid") & has_azimuth)
     out["azimuth"] = north.to_grid(out["azimuth"].to_numpy(), reference, declination, convergence)
-    if frame.dip_sign == "positive_down":
-        out["dip"] = -out["dip"]
+    out["dip"] = -frame.down * out["dip"]
     applied = table.frame[["row", "hole_id", "depth"]].assign(
         azimuth_read=table.frame["azimuth"],
         north=reference,
@@ -353,14 +423,11 @@ def _with_lines(
     own = out["line"].to_numpy(dtype=object)
     out["structure_id"] = _names(out)
     out["line"] = np.where(own != "", own, np.where(of_run != "", of_run, settings.core.line or ""))
-    wrong = out["beta"].notna() & (out["line"] == "")
-    findings = [
-        NO_LINE.found(
-            "beta is given, but not what its line marks", table=table.name, file=table.file, row=row, hole_id=hole
-        )
-        for row, hole in zip(out["row"][wrong].tolist(), out["hole_id"][wrong], strict=True)
-    ]
-    return out, findings
+    count = int((out["beta"].notna() & (out["line"] == "")).sum())
+    if not count:
+        return out, []
+    message = f"{count:,} structure{'s have' if count > 1 else ' has'} a beta, and nothing says what its line marks"
+    return out, [NO_LINE.found(message, table=table.name, file=table.file, column="line")]
 
 
 def _names(structures: pd.DataFrame) -> pd.Series:

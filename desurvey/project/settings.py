@@ -18,10 +18,13 @@ from typing import Any, Literal, TypeVar
 from desurvey.outputs import protect
 from desurvey.problems import DataProblem, nearest
 from desurvey.shown import shown
-from desurvey.tables import TABLES
+from desurvey.tables import INTERVALS, TABLES
+from desurvey.tables.cleaning import Reading
 from desurvey.tables.files import is_file
+from desurvey.tables.repairs import Repairs
+from desurvey.tables.schema import FACTORS, UNITS, choice_of
 
-__all__ = ["FILE", "Core", "Frame", "Settings", "options", "read_settings", "settings_of"]
+__all__ = ["FILE", "Core", "Frame", "Names", "Settings", "options", "raw_settings", "read_settings", "settings_of"]
 
 FILE = "project.toml"
 
@@ -53,6 +56,11 @@ class Frame:
     convergence: float | None = field(default=None, metadata={"low": -180.0, "high": 180.0})
     depth_unit: Literal["metres", "feet"] = "metres"
 
+    @property
+    def down(self) -> float:
+        """Sign of a dip that points down."""
+        return -1.0 if self.dip_sign == "negative_down" else 1.0
+
 
 @dataclass(frozen=True, slots=True)
 class Core:
@@ -69,6 +77,24 @@ class Core:
 
 @shown
 @dataclass(frozen=True, slots=True)
+class Names:
+    """``[repairs]``, beside its sections ``[repairs.TABLE]`` (:class:`desurvey.tables.repairs.Repairs`).
+
+    Attributes
+    ----------
+    match_names : {"ignore_case", "ignore_punctuation"}
+        When two spellings are one hole: where they differ in case and blanks only, or also in ``-``, ``_``, ``/``,
+        ``.`` and zeros before a number.
+    names : mapping of str to str
+        ``[repairs.names] "name in a table" = "name in the collars"``.
+    """
+
+    match_names: Literal["ignore_case", "ignore_punctuation"] = "ignore_case"
+    names: Mapping[str, str] = field(default_factory=dict)
+
+
+@shown
+@dataclass(frozen=True, slots=True)
 class Settings:
     """A checked ``project.toml``.
 
@@ -79,28 +105,55 @@ class Settings:
     frame : Frame
     core : Core
     tables : mapping
-        Table name → file.
+        Table name → its files, mostly one: ``structures = "a.csv"`` or ``["a.csv", "b.xlsx#Sheet2"]``.
     intervals : mapping
-        Interval table name → file.
+        Interval table name → its files.
     columns : mapping
-        Table name → {canonical column → heading in the file}.
+        Table name → {canonical column → the headings that mean it}: ``kind = "Type"`` or ``["Type", "Feature"]``.
+    units : mapping
+        ``[units.TABLE]``: table name → {column → unit}, with ``""`` for all lengths along the hole, as
+        ``[units] TABLE = "feet"`` says it. Units: :data:`desurvey.tables.schema.UNITS`.
+    repairs : mapping
+        Table name → :class:`desurvey.tables.repairs.Repairs`.
+    names : Names
     sections : mapping
         Sections that belong to one module each, as they stand; see :func:`options`.
+    kinds : mapping
+        Kind of structure → the words for it in the structures table, in lower case.
     """
 
     name: str
     frame: Frame
     core: Core
-    tables: Mapping[str, str]
-    intervals: Mapping[str, str]
-    columns: Mapping[str, Mapping[str, str]]
+    tables: Mapping[str, tuple[str, ...]]
+    intervals: Mapping[str, tuple[str, ...]]
+    columns: Mapping[str, Mapping[str, tuple[str, ...]]]
+    units: Mapping[str, Mapping[str, str]]
+    repairs: Mapping[str, Repairs]
+    names: Names
     sections: Mapping[str, Mapping[str, Any]]
+    kinds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def files(self, table: str) -> tuple[str, ...]:
+        """Return the files of a table, none where the project names none."""
+        return self.tables.get(table) or self.intervals.get(table) or ()
+
+    @property
+    def all_files(self) -> list[str]:
+        """Every file that the project names, sheets with theirs."""
+        return [name for files in (*self.tables.values(), *self.intervals.values()) for name in files]
+
+    def reading(self, table: str) -> Reading:
+        """Return what the project says about how a table is to be read."""
+        along = {"": "feet"} if self.frame.depth_unit == "feet" else {}
+        units = along | dict(self.units.get(table, {}))
+        return Reading(self.columns.get(table, {}), units, self.repairs.get(table, Repairs()), self.frame.down)
 
 
 OWN_SECTIONS = ("spread", "suspects", "lineup", "surface", "aim", "checks")
 """Sections whose keys are known to the module of that name."""
 
-SECTIONS = ("name", "frame", "core", "tables", "columns", *OWN_SECTIONS)
+SECTIONS = ("name", "frame", "core", "tables", "columns", "units", "repairs", "kinds", *OWN_SECTIONS)
 
 WHY = {
     "frame.north": 'say what survey azimuths are measured from: add north = "grid" (or "true" or "magnetic")',
@@ -118,7 +171,7 @@ def read_settings(folder: Path) -> Settings:
         When it is missing, isn't TOML, has an unknown key (the nearest right one is named) or a wrong value, or leaves
         a convention unsaid.
     """
-    raw = _read_toml(folder)
+    raw = raw_settings(folder)
     protect(folder, [FILE, *_files_named(folder, raw)])
     return settings_of({"name": folder.resolve().name, **raw})
 
@@ -137,7 +190,11 @@ def settings_of(raw: Mapping[str, Any]) -> Settings:
         tables=tables,
         intervals=intervals,
         columns=_column_maps(raw.get("columns", {}), intervals),
+        units=_units(raw.get("units", {}), intervals),
+        repairs=_repairs(raw.get("repairs", {}), intervals),
+        names=options("repairs", {key: value for key, value in raw.get("repairs", {}).items() if key in NAMES}, Names),
         sections={key: raw.get(key, {}) for key in OWN_SECTIONS},
+        kinds=_kinds(raw.get("kinds", {})),
     )
 
 
@@ -173,7 +230,14 @@ def options(section: str, given: Mapping[str, Any], kind: type[T]) -> T:
     return kind(**values)
 
 
-def _read_toml(folder: Path) -> dict[str, Any]:
+def raw_settings(folder: Path) -> dict[str, Any]:
+    """Return what the ``project.toml`` of a folder holds, unchecked.
+
+    Raises
+    ------
+    DataProblem
+        When it is missing or isn't TOML.
+    """
     path = folder / FILE
     if not folder.is_dir():
         raise DataProblem("there is no such project folder", file=str(folder))
@@ -181,7 +245,7 @@ def _read_toml(folder: Path) -> dict[str, Any]:
         raise DataProblem(
             f"the folder has no {FILE}",
             file=str(folder),
-            hint="a project is a folder with such a file beside its tables",
+            hint=f"if your tables are there, write one with: lowside adopt {folder}",
         )
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
@@ -217,31 +281,91 @@ def _refuse_unknown(given: Mapping[str, Any], known: typing.Iterable[str], secti
             raise DataProblem(f"{where} has a key that means nothing", file=FILE, value=key, hint=hint)
 
 
-def _table_files(raw: Mapping[str, Any]) -> tuple[dict[str, str], dict[str, str]]:
+def _table_files(raw: Mapping[str, Any]) -> tuple[dict[str, tuple[str, ...]], dict[str, tuple[str, ...]]]:
     _refuse_unknown(raw, [*TABLES, "intervals"], "tables")
     intervals = raw.get("intervals", {})
     if not isinstance(intervals, dict):
         raise DataProblem("[tables.intervals] must be a section: one name = file a line", file=FILE, value=intervals)
     for name in intervals:
-        if name in TABLES:
+        if name in TABLES or name in NAMES:
             raise DataProblem("an interval table can't have the name of another table", file=FILE, value=name)
-    files = {key: _checked(value, str, f"tables.{key}", {}) for key, value in raw.items() if key != "intervals"}
-    more = {key: _checked(value, str, f"tables.intervals.{key}", {}) for key, value in intervals.items()}
+    files = {key: _texts(value, f"tables.{key}") for key, value in raw.items() if key != "intervals"}
+    more = {key: _texts(value, f"tables.intervals.{key}") for key, value in intervals.items()}
     if "collars" not in files:
         raise DataProblem("[tables] names no collars", file=FILE, hint='add collars = "collars.csv"')
     return files, more
 
 
-def _column_maps(raw: Mapping[str, Any], intervals: Mapping[str, str]) -> dict[str, dict[str, str]]:
-    _refuse_unknown(raw, [*TABLES, *intervals], "columns")
-    maps = {}
+def _texts(value: Any, key: str) -> tuple[str, ...]:
+    """Return one text or a list of texts as a tuple."""
+    texts: tuple[str, ...] = _checked(value if isinstance(value, list) else [value], tuple[str, ...], key, {})
+    if not texts:
+        raise DataProblem(f"'{key}' is an empty list", file=FILE, hint="take the line out")
+    return texts
+
+
+def _by_table(raw: Mapping[str, Any], intervals: Mapping[str, Any], section: str) -> dict[str, dict[str, Any]]:
+    """Return the sections of a section, one a table, with known names of tables and columns only."""
+    _refuse_unknown(raw, [*TABLES, *intervals], section)
     for table, given in raw.items():
         if not isinstance(given, dict):
-            raise DataProblem(f"[columns.{table}] must be a section: column = heading", file=FILE, value=given)
+            raise DataProblem(f"[{section}.{table}] must be a section", file=FILE, value=given)
+    return dict(raw)
+
+
+def _columns_of(table: str) -> list[str]:
+    return [column.name for column in TABLES.get(table, INTERVALS)]
+
+
+def _column_maps(raw: Mapping[str, Any], intervals: Mapping[str, Any]) -> dict[str, dict[str, tuple[str, ...]]]:
+    maps = {}
+    for table, given in _by_table(raw, intervals, "columns").items():
         if table in TABLES:
-            _refuse_unknown(given, [column.name for column in TABLES[table]], f"columns.{table}")
-        maps[table] = {key: _checked(value, str, f"columns.{table}.{key}", {}) for key, value in given.items()}
+            _refuse_unknown(given, _columns_of(table), f"columns.{table}")
+        maps[table] = {key: _texts(value, f"columns.{table}.{key}") for key, value in given.items()}
     return maps
+
+
+def _kinds(raw: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    """Return the words for each kind of structure; a word can't stand for two kinds."""
+    kinds: dict[str, tuple[str, ...]] = {}
+    taken: dict[str, str] = {}
+    for given, words in raw.items():
+        kind = given.strip().casefold()
+        own = [word.strip().casefold() for word in _checked(words, tuple[str, ...], f"kinds.{given}", {})]
+        for word in dict.fromkeys([kind, *own]):
+            if taken.setdefault(word, kind) != kind or kind in kinds:
+                raise DataProblem("[kinds] gives one word to two kinds", file=FILE, column=f"kinds.{given}", value=word)
+        kinds[kind] = tuple(own)
+    return kinds
+
+
+def _units(raw: Mapping[str, Any], intervals: Mapping[str, Any]) -> dict[str, dict[str, str]]:
+    whole = {table: value if isinstance(value, dict) else {"": value} for table, value in raw.items()}
+    units: dict[str, dict[str, str]] = {}
+    for table, given in _by_table(whole, intervals, "units").items():
+        _refuse_unknown(given, ["", *_columns_of(table)], f"units.{table}")
+        lengths = tuple(unit for unit, (measures, _) in FACTORS.items() if measures == "m")
+        units[table] = {
+            column: _choice(unit, UNITS if column else lengths, f"units.{table}.{column}".rstrip("."))
+            for column, unit in given.items()
+        }
+    return units
+
+
+NAMES = ("match_names", "names")
+"""Keys of ``[repairs]`` that speak of the names of holes and not of a table."""
+
+
+def _repairs(raw: Mapping[str, Any], intervals: Mapping[str, Any]) -> dict[str, Repairs]:
+    out = {}
+    _refuse_unknown(raw, [*NAMES, *TABLES, *intervals], "repairs")
+    for table, given in _by_table({key: raw[key] for key in raw if key not in NAMES}, intervals, "repairs").items():
+        repairs: Repairs = options(f"repairs.{table}", given, Repairs)
+        _refuse_unknown(dict.fromkeys(repairs.fill_down), _columns_of(table), f"repairs.{table}.fill_down")
+        _refuse_unknown(repairs.values, _columns_of(table), f"repairs.{table}.values")
+        out[table] = repairs
+    return out
 
 
 # ------------------------------------------------------------------------------------------------------ single values
@@ -253,6 +377,8 @@ def _checked(value: Any, hint: Any, key: str, limits: Mapping[str, Any]) -> Any:
         hint = next(kind for kind in typing.get_args(hint) if kind is not types.NoneType)
     if typing.get_origin(hint) is Literal:
         return _choice(value, typing.get_args(hint), key)
+    if typing.get_origin(hint) is Mapping:
+        return _mapping(value, typing.get_args(hint)[1], key)
     if is_dataclass(hint) and isinstance(hint, type):
         if not isinstance(value, dict):
             raise DataProblem(f"[{key}] must be a section", file=FILE, value=value)
@@ -267,7 +393,16 @@ def _checked(value: Any, hint: Any, key: str, limits: Mapping[str, Any]) -> Any:
     return _number(value, key, limits) if hint is int else value
 
 
+def _mapping(value: Any, hint: Any, key: str) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise DataProblem(f"[{key}] must be a section: one word = meaning a line", file=FILE, value=value)
+    return {word: _checked(item, hint, f"{key}.{word}", {}) for word, item in value.items()}
+
+
 def _choice(value: Any, choices: tuple[Any, ...], key: str) -> Any:
+    """Return one of some choices, which a word of the trade may stand for as it may in a table."""
+    if isinstance(value, str) and value not in choices:
+        value = next((choice for choice in [choice_of(value, choices)] if choice in choices), value)
     if value not in choices:
         expected = " or ".join(f'"{choice}"' for choice in choices)
         hint = nearest(str(value), [str(choice) for choice in choices])

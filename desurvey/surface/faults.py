@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from desurvey.lineup import Fault, LineUp
 from desurvey.problems import DataProblem, nearest
+from desurvey.ragged import numbered
 from desurvey.spread import pole_sigma_deg
 from desurvey.surface.clip import Outside, beyond_older
 from desurvey.surface.extract import Edge, Extracted, LevelOf, extracted
@@ -117,10 +118,10 @@ def fault_number(found: LineUp, fault_id: str) -> int:
 def fault_picks(found: LineUp, number: int) -> Picks:
     """Return the picks of a fault, with orientations only where the line-up believes them.
 
-    The poles' σ is that of the reading and of the fault's own small-scale scatter together: a surface is asked to
-    follow the fault, not each of its ripples.
+    Picks that a person put there against the evidence have no part in it. The poles' σ is that of the reading and of
+    the fault's own small-scale scatter together: a surface is asked to follow the fault, not each of its ripples.
     """
-    rows = np.flatnonzero(found.group == number)
+    rows = np.flatnonzero((found.group == number) & ~found.forced)
     known = found.picks
     believed = found.trusted[rows] & np.isfinite(known.normal[rows, 0])
     scatter = np.rad2deg(found.faults[number].sheet.habit.scatter)
@@ -193,8 +194,8 @@ def sides_along(
         Metres next to a pick that are left out: the pick itself speaks there.
     """
     count = np.floor(traces.end[holes] / spacing).astype(np.int64) + 1
-    hole = np.repeat(holes, count)
-    depth = (np.arange(len(hole)) - np.repeat(np.cumsum(count) - count, count)) * spacing
+    place, number = numbered(count)
+    hole, depth = holes[place], number * spacing
     far = 2.0 * float(max(traces.end.max(initial=0.0), np.max(met[1], initial=0.0))) + 1.0
     picks = np.sort(met[0] * far + met[1])
     here = hole * far + depth

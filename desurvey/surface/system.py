@@ -20,7 +20,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg
 from scipy.linalg import blas, lapack
 
 from desurvey.problems import DataProblem
@@ -123,8 +122,8 @@ class Solution:
     def _parts(self, covariance: Floats, drift: Floats) -> tuple[Floats, Floats, Floats]:
         m = len(self.drift)
         rotated, lifted = self.turn.transposed(covariance), self.turn.transposed(self.lifted)
-        first = linalg.solve_triangular(self.turn.triangle, rotated[:m])
-        plain = linalg.solve_triangular(self.turn.triangle, lifted[:m])
+        first = blas.dtrsm(1.0, self.turn.triangle, rotated[:m])
+        plain = blas.dtrsm(1.0, self.turn.triangle, lifted[:m])
         rotated -= lifted @ drift
         rotated[:m] = 0.0
         return first, plain, blas.dtrsm(1.0, self.factor, rotated, lower=1)
@@ -152,7 +151,7 @@ def reflections(drift: Floats) -> Reflections:
     idle = tau == 0.0
     vectors[:, idle] = 0.0
     inverse = np.triu(vectors.T @ vectors, 1) + np.diag(np.where(idle, 1.0, 1.0 / np.where(idle, 1.0, tau)))
-    block = linalg.solve_triangular(inverse, np.eye(m))
+    block, _ = lapack.dtrtri(inverse)
     return Reflections(vectors, block, triangle)
 
 
@@ -208,9 +207,9 @@ def _attempt(covariance: Floats, turn: Reflections, data: Floats, jitter: float)
     right[:m] = 0.0
     forward = blas.dtrsv(factor, right, lower=1)
     weights = turn.plain(blas.dtrsv(factor, forward, lower=1, trans=1))
-    beta = linalg.solve_triangular(turn.triangle, rotated[:m] - moved[:, m:].T @ weights)
+    beta = blas.dtrsv(turn.triangle, rotated[:m] - moved[:, m:].T @ weights)
     logarithm = 2.0 * float(np.log(np.diag(factor)).sum() + np.log(np.abs(np.diag(turn.triangle))).sum())
-    lifted = linalg.solve_triangular(turn.triangle, moved[:, m:].T).T
+    lifted = blas.dtrsm(1.0, turn.triangle, moved[:, m:].T).T
     return Solution(weights, beta, factor, turn, lifted, condition, jitter, logarithm, float(forward @ forward))
 
 

@@ -36,6 +36,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize
 
+from desurvey.ragged import numbered
 from desurvey.shown import shown
 
 __all__ = ["Axes", "Field", "Nodes", "axes_of", "correlation", "fit", "tensors"]
@@ -229,7 +230,7 @@ def _padded(group: Ints, groups: int) -> Ints:
     """Return the rows of each group, (groups, most), filled up with −1."""
     order = np.argsort(group, kind="stable")
     count = np.bincount(group, minlength=groups)
-    place = np.arange(len(group)) - np.repeat(np.cumsum(count) - count, count)
+    _, place = numbered(count)
     rows = np.full((groups, max(int(count.max()), 1)), -1)
     rows[group[order], place] = order
     return rows

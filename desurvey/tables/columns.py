@@ -16,8 +16,8 @@ import pyarrow.compute as pc
 
 from desurvey.problems import Rule, shortened
 from desurvey.shown import shown
-from desurvey.tables.dates import read_dates
-from desurvey.tables.numbers import PLAIN, Mark, decimal_mark, spelt_number
+from desurvey.tables.dates import day_numbers, from_day_numbers, read_dates
+from desurvey.tables.numbers import PAIR, PLAIN, Mark, decimal_mark, spelt_number
 from desurvey.tables.schema import Column, choice_of
 
 __all__ = ["BLANKS", "RULES", "Read", "Wrong", "absent", "plain_text", "read_numbers", "read_words"]
@@ -33,6 +33,24 @@ TWO_NUMBERS = Rule(
 NOT_A_CHOICE = Rule("not_a_choice", "error", "only the listed words have a meaning here", "Use one of them")
 NOT_A_DATE = Rule("not_a_date", "error", "the declination is taken at this date", "Write it as 2026-03-31")
 OUT_OF_RANGE = Rule("out_of_range", "error", "no such value exists", "Look it up in the field book")
+UNKNOWN_WORD = Rule(
+    "unknown_word",
+    "note",
+    "the column says nothing in these rows, as if it were blank",
+    'Nothing; or say what the word means: [repairs.TABLE.values] COLUMN = { "word" = "meaning" }',
+)
+FOR_NOTHING = Rule(
+    "number_for_nothing",
+    "error",
+    "this number stands for 'no value' in many files, and can be one: the cell was left out",
+    'If it is no value: blanks = ["-99"] under [repairs.TABLE]',
+)
+DAY_NUMBERS = Rule(
+    "day_number",
+    "error",
+    "dates lose their form when a spreadsheet saves them as numbers; the declination is taken at this date",
+    'Say date = "spreadsheet_days" under [units.TABLE], or write dates as 2026-03-31',
+)
 SPELT_NUMBER = Rule(
     "spelt_number",
     "note",
@@ -40,13 +58,24 @@ SPELT_NUMBER = Rule(
     "Nothing, if the number is right",
 )
 
-RULES = (MISSING_VALUE, NOT_A_NUMBER, TWO_NUMBERS, NOT_A_CHOICE, NOT_A_DATE, OUT_OF_RANGE, SPELT_NUMBER)
+RULES = (
+    MISSING_VALUE,
+    NOT_A_NUMBER,
+    TWO_NUMBERS,
+    NOT_A_CHOICE,
+    UNKNOWN_WORD,
+    NOT_A_DATE,
+    DAY_NUMBERS,
+    OUT_OF_RANGE,
+    FOR_NOTHING,
+    SPELT_NUMBER,
+)
 
 BLANKS = frozenset({"", "nan", "na", "n/a", "null", "none", "nat", "-", "--", "<na>"})
 """Cells that say "no value", lower case (common practice, no source)."""
 
 SENTINELS = frozenset({-9.0, -99.0, -999.0, -9999.0, -999.25, -99999.0})
-"""Numbers that stand for "no value" in many files (common practice, no source); they are named as such, not removed."""
+"""Numbers that stand for "no value" in many files (common practice, no source); they are named as such and not used."""
 
 BEYOND_ALL = 1e12
 """Numbers beyond this are blanked like words: with one of them sums of other numbers lose their digits."""
@@ -150,14 +179,14 @@ def read_numbers(
     All columns of a file are read together, for what one shows of the decimal mark holds for the others.
     """
     plain = {name: _plain_numbers(column) for name, column in cells.items()}
-    mark = _mark(cells, plain)
+    mark, pairs = _mark(cells, plain, columns)
     out = {}
     for name, (values, doubtful) in plain.items():
         text = cells[name]
         if mark == "," and pa.types.is_string(text.type):
             points = pc.match_substring_regex(text.fill_null(""), r"^\s*[-+]?[1-9]\d{0,2}(\.\d{3})+\s*$")
             doubtful = np.union1d(doubtful, np.flatnonzero(points.to_numpy(zero_copy_only=False)))
-        out[name] = _judged(text, values, doubtful, columns[name], mark, factor.get(name, 1.0))
+        out[name] = _judged(text, values, doubtful, columns[name], mark, factor.get(name, 1.0), pairs=pairs)
     return out
 
 
@@ -185,26 +214,40 @@ def _numbers_among(cells: pa.Array) -> Floats:
     return np.asarray(pc.cast(pc.if_else(plain, text, None), pa.float64()).to_numpy(zero_copy_only=False))
 
 
-def _mark(cells: Mapping[str, pa.Array], plain: Mapping[str, tuple[Floats, Ints]]) -> Mark:
-    """Return the decimal mark of a file, looked for only where some cell isn't a plain number."""
+def _mark(
+    cells: Mapping[str, pa.Array], plain: Mapping[str, tuple[Floats, Ints]], columns: Mapping[str, Column]
+) -> tuple[Mark, bool]:
+    """Return the decimal mark of a file, and whether ``45,50`` may be two angles in it.
+
+    Both are looked for only where some cell isn't a plain number. A comma between two whole angles is a decimal one
+    only where other cells of the file show decimal commas that can't be that.
+    """
     if not any(len(doubtful) for _, doubtful in plain.values()):
-        return "."
+        return ".", False
     words: set[str] = set()
+    sure: set[str] = set()
     for name, column in cells.items():
         if pa.types.is_string(column.type):
-            words.update(column.slice(0, SAMPLE).fill_null("").to_pylist())
-            words.update(column.take(pa.array(plain[name][1])).to_pylist())
-    return decimal_mark(word.strip() for word in words if len(word) < 60)
+            here = {
+                *column.slice(0, SAMPLE).fill_null("").to_pylist(),
+                *column.take(pa.array(plain[name][1])).to_pylist(),
+            }
+            words |= here
+            sure |= {word for word in here if columns[name].unit != "deg" or not PAIR.fullmatch(word.strip())}
+    mark = decimal_mark(word.strip() for word in words if len(word) < 60)
+    return mark, decimal_mark(word.strip() for word in sure if len(word) < 60) != ","
 
 
-def _judged(cells: pa.Array, values: Floats, doubtful: Ints, column: Column, mark: Mark, factor: float) -> Read:
+def _judged(
+    cells: pa.Array, values: Floats, doubtful: Ints, column: Column, mark: Mark, factor: float, *, pairs: bool
+) -> Read:
     """Return numbers with the doubtful cells read as far as they can be, in metres or degrees."""
     texts = plain_text(cells.take(pa.array(doubtful)))
     filled = texts != ""
     doubtful, texts = doubtful[filled], texts[filled]
     words, back = np.unique(texts, return_inverse=True)
     low, high = column.low / factor, column.high / factor
-    spelt = [spelt_number(word, mark, low, high, column.unit) for word in words]
+    spelt = [spelt_number(word, mark, low, high, column.unit, pairs=pairs) for word in words]
     values = values.copy()
     values[doubtful] = np.array([item.value for item in spelt], dtype=float)[back]
     two = np.array([bool(item.readings) for item in spelt], dtype=bool)[back]
@@ -214,11 +257,24 @@ def _judged(cells: pa.Array, values: Floats, doubtful: Ints, column: Column, mar
         Wrong(TWO_NUMBERS, doubtful[two], [_either(column, spelt[i].readings, words[i]) for i in back[two]]),
         *_spelt(column, doubtful[~bad], texts[~bad], values),
     ]
+    nothing = np.flatnonzero(np.isin(values, column.for_nothing)) if column.for_nothing else doubtful[:0]
+    if len(nothing):
+        numbers = [f"{column.name} is {value:g}" for value in values[nothing]]
+        wrong.append(Wrong(FOR_NOTHING, nothing, numbers, _either_nothing(column, values[nothing[0]])))
+        values[nothing] = np.nan
     values *= factor
     outside = np.flatnonzero((values < column.low) | (values > column.high))
     wrong += _outside(column, outside, plain_text(cells.take(pa.array(outside))), values[outside])
     values[np.abs(values) > BEYOND_ALL] = np.nan
+    if column.stops == "nothing":
+        values[outside] = np.nan  # the row stays in use, so its wrong number must not
     return _with_missing(Read(pd.Series(values), wrong), column)
+
+
+def _either_nothing(column: Column, value: float) -> str:
+    """Return how to say that a number is no value, and how to write it when it is one."""
+    way_out = f"; if it is an angle, write {value + 360.0:g}" if column.unit == "deg" else ""
+    return f"If it stands for 'no value', say blanks = [\"{value:g}\"] under [repairs.TABLE]{way_out}"
 
 
 def _outside(column: Column, places: Ints, texts: Objects, values: Floats) -> list[Wrong]:
@@ -253,7 +309,9 @@ def _expected(column: Column, texts: Objects, expected: str) -> list[str]:
 
 
 def _either(column: Column, readings: tuple[float, ...], word: str) -> str:
-    return f"{column.name} is '{shortened(word)}', which can be {' or '.join(f'{value:.12g}' for value in readings)}"
+    either = " or ".join(f"{value:.12g}" for value in readings)
+    two = " or two angles" if len(readings) == 1 else ""
+    return f"{column.name} is '{shortened(word)}', which can be {either}{two}"
 
 
 def _range(column: Column) -> str:
@@ -263,32 +321,53 @@ def _range(column: Column) -> str:
 # ------------------------------------------------------------------------------------------------ words and dates
 
 
-def read_words(cells: pa.Array, column: Column) -> Read:
-    """Return a column of text, choices or dates."""
+def read_words(cells: pa.Array, column: Column, *, in_days: bool = False) -> Read:
+    """Return a column of text, choices or dates, the last as day numbers of a spreadsheet where that is said."""
     if column.kind == "date":
-        values, bad, expected = read_dates(cells if pa.types.is_timestamp(cells.type) else plain_text(cells))
-        texts = plain_text(cells.take(pa.array(bad)))
-        return Read(values, [Wrong(NOT_A_DATE, bad, _expected(column, texts, expected))])
+        return _dates(cells, column, in_days)
     text = plain_text(cells)
     if column.kind == "choice":
         return _choices(text, column)
     return _with_missing(Read(pd.Series(text, dtype=object)), column)
 
 
+def _dates(cells: pa.Array, column: Column, in_days: bool) -> Read:
+    if pa.types.is_timestamp(cells.type):
+        return Read(read_dates(cells)[0])
+    text = plain_text(cells)
+    values, bad, expected = read_dates(text)
+    numbers = day_numbers(text[bad])
+    if in_days:
+        dates = from_day_numbers(text[bad])
+        values.iloc[bad[numbers]] = dates[numbers].to_numpy()
+        bad, numbers = bad[~numbers], numbers[~numbers]
+    wrong = [Wrong(NOT_A_DATE, bad[~numbers], _expected(column, text[bad[~numbers]], expected))]
+    if numbers.any():
+        first = text[bad[numbers][0]]
+        day = from_day_numbers(np.array([first], dtype=object))[0]
+        message = f"{column.name} is '{first}' in {numbers.sum()} rows: the number of a day, {day:%Y-%m-%d} by it"
+        wrong.append(
+            Wrong(DAY_NUMBERS, bad[numbers][:1], [message if numbers.sum() > 1 else message.replace("rows", "row")])
+        )
+    return Read(values, wrong)
+
+
 def _choices(text: Objects, column: Column) -> Read:
     """Return choices in lower case. A wrong one stays as it is: blank would mean "as the project says"."""
     codes, words = pd.factorize(text)
-    chosen = np.array([_choice(word, column) for word in words], dtype=object)
+    chosen = np.array([choice_of(word, column.choices) for word in words], dtype=object)
     values = chosen[codes] if len(words) else text
     bad = np.flatnonzero(~np.isin(values.astype(str), [*column.choices, ""]))
-    wrong = [Wrong(NOT_A_CHOICE, bad, _expected(column, text[bad], " or ".join(column.choices)))]
-    return Read(pd.Series(values, dtype=object), wrong)
-
-
-def _choice(word: str, column: Column) -> str:
-    lowered = word.lower()
-    meant = lowered if lowered in column.choices else choice_of(word)
-    return meant if meant in column.choices else lowered
+    if column.stops != "nothing":
+        wrong = [Wrong(NOT_A_CHOICE, bad, _expected(column, text[bad], " or ".join(column.choices)))]
+        return Read(pd.Series(values, dtype=object), wrong)
+    unknown, first, counts = np.unique(values[bad].astype(str), return_index=True, return_counts=True)
+    messages = [
+        f"{column.name} is '{shortened(word)}' in {count} row{'s' if count > 1 else ''}, "
+        f"known are {' and '.join(column.choices)}"
+        for word, count in zip(unknown, counts, strict=True)
+    ]
+    return Read(pd.Series(values, dtype=object), [Wrong(UNKNOWN_WORD, bad[first], messages)])
 
 
 def _with_missing(read: Read, column: Column) -> Read:
@@ -296,7 +375,9 @@ def _with_missing(read: Read, column: Column) -> Read:
     if not column.required:
         return read
     blank = read.values.isna() if column.kind == "number" else read.values == ""
-    accused = [wrong.places for wrong in read.wrong if wrong.rule in (NOT_A_NUMBER, TWO_NUMBERS, OUT_OF_RANGE)]
+    accused = [
+        wrong.places for wrong in read.wrong if wrong.rule in (NOT_A_NUMBER, TWO_NUMBERS, OUT_OF_RANGE, FOR_NOTHING)
+    ]
     places = np.setdiff1d(np.flatnonzero(blank.to_numpy()), np.concatenate([np.empty(0, np.intp), *accused]))
     wrong = Wrong(MISSING_VALUE, places, [f"{column.name} is blank"] * len(places))
     return Read(read.values, [*read.wrong, wrong])

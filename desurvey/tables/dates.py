@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
-__all__ = ["read_dates"]
+__all__ = ["day_numbers", "from_day_numbers", "read_dates"]
 
 MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
 CENTURY = 70
@@ -20,7 +20,26 @@ NUMERIC = re.compile(r"(\d{1,2})[/.\- ](\d{1,2})[/.\- ](\d{4})(?:[ T].*)?")
 NAMED = re.compile(r"(\d{1,2})[/.\- ]?([A-Za-z]{3,9})\.?[/.\-, ]*(\d{4}|\d{2})(?:[ T].*)?")
 YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})(?:[ T].*)?")
 
+DAY_NUMBER = re.compile(r"[2-7]\d{4}(\.\d+)?")
+
 Ints = npt.NDArray[np.intp]
+
+
+def day_numbers(cells: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    """Return which cells are day numbers of a spreadsheet: whole numbers of 1955 to 2119, counted from 1900."""
+    return np.array([bool(DAY_NUMBER.fullmatch(cell)) for cell in cells], dtype=bool)
+
+
+def from_day_numbers(cells: npt.NDArray[Any]) -> pd.Series:
+    """Return the dates of day numbers, NaT elsewhere; day 1 is 1 January 1900 (ECMA-376, part 1, 18.17.4.1).
+
+    >>> from_day_numbers(np.array(["45754", "x"], dtype=object)).astype(str).tolist()
+    ['2025-04-07', 'NaT']
+    """
+    days = pd.Series(
+        [float(cell) if is_day else np.nan for cell, is_day in zip(cells, day_numbers(cells), strict=True)]
+    )
+    return pd.to_datetime(days, unit="D", origin="1899-12-30").astype("datetime64[ns]").dt.floor("D")
 
 
 def read_dates(cells: pa.Array | npt.NDArray[Any]) -> tuple[pd.Series, Ints, str]:

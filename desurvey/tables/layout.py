@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from desurvey.tables.schema import heading_unit, known_headings, plain_heading, unit_of
+from desurvey.tables.schema import IN_HEADINGS, heading_unit, known_headings, plain_heading, unit_of
 
 __all__ = [
     "SEARCHED",
@@ -32,7 +32,10 @@ SEARCHED = 50
 
 Grid = Sequence[Sequence[str]]
 
-TOTALS = r"(?i)^(grand|sub)?[ -]?(totals?|sum|subtotals?|mean|average|count|end of (file|data|hole log))\b[ :]*$"
+TOTALS = (
+    r"(?i)^(grand|sub)?[ -]?(totals?|sum|subtotals?|mean|average|count|end of (file|data|hole log))\b"
+    r"( (m|metres?|meters?|met(er|re)age|depth|drilled|core|length|recover(y|ed)|holes?|rows?|runs?))*[ :=]*$"
+)
 """What a row below a table starts with that sums the table up (common practice, no source)."""
 
 COMMENT = r"^(#\s|#$|//)"
@@ -89,11 +92,11 @@ def units_below(headings: Sequence[str], row: Sequence[str]) -> dict[str, str]:
     """
     cells = [cell.strip() for cell in row]
     units = [unit_of(cell) for cell in cells]
-    if not any(unit in {"m", "ft", "deg"} for unit in units):
+    if not any(unit in IN_HEADINGS for unit in units):
         return {}
     if any(cell and not unit for cell, unit in zip(cells, units, strict=True)):
         return {}
-    return {heading: unit for heading, unit in zip(headings, units, strict=False) if unit in {"m", "ft", "deg"}}
+    return {heading: unit for heading, unit in zip(headings, units, strict=False) if unit in IN_HEADINGS}
 
 
 def declared_units(headings: Sequence[str]) -> dict[str, str]:

@@ -13,7 +13,7 @@ from typing import Literal
 
 from desurvey.shown import shown
 
-__all__ = ["PLAIN", "Mark", "Spelt", "decimal_mark", "spelt_number"]
+__all__ = ["PAIR", "PLAIN", "Mark", "Spelt", "decimal_mark", "spelt_number"]
 
 Mark = Literal[".", ",", ""]
 """What a file writes before decimals; blank when its doubtful cells don't tell."""
@@ -26,6 +26,8 @@ PLAIN = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)(e[-+]?\d{1,3})?", re.IGNORECASE)
 COMMA_DECIMALS = re.compile(r"[-+]?\d*,\d+")
 COMMA_GROUPS = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?")
 POINT_GROUPS = re.compile(r"[-+]?[1-9]\d{0,2}(\.\d{3})+(,\d+)?")
+PAIR = re.compile(r"[1-9]?\d{1,2},[1-9]\d{0,2}")
+"""What can be two angles in one cell: ``45,50``, and not ``45,05``."""
 GAP_GROUPS = re.compile(rf"[-+]?[1-9]\d{{0,2}}([{GAPS}]\d{{3}})+([.,]\d+)?")
 
 
@@ -70,7 +72,7 @@ def _mark_of(cell: str) -> Mark:
     return "," if commas else "."
 
 
-def spelt_number(cell: str, mark: Mark, low: float, high: float, unit: str = "") -> Spelt:
+def spelt_number(cell: str, mark: Mark, low: float, high: float, unit: str = "", *, pairs: bool = False) -> Spelt:
     """Return what a cell means as a number.
 
     Parameters
@@ -83,6 +85,9 @@ def spelt_number(cell: str, mark: Mark, low: float, high: float, unit: str = "")
         Range of the column: a reading outside it gives way to one inside.
     unit : {"m", "deg", ""}
         Unit of the column, which may stand behind the number.
+    pairs : bool
+        Whether two whole angles with a comma between them may be two angles, for nothing in the file speaks for
+        decimal commas.
 
     Examples
     --------
@@ -94,10 +99,14 @@ def spelt_number(cell: str, mark: Mark, low: float, high: float, unit: str = "")
     (1.204, 1204.0)
     >>> spelt_number("1,204", "", -90, 90).value
     1.204
+    >>> spelt_number("45,50", "", 0, 90, "deg", pairs=True).readings
+    (45.5,)
     """
     bare = _bare(cell, unit)
     readings = _readings(bare)
     inside = [value for value in dict.fromkeys(readings) if low <= value <= high] or list(dict.fromkeys(readings))
+    if pairs and unit == "deg" and PAIR.fullmatch(bare) and all(low <= float(part) <= high for part in bare.split(",")):
+        return Spelt(float("nan"), tuple(inside))
     if len(inside) == 1:
         return Spelt(inside[0])
     if len(inside) == 2 and mark:

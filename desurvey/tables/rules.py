@@ -5,16 +5,16 @@ Each function takes canonical tables and returns findings. None of them changes 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from desurvey.problems import Finding, Rule, shortened
-from desurvey.tables.cleaning import Table
+from desurvey.tables.cleaning import SOURCE, Table
+from desurvey.tables.names import bare_name
 
 __all__ = ["DEPTH_TOLERANCE", "RULES", "compare_tables"]
 
@@ -36,7 +36,7 @@ DOUBLE_STATION = Rule(
 TWO_INSTRUMENTS = Rule(
     "two_instruments",
     "warning",
-    "two surveys of a hole rarely agree to the tenth of a degree, and only one can be used",
+    "two surveys of a hole rarely agree to the tenth of a degree; the gyro, which no rods turn, is used",
     "Keep the survey you trust, and take the other out of the table",
 )
 REPEATED_STATION = Rule("repeated_station", "warning", "the same reading twice adds nothing", "Delete one of the rows")
@@ -147,9 +147,11 @@ def _found(rule: Rule, table: Table, wrong: Bools | Ints, messages: Iterable[str
     """Return a finding for each wrong row; ``depth`` names the column to take the depth from."""
     rows = table.frame[wrong] if wrong.dtype == bool else table.frame.iloc[wrong]
     depths = rows[depth].tolist() if depth else [None] * len(rows)
+    files = rows[SOURCE].tolist() if SOURCE in rows else [table.file] * len(rows)
+    cells = zip(files, rows["row"].tolist(), rows["hole_id"], depths, messages, strict=True)
     return [
-        rule.found(message, table=table.name, file=table.file, row=row, hole_id=hole, depth=at)
-        for row, hole, at, message in zip(rows["row"].tolist(), rows["hole_id"], depths, messages, strict=True)
+        rule.found(message, table=table.name, file=file, row=row, hole_id=hole, depth=at)
+        for file, row, hole, at, message in cells
     ]
 
 
@@ -167,9 +169,9 @@ def _unknown_holes(rows: _Rows, known: pd.Index) -> list[Finding]:
         return []
     bare: dict[str, list[str]] = {}
     for name in known:
-        bare.setdefault(_bare(name), []).append(name)
+        bare.setdefault(bare_name(name), []).append(name)
     holes = rows.table.frame["hole_id"][wrong]
-    meant = {name: bare.get(_bare(name), []) for name in holes.unique()}
+    meant = {name: bare.get(bare_name(name), []) for name in holes.unique()}
     messages = [
         f"the hole has no collar; one of '{meant[name][0]}' is there"
         if len(meant[name]) == 1
@@ -177,15 +179,6 @@ def _unknown_holes(rows: _Rows, known: pd.Index) -> list[Finding]:
         for name in holes
     ]
     return _found(UNKNOWN_HOLE, rows.table, wrong, messages)
-
-
-def _bare(name: str) -> str:
-    """Return a name without punctuation and leading zeros, as a spreadsheet that takes it for a number leaves it.
-
-    >>> _bare("TH-007") == _bare("th 7"), _bare("001")
-    (True, '1')
-    """
-    return re.sub(r"[\W_]+", "", re.sub(r"0*(\d+)", r"\1", name.casefold()))
 
 
 def _no_direction(collars: Table, surveys: Table) -> list[Finding]:
@@ -200,31 +193,35 @@ def _stations(rows: _Rows) -> list[Finding]:
     """Return stations out of order, and stations at a depth that the hole already has."""
     surveys, frame, depth = rows.table, rows.table.frame, rows.numbers("depth")
     above = _above(rows.hole, depth)
-    wrong = depth < above
+    wrong = (depth < above) & (frame["hole_id"] != "").to_numpy()
     texts = (
         f"the station at {at:g} m stands below the one at {before:g} m"
         for at, before in zip(depth[wrong], above[wrong], strict=True)
     )
     findings = _found(UNORDERED_STATIONS, surveys, wrong, texts, "depth")
 
-    keys = pd.DataFrame({"hole": rows.hole, "depth": depth})
+    keys = pd.DataFrame(
+        {"hole": np.where(frame["hole_id"] != "", rows.hole, -1 - np.arange(len(frame))), "depth": depth}
+    )
     twice = keys.duplicated(keep="first").to_numpy() & np.isfinite(depth)
     if not twice.any():
         return findings
     same = twice & frame.duplicated(["hole_id", "depth", "azimuth", "dip", "north"], keep="first").to_numpy()
-    other = twice & ~same & _other_instrument(keys.assign(instrument=frame["instrument"].to_numpy()))
+    settled, other = _settled_by_gyro(keys.assign(gyro=(frame["instrument"] == "gyro").to_numpy() & ~same))
     for rule, places, text in (
-        (DOUBLE_STATION, twice & ~same & ~other, "the hole has another station at {:g} m, with another direction"),
-        (TWO_INSTRUMENTS, other, "another instrument has read the hole at {:g} m too; the first of the rows is used"),
+        (DOUBLE_STATION, twice & ~same & ~settled, "the hole has another station at {:g} m, with another direction"),
+        (TWO_INSTRUMENTS, other & ~same, "a gyro has read the hole at {:g} m too, and its reading is used"),
         (REPEATED_STATION, same, "the station at {:g} m stands in the table twice"),
     ):
         findings += _found(rule, surveys, places, (text.format(at) for at in depth[places]), "depth")
     return findings
 
 
-def _other_instrument(keys: pd.DataFrame) -> Bools:
-    """Return the rows whose instrument is stated and has not read this hole at this depth before."""
-    return (~keys.duplicated(keep="first") & (keys["instrument"] != "")).to_numpy()
+def _settled_by_gyro(keys: pd.DataFrame) -> tuple[Bools, Bools]:
+    """Return the rows at depths that one gyro reading settles, and those among them that are not it."""
+    depths = keys.groupby(["hole", "depth"], sort=False)["gyro"]
+    settled = (depths.transform("sum") == 1).to_numpy() & (depths.transform("size") > 1).to_numpy()
+    return settled, settled & ~keys["gyro"].to_numpy()
 
 
 def _above(hole: Ints, values: Floats) -> Floats:
@@ -245,7 +242,8 @@ def _beyond_hole(rows: _Rows, end: Floats) -> list[Finding]:
         f"{column} {at:g} m is beyond the end of the hole at {last:g} m"
         for at, last in zip(depth[wrong], limit[wrong], strict=True)
     )
-    return _found(DEPTH_BEYOND_HOLE, rows.table, wrong, texts, column)
+    rule = replace(DEPTH_BEYOND_HOLE, stops="row") if rows.table.name == "structures" else DEPTH_BEYOND_HOLE
+    return _found(rule, rows.table, wrong, texts, column)
 
 
 def _intervals(rows: _Rows, overlap: Rule) -> list[Finding]:
@@ -254,7 +252,8 @@ def _intervals(rows: _Rows, overlap: Rule) -> list[Finding]:
     texts = (f"the interval runs from {a:g} to {b:g} m" for a, b in zip(top[wrong], bottom[wrong], strict=True))
     findings = _found(REVERSED_INTERVAL, rows.table, wrong, texts, "depth_from")
 
-    kept = np.flatnonzero(~wrong & np.isfinite(top) & np.isfinite(bottom))
+    named = (rows.table.frame["hole_id"] != "").to_numpy()
+    kept = np.flatnonzero(named & ~wrong & np.isfinite(top) & np.isfinite(bottom))
     order = kept[np.lexsort([top[kept], rows.hole[kept]])]
     deepest = _deepest_above(rows.hole[order], bottom[order])
     laps = top[order] < deepest - DEPTH_TOLERANCE

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import functools
+import math
 import tomllib
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from importlib import resources
 from typing import Literal
@@ -13,9 +15,13 @@ from desurvey.shown import shown
 
 __all__ = [
     "ALONG_HOLE",
+    "FACTORS",
     "INTERVALS",
+    "IN_HEADINGS",
     "METRES_PER_FOOT",
+    "ONLY_FOR",
     "TABLES",
+    "UNITS",
     "Column",
     "choice_of",
     "heading_unit",
@@ -51,6 +57,8 @@ class Column:
         What a choice may be, lower case.
     unit : {"m", "deg", ""}
         Of a number.
+    for_nothing : tuple of float
+        Numbers within the range that mostly stand for "no value" (common practice, no source).
     """
 
     name: str
@@ -62,13 +70,49 @@ class Column:
     high: float = float("inf")
     choices: tuple[str, ...] = ()
     unit: str = ""
+    for_nothing: tuple[float, ...] = ()
 
 
 METRES_PER_FOOT = 0.3048
 """The international foot, exact by definition (1959)."""
 
 ALONG_HOLE = frozenset({"depth", "depth_from", "depth_to", "recovered"})
-"""Columns measured along the hole, which ``[frame] depth_unit`` speaks of."""
+"""Columns measured along the hole, which ``[frame] depth_unit`` and a unit for a whole table speak of."""
+
+FACTORS: dict[str, tuple[str, float]] = {
+    "metres": ("m", 1.0),
+    "feet": ("m", METRES_PER_FOOT),
+    "us_survey_feet": ("m", 1200.0 / 3937.0),
+    "centimetres": ("m", 0.01),
+    "millimetres": ("m", 0.001),
+    "degrees": ("deg", 1.0),
+    "radians": ("deg", 180.0 / math.pi),
+    "gradians": ("deg", 0.9),
+}
+"""Units that a column may be in: what they measure, and what to multiply by for metres or degrees (exact)."""
+
+ONLY_FOR = {
+    "percent": "recovered",
+    "fraction": "recovered",
+    "from_vertical": "dip",
+    "from_horizontal": "dip",
+    "spreadsheet_days": "date",
+}
+"""Units that one column only can be in: shares of the run, angles from straight down (0) or from flat, day numbers."""
+
+UNITS = (*FACTORS, *ONLY_FOR)
+
+IN_HEADINGS = {
+    "m": "metres",
+    "ft": "feet",
+    "cm": "centimetres",
+    "mm": "millimetres",
+    "deg": "degrees",
+    "rad": "radians",
+    "grad": "gradians",
+    "percent": "percent",
+}
+"""Units as headings state them → as ``[units]`` of project.toml names them."""
 
 DEEPEST = 15_000.0
 """Metres beyond which no depth is believed; the deepest hole drilled is some 12.3 km (from memory)."""
@@ -138,7 +182,12 @@ TABLES: dict[str, tuple[Column, ...]] = {
         *INTERVALS,
         _metres("recovered", "core recovered"),
         _LINE,
-        _angle("line_offset", "clockwise from the previous run's line, ends fitted, looking down hole", -360.0, 360.0),
+        replace(
+            _angle(
+                "line_offset", "clockwise from the previous run's line, ends fitted, looking down hole", -360.0, 360.0
+            ),
+            for_nothing=(-99.0,),
+        ),
         _text("grade", "quality the crew gave the line"),
         Column("settle_s", "number", "seconds the tool was left still", low=0.0, high=1e6),
         _text("tool", "orientation tool that marked the line"),
@@ -196,18 +245,20 @@ def known_headings() -> frozenset[str]:
 
 
 @functools.cache
-def _choices() -> dict[str, str]:
-    return {word: choice for choice, words in _words()["choices"].items() for word in words}
+def _choices() -> tuple[tuple[str, str], ...]:
+    return tuple((word, choice) for choice, words in _words()["choices"].items() for word in words)
 
 
-def choice_of(word: str) -> str:
-    """Return the choice that a word of the trade stands for, or the word itself.
+def choice_of(word: str, among: Collection[str]) -> str:
+    """Return which of some choices a word of the trade stands for, or the word itself in lower case.
 
-    >>> choice_of("BOH"), choice_of("Grid North"), choice_of("sideways")
+    >>> choice_of("BOH", ("low", "high")), choice_of("Grid North", ("grid", "true")), choice_of("sideways", ("low",))
     ('low', 'grid', 'sideways')
     """
-    plain = "_".join(word.lower().split())
-    return _choices().get(plain, word)
+    lowered = word.strip().lower()
+    plain = "_".join(lowered.replace("-", " ").split())
+    meant = (choice for known, choice in ((plain, plain), *_choices()) if known == plain and choice in among)
+    return lowered if lowered in among else next(meant, lowered)
 
 
 @functools.cache
@@ -233,7 +284,7 @@ def _split_heading(heading: object) -> tuple[str, str]:
             unit = unit_of(text[start + 1 : end]) or unit
             text = text[:start] + " " + text[end + 1 :]
     words = "".join(c if c.isalnum() else " " for c in text).split()
-    if len(words) > 1 and unit_of(words[-1]) in {"m", "ft", "deg"}:
+    if len(words) > 1 and unit_of(words[-1]) in IN_HEADINGS:
         unit = unit or unit_of(words[-1])
         words = words[:-1]
     return "_".join(words), unit
@@ -249,10 +300,10 @@ def plain_heading(heading: object) -> str:
 
 
 def heading_unit(heading: object) -> str:
-    """Return the unit that a heading states: ``m``, ``ft``, ``deg``, or nothing.
+    """Return the unit that a heading states, a key of :data:`IN_HEADINGS`, or nothing.
 
     >>> heading_unit("Depth (ft)"), heading_unit("from_m"), heading_unit("Depth")
     ('ft', 'm', '')
     """
     unit = _split_heading(heading)[1]
-    return unit if unit in {"m", "ft", "deg"} else ""
+    return unit if unit in IN_HEADINGS else ""

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from desurvey import checks
+import desurvey
 from desurvey.project import load_project
 from tests.drilling import TOML
 
@@ -88,7 +88,7 @@ def projects(tmp_path_factory) -> dict[int, Path]:
 
 
 def checked(folder: Path) -> tuple:
-    return checks.all_findings(load_project(folder))
+    return desurvey.open(folder).findings
 
 
 def read_by_pandas(folder: Path) -> list[pd.DataFrame]:

@@ -19,8 +19,8 @@ from playwright.sync_api import Page
 from tests.browser.chromium import PATIENCE_S
 
 SCRIPT = (
-    "import sys; from pathlib import Path; from viewer.app import serve;"
-    "serve(Path(sys.argv[1]), open_browser=False, say=lambda text: print(text, flush=True))"
+    "import sys, desurvey; from viewer.app import serve;"
+    "serve(desurvey.open(sys.argv[1]), open_browser=False, say=lambda text: print(text, flush=True))"
 )
 
 

@@ -5,9 +5,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page
 
-from desurvey import checks
-from desurvey.project import load_project
-from tests.browser.chromium import PATIENCE_S, chromium, listened, needs_chromium
+import desurvey
+from tests.browser.chromium import chromium, listened, needs_chromium
 from viewer.commands.findings import write_findings
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -20,7 +19,7 @@ COUNT = "Tabulator.findTable('#findings')[0].getDataCount('active')"
 
 def settled(tab: Page, rows: int) -> bool:
     """Wait until the table shows so many rows; the page lets no script wait for us."""
-    for _ in range(10 * PATIENCE_S):
+    for _ in range(50):
         if tab.evaluate(COUNT) == rows:
             return True
         tab.wait_for_timeout(100)
@@ -28,9 +27,9 @@ def settled(tab: Page, rows: int) -> bool:
 
 
 def test_the_page_filters_by_hole_and_by_words(tmp_path):
-    project = load_project(DEMO)
-    findings = checks.all_findings(project)
-    write_findings(project, findings, tmp_path / "findings.html")
+    study = desurvey.open(DEMO)
+    findings = study.findings
+    write_findings(study, findings, tmp_path / "findings.html")
     with chromium() as browser:
         tab = browser.new_context(viewport={"width": 1300, "height": 900}, offline=True).new_page()
         heard = listened(tab)

@@ -7,8 +7,7 @@ import pytest
 import pyvista as pv
 from PIL import Image
 
-from desurvey import orient, traces
-from desurvey.project import load_project
+import desurvey
 from tests.benches import fan, written
 from tests.browser.chromium import PATIENCE_S, chromium, listened, needs_chromium
 from viewer import page, scene
@@ -20,9 +19,7 @@ SIZE = (1200, 800)
 
 
 def made(folder):
-    project = load_project(folder)
-    holes = traces.build(project)
-    return scene.build(project, holes, orient.oriented(project, holes))
+    return scene.build(desurvey.open(folder))
 
 
 @pytest.fixture

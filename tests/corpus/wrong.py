@@ -191,7 +191,7 @@ WRONG: list[Folder] = [
     project(
         "no side of the line",
         {},
-        *[("no_line", "structures", row) for row in (2, 3, 4)],
+        ("no_line", "structures", None),
         frame=FRAME.replace('line = "low"', ""),
     ),
     project("no convention for north", {}, frame=FRAME.replace('north = "grid"', ""), refused="north = "),

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from desurvey import orient, sphere
+from desurvey import directions, orient, sphere
 from desurvey.orient import Oriented
 from desurvey.project import Project
 from desurvey.study import Study
@@ -246,7 +246,7 @@ def sight_along(desk: Desk, scene: Scene, selected: Bools, way: Way) -> Sight | 
     tangent = desk.oriented.tangent[first]
     if way == "edge_on":
         return Sight(_strike_nearest_north(scene.discs.normal[selected]), 0.0, _triple(middle))
-    azimuth = float(np.rad2deg(np.arctan2(tangent[0], tangent[1])))
+    azimuth = float(directions.azimuth(tangent))
     if way == "hole":
         dip = float(np.rad2deg(np.arcsin(np.clip(tangent[2], -1.0, 1.0))))
         return Sight(azimuth, dip, _triple(scene.discs.centre[selected][0]))

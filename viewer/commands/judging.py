@@ -56,10 +56,6 @@ def suspects(
         write(study, study.weighed().runs, runs)
     for sentence in study.weighed().said:
         say(sentence)
-    if runs is not None:
-        write(study, study.weighed().runs, runs)
-    for sentence in study.weighed().said:
-        say(sentence)
     say(f"{len(found)} suspect{'' if len(found) == 1 else 's'} written to {out}")
 
 
@@ -108,6 +104,10 @@ def lineup(
         ),
     ],
     kind: Kind = "fault",
+    name: Annotated[
+        list[str] | None,
+        typer.Option("--name", metavar="F1=NAME", help="Call a fault so from now on. Can be repeated."),
+    ] = None,
     suspects: SuspectsFile = None,
 ) -> None:
     r"""Test which picks of several holes are one fault, and where else it should have been seen.
@@ -120,9 +120,13 @@ def lineup(
     suspects_of(study)
     with working("Lining up the picks") as progress:
         answers = study.lineup(kind, progress=progress)
+        changes = answers.changes
+        answers = study.remembering(answers, _names(name or [])).lineup(kind)
         folder = _folder(out)
-        for name, table in answers.tables.items():
-            write(study, table, folder / f"{name}.csv")
+        for title, table in answers.tables.items():
+            write(study, table, folder / f"{title}.csv")
+    for change in changes:
+        say(change)
     typer.echo(answers.words)
     say(f"faults.csv, picks.csv and windows.csv written to {out}")
 
@@ -176,6 +180,15 @@ def aim(
         f"Azimuth {one['azimuth']:.1f}°, dip {one['dip']:.1f}°: meets {one['fault_id']} at {one['depth']:.1f} m "
         f"± {one['sigma']:.1f} m, at {one['pierce_angle']:.0f}° to it."
     )
+
+
+def _names(given: list[str]) -> dict[str, str]:
+    """Return the names that faults are to have."""
+    pairs = [text.partition("=") for text in given]
+    for old, _, new in pairs:
+        if not old.strip() or not new.strip():
+            raise DataProblem('a fault is named as in --name F1="Main fault"', column="--name", value=f"{old}={new}")
+    return {old.strip(): new.strip() for old, _, new in pairs}
 
 
 def _folder(out: Path) -> Path:

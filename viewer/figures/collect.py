@@ -13,6 +13,7 @@ from desurvey import orient
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
 from desurvey.runs import run_table
+from viewer import theme
 from viewer.figures.holelog import HoleLog
 from viewer.figures.layers import Bars, Content, Structures, Surface, Windows
 from viewer.figures.sheet import Title
@@ -196,8 +197,11 @@ def _with_answers(content: Content, answers: Answers) -> Content:
     ends = [windows[name].to_numpy(dtype=float) for name in ("depth_from", "depth_to")]
     use = (hole >= 0) & np.isfinite(ends[0]) & np.isfinite(ends[1])
     fault = windows["fault_id"].to_numpy(dtype=np.str_)
+    colours = theme.fault_colours(answers.found.faults)
     return replace(
         content,
         windows=Windows(fault[use], hole[use], ends[0][use], ends[1][use]),
-        surfaces=tuple(Surface(name, mesh.vertices, mesh.triangles) for name, mesh in answers.meshes.items()),
+        surfaces=tuple(
+            Surface(name, mesh.vertices, mesh.triangles, colours[name]) for name, mesh in answers.meshes.items()
+        ),
     )

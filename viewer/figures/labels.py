@@ -10,6 +10,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from desurvey.ragged import numbered
+
 __all__ = ["placed", "points_in", "spread", "without_overlap"]
 
 Floats = npt.NDArray[np.float64]
@@ -156,8 +158,8 @@ def points_in(low: Floats, high: Floats, points: Floats) -> Ints:
     x, y = points[order].T
     first, past = np.searchsorted(x, low[:, 0]), np.searchsorted(x, high[:, 0])
     number = past - first
-    row = np.repeat(np.arange(len(low)), number)
-    within = np.arange(len(row)) - np.repeat(np.cumsum(number) - number, number) + np.repeat(first, number)
+    row, within = numbered(number)
+    within = within + first[row]
     hit = (y[within] > low[row, 1]) & (y[within] < high[row, 1])
     return np.bincount(row, weights=hit, minlength=len(low)).astype(np.int64)
 

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.traces import Traces
+from viewer import theme
 from viewer.figures.sheet import Title
 
 __all__ = ["Bars", "Content", "Structures", "Surface", "Windows"]
@@ -82,11 +83,14 @@ class Surface:
         Easting, northing, elevation, metres.
     triangles : (t, 3) int array
         Rows of the corners of each triangle.
+    colour : str
+        ``#RRGGBB``.
     """
 
     name: str
     vertices: Floats
     triangles: Ints
+    colour: str = theme.CLASS_COLOURS[0]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from desurvey import directions
 from desurvey.problems import DataProblem, nearest
+from desurvey.ragged import numbered
 from desurvey.traces import Traces
 
 __all__ = ["Slab", "along_line", "cut_mesh", "even_depths", "fences", "slab_of", "through_holes"]
@@ -106,7 +108,7 @@ def along_line(start: tuple[float, float], end: tuple[float, float], thickness: 
     length = float(np.hypot(east, north))
     if length == 0.0:
         raise DataProblem("the two ends of a section line must differ", value=start)
-    azimuth = float(np.rad2deg(np.arctan2(east, north)) % 360.0)
+    azimuth = float(directions.azimuth(np.array([east, north])))
     return Slab(start[0], start[1], azimuth, thickness, (0.0, length))
 
 
@@ -133,7 +135,7 @@ def through_holes(traces: Traces, holes: Ints, thickness: float) -> Slab:
     centre = plan.mean(axis=0)
     _, size, axes = np.linalg.svd(plan - centre, full_matrices=False)
     flat = len(size) < 1 or size[0] < 1e-6 * np.sqrt(len(plan))
-    azimuth = 90.0 if flat else float(np.rad2deg(np.arctan2(axes[0, 0], axes[0, 1]))) % 180.0
+    azimuth = 90.0 if flat else float(directions.azimuth(axes[0])) % 180.0
     return Slab(float(centre[0]), float(centre[1]), azimuth or 180.0, thickness)
 
 
@@ -163,8 +165,7 @@ def even_depths(traces: Traces, holes: Ints, step: float) -> tuple[Ints, Floats]
     """Return (hole, depth) pairs every ``step`` metres down each chosen hole, its collar and its end included."""
     end = traces.end[holes]
     counts = np.ceil(end / step).astype(np.int64) + 1
-    row = np.repeat(np.arange(len(holes)), counts)
-    number = np.arange(len(row)) - np.repeat(np.cumsum(counts) - counts, counts)
+    row, number = numbered(counts)
     return holes[row], np.minimum(number * step, end[row])
 
 

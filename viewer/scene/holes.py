@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import pyvista as pv
 
+from desurvey.ragged import numbered
 from desurvey.traces import Traces
-from viewer.scene.frame import Frame
+from viewer.scene.frame import LocalFrame
 
 __all__ = ["Pieces", "dashes", "lines", "pieces"]
 
@@ -69,9 +70,8 @@ def pieces(
     end = np.maximum(traces.end, traces.depth[traces.offsets[1:] - 1]) if len(traces.end) else traces.end
     length = max(length, float(end.sum()) / PIECES_MOST)
     counts = np.maximum(np.ceil(end / length), 1).astype(np.int64) + 1
-    hole = np.repeat(np.arange(len(end)), counts)
-    rank = np.arange(len(hole)) - np.repeat(np.cumsum(counts) - counts, counts)
-    depth = np.minimum(rank * length, end[hole])
+    hole, number = numbered(counts)
+    depth = np.minimum(number * length, end[hole])
 
     cut_hole, cut_depth = np.asarray(at_hole, dtype=np.int64), np.asarray(at_depth, dtype=float)
     inside = (cut_hole >= 0) & (cut_depth > 0.0)
@@ -88,14 +88,14 @@ SHORTEST_M = 1e-6
 """Cuts nearer together than this are one cut."""
 
 
-def dashes(traces: Traces, frame: Frame) -> Pieces:
+def dashes(traces: Traces, frame: LocalFrame) -> Pieces:
     """Return every second piece of the holes, for lines that are drawn dashed."""
     even = pieces(traces, length=max(DASH_M, frame.reach / 150))
     first = np.searchsorted(even.hole, even.hole)
     return even.where((np.arange(len(even.hole)) - first) % 2 == 0)
 
 
-def lines(traces: Traces, frame: Frame, parts: Pieces) -> pv.PolyData:
+def lines(traces: Traces, frame: LocalFrame, parts: Pieces) -> pv.PolyData:
     """Return pieces as line segments in local coordinates, one cell a piece.
 
     Cell arrays ``hole``, ``depth_from`` and ``depth_to`` say what a cell is.

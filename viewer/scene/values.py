@@ -11,6 +11,7 @@ import pandas as pd
 from desurvey import curvature, orient, traces
 from desurvey.problems import DataProblem, nearest
 from desurvey.project import Project
+from desurvey.ragged import last_at_or_above
 from desurvey.traces import Traces
 from viewer import theme
 from viewer.scene.holes import Pieces
@@ -152,7 +153,7 @@ def _of_intervals(frame: pd.DataFrame, column: str, holes: Traces, parts: Pieces
     start, stop = frame["depth_from"].to_numpy(dtype=float), frame["depth_to"].to_numpy(dtype=float)
     usable = np.flatnonzero((hole >= 0) & np.isfinite(start) & np.isfinite(stop))
     usable = usable[np.lexsort((start[usable], hole[usable]))]
-    above = _last_at_or_above(hole[usable], start[usable], parts)
+    above = last_at_or_above(hole[usable], start[usable], parts.hole, parts.middle)
     row = np.append(usable, -1)[above]
     inside = (above >= 0) & (parts.middle < stop[row])
     return frame[column].iloc[row].reset_index(drop=True).where(inside)
@@ -162,7 +163,7 @@ def _of_traces(holes: Traces, column: str, parts: Pieces) -> Floats:
     if column == "depth":
         return parts.middle
     if column == "dogleg_30m":
-        above = _last_at_or_above(holes.station_hole, holes.depth, parts)
+        above = last_at_or_above(holes.station_hole, holes.depth, parts.hole, parts.middle)
         below = np.minimum(above + 1, holes.offsets[parts.hole + 1] - 1)
         return np.where(below > above, traces.dogleg_severity(holes)[below], 0.0)
     point = holes.at(parts.hole, parts.middle)
@@ -179,21 +180,9 @@ def _of_stations(surveys: pd.DataFrame, column: str, holes: Traces, parts: Piece
     order = np.lexsort((depth, hole))
     order = order[hole[order] >= 0]
     hole, depth, value = hole[order], depth[order], frame[column].to_numpy(dtype=float)[order]
-    above = _last_at_or_above(hole, depth, parts)
+    above = last_at_or_above(hole, depth, parts.hole, parts.middle)
     below = np.minimum(above + 1, len(hole) - 1)
     between = (above >= 0) & (below > above) & (hole[below] == parts.hole)
     with np.errstate(invalid="ignore", divide="ignore"):
         share = (parts.middle - depth[above]) / (depth[below] - depth[above])
     return np.where(between, value[above] + share * (value[below] - value[above]), np.nan)
-
-
-def _last_at_or_above(hole: Ints, depth: Floats, parts: Pieces) -> Ints:
-    """Return the last row of the same hole at or above the middle of each piece, −1 where there is none.
-
-    Rows come sorted by hole and depth.
-    """
-    deepest = max(float(depth.max(initial=0.0)), float(parts.depth_to.max(initial=0.0))) + 1.0
-    row = np.searchsorted(hole * deepest + depth, parts.hole * deepest + parts.middle, side="right") - 1
-    same = row >= 0
-    same[same] = hole[row[same]] == parts.hole[same]
-    return np.where(same, row, -1)
