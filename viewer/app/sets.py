@@ -89,7 +89,7 @@ class SetsPart(Part):
 
     def __init__(self, stage: Stage) -> None:
         super().__init__(stage)
-        self._found: dict[str, Found] = {}
+        self._found: dict[str, FoundSets] = {}
         stage.named = self.named
         self.state.update({"sets": [], "sets_on": [], "sets_kind": "", "sets_said": ""})
 

@@ -25,7 +25,7 @@ from viewer.scene.floor import Labels
 from viewer.scene.frame import LocalFrame, framed
 from viewer.scene.holes import Pieces, dashes, lines, pieces, segments
 
-__all__ = ["Discs", "Scene", "Sheet", "Sleeve", "Wanted", "build", "build_wanted"]
+__all__ = ["DrawnDiscs", "DrawnSheet", "Scene", "Sleeve", "Wanted", "build", "build_wanted"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -68,7 +68,7 @@ SHEET_ALPHA = 0.35
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sheet:
+class DrawnSheet:
     """Something with an area that can be seen through.
 
     Attributes
@@ -106,12 +106,12 @@ class Scene:
     ----------
     title, subtitle : str
         Name of the project, and its coordinate system with the sizes of the grid.
-    frame : Frame
+    frame : LocalFrame
         Local origin and box.
     drilled, planned : PolyData
         Line segments of the holes, cell arrays ``hole``, ``depth_from``, ``depth_to`` and ``rgb``; planned ones as
         dashes.
-    discs : Discs
+    discs : DrawnDiscs
         Structures with an orientation.
     lineations : PolyData
         Lines on planes, as segments as long as the discs are wide.
@@ -121,7 +121,7 @@ class Scene:
         Round depths along the holes, metres; empty unless wanted.
     legend : tuple of Block
         What colours mean.
-    sheets, sleeves : tuples of Sheet and Sleeve
+    sheets, sleeves : tuples of DrawnSheet and Sleeve
         Faults, and lengths of hole where they should be; see :func:`viewer.scene.faults.with_faults`.
     misfits : PolyData or None
         Segments from picks to where the others put them.

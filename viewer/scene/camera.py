@@ -78,7 +78,7 @@ class Camera:
         Pixels.
     draft : bool
         Whether speed counts more than detail.
-    slab : Slab or None
+    slab : ViewSlab or None
     """
 
     eye: tuple[float, float, float]
@@ -91,7 +91,7 @@ class Camera:
     aside: float
     size: tuple[int, int]
     draft: bool = False
-    slab: Slab | None = None
+    slab: ViewSlab | None = None
     lift: float = 0.0
 
     @classmethod
@@ -116,7 +116,7 @@ class Camera:
                 float(raw["aside"]),
                 (int(raw["size"][0]), int(raw["size"][1])),
                 bool(raw.get("draft")),
-                Slab(_triple(slab["normal"]), float(slab["offset"]), float(slab["thickness"])) if slab else None,
+                ViewSlab(_triple(slab["normal"]), float(slab["offset"]), float(slab["thickness"])) if slab else None,
                 float(raw.get("lift", 0.0)),
             )
         except (AttributeError, KeyError, TypeError, ValueError, IndexError, OverflowError) as error:

@@ -10,7 +10,7 @@ import pyvista as pv
 
 from desurvey.spread import StructureSpread, cones, ellipsoids
 from viewer import theme
-from viewer.scene.build import Scene, Sheet
+from viewer.scene.build import DrawnSheet, Scene
 
 __all__ = ["with_doubt"]
 

@@ -12,10 +12,10 @@ import pyvista as pv
 from desurvey.lineup import Fault, LineUp, left_out
 from desurvey.surface import fault_mesh
 from viewer import theme
-from viewer.scene.build import Scene, Sheet, Sleeve
+from viewer.scene.build import DrawnSheet, Scene, Sleeve
 from viewer.scene.colouring import Block, Entry
 from viewer.scene.floor import Labels
-from viewer.scene.frame import Frame
+from viewer.scene.frame import LocalFrame
 from viewer.scene.holes import Pieces, lines, segments
 
 __all__ = ["with_faults"]

@@ -8,7 +8,7 @@ import numpy as np
 import pyvista as pv
 
 from viewer.figures.layers import Surface
-from viewer.scene.build import Scene, Sheet
+from viewer.scene.build import DrawnSheet, Scene
 
 __all__ = ["with_ground"]
 
