@@ -177,7 +177,7 @@ def _turned_back(project: Project, rows: Ints, run: Ints, hole: Ints) -> npt.NDA
         marks = project.structures["accepted"].iloc[rows].str.contains("|".join(lines)).to_numpy(dtype=bool)
         turned[run[marks]] = True
     own = turned[:-1]
-    return own | np.append(False, own[:-1] & (hole[1:] == hole[:-1]))
+    return np.asarray(own | np.append(False, own[:-1] & (hole[1:] == hole[:-1])))
 
 
 def _north_offset(project: Project) -> float:
