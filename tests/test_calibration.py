@@ -1,4 +1,4 @@
-"""A quick part of the calibration: the worst kinds of worlds, one seed each (the whole: tests.benchmarks.calibration)."""
+"""A quick part of the calibration: worlds of the worst kinds, a seed each. The whole: tests.benchmarks.calibration."""
 
 from __future__ import annotations
 

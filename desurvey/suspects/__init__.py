@@ -1,6 +1,7 @@
 """Which readings, runs and holes are wrong, and how: named blunders weighed against "as logged".
 
-:func:`suspects` gives a project's suspects as a table; :func:`accept` puts right the rows that a person has left in it.
+:func:`suspects` gives a project's suspects as a table, :func:`weighed` with them what could be judged of every run;
+:func:`accept` puts right the rows that a person has left in it.
 
 The method, in the order it runs:
 
@@ -18,10 +19,18 @@ The method, in the order it runs:
 5. **Readings**, by the same densities; and **survey stations** (:mod:`desurvey.spikes`) on geometry alone.
 
 How many hypotheses are tried is paid for by prior odds: each of them becomes a probability, the free parameters (a
-roll, a turn of north) averaged over. A run is accused only when "as logged" has less than 10 % left, and only as many
-runs as keep the expected share of false accusations (the Bayesian false discovery rate) below 1 %; a whole hole and a
+roll, a turn of north) averaged over. A run is accused only when "as logged" has less than 10 % left; a whole hole and a
 single reading need 99 %. A run is not accused when no blunder is likelier than all others together: which it is, a
 person must see.
+
+What guards against ground that is not simple, where a field between holes can know little:
+
+- a run is expected to point where its neighbours in the hole do, as far as the folds there let one run tell the next;
+- "as logged" includes rock that turns unforeseen, and how often it does so is learnt with the share of blunders: a turn
+  lands anywhere, a blunder where it must;
+- a hole is judged only where the others foretell it, may stand in ground turned as a whole or in parts, and must be
+  wrong in most of its length;
+- :func:`weighed` says of every run whether a wrong line would have shown there (:mod:`~desurvey.suspects.judged`).
 """
 
 from desurvey.suspects.accepting import accept, checked, distrusted

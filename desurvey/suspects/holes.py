@@ -237,8 +237,8 @@ GLANCE: Floats = np.array([[3.0, 1.0, 0.0]])
 GLANCE_TURNS = 2
 GLANCE_SHARE = 0.5
 FAR = 15.0
-"""Each hypothesis is first glanced at under one doubt; with log likelihoods so far below the best it is left at that. It
-could only come near under a wide doubt, and there "as logged" does as well."""
+"""Each hypothesis is first glanced at under one doubt; with log likelihoods so far below the best it is left at that.
+It could only come near under a wide doubt, and there "as logged" does as well."""
 
 MOST_STRAY = 0.1
 """Share of strays from which a kind is not asked about holes: a blunder may then fit the strays, say of short limbs."""

@@ -252,8 +252,8 @@ class Ground:
     def only(self, holes: npt.NDArray[np.bool_]) -> Ground:
         """Return the ground of some of the holes, (h,)."""
         of_stretch = np.repeat(holes, PARTS)
-        parts = (getattr(self, name)[of_stretch] for name in ("axis", "one", "two", "gap"))
-        return Ground(*parts, self.by_field[holes], self.by_hole[holes])
+        axis, one, two, gap = (part[of_stretch] for part in (self.axis, self.one, self.two, self.gap))
+        return Ground(axis, one, two, gap, self.by_field[holes], self.by_hole[holes])
 
     def covariance(self, doubts: Floats) -> Floats:
         """Return the joint covariance of the expected axes, radians², (d, h, 2P, 2P).

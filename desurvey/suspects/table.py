@@ -161,8 +161,23 @@ def _runs(project: Project, traces: Traces, readings: Readings, rows: Ints) -> t
     bottom, offset = (table[name].to_numpy(dtype=float)[order] for name in ("depth_to", "line_offset"))
     parts = {name: getattr(readings, name) for name in readings.__slots__}
     parts["run"] = place[project.structure_run[rows]].astype(np.int64)
+    offset = np.where(_turned_back(project, rows, parts["run"], hole[order]), np.nan, offset)
     labels = {name: table[name].to_numpy(dtype=np.str_)[order] for name in (HOLE, *GROUP_COLUMNS)}
     return Runs(hole[order], top[order], bottom, offset, labels), order, Readings(**parts)
+
+
+def _turned_back(project: Project, rows: Ints, run: Ints, hole: Ints) -> npt.NDArray[np.bool_]:
+    """Return the runs whose line offset is of a line that has been put right, their own or that of the run above, (r,).
+
+    What is accepted turns the readings and leaves the offsets as they were taken: they would speak against it again.
+    """
+    turned = np.zeros(len(hole) + 1, dtype=bool)  # the last is for readings of no run (−1)
+    if "accepted" in project.structures.columns:
+        lines = [name for name in BLUNDERS if blunders.BLUNDERS[name].free or np.isfinite(blunders.BLUNDERS[name].turn)]
+        marks = project.structures["accepted"].iloc[rows].str.contains("|".join(lines)).to_numpy(dtype=bool)
+        turned[run[marks]] = True
+    own = turned[:-1]
+    return np.asarray(own | np.append(False, own[:-1] & (hole[1:] == hole[:-1])))
 
 
 def _north_offset(project: Project) -> float:
