@@ -194,7 +194,7 @@ class Look:
         """Everything that isn't certain, a sentence each."""
         out = []
         for file in self.files:
-            if file.table or file.guess:
+            if file.guess:
                 out.append(f"{file.name} {file.why}")
             if file.table:
                 out += [
@@ -403,7 +403,7 @@ def _more_files(
         first = roles.tables[table][0]
         if table in given or home(one.name) != home(first[0].name) or first[0].cells is None:
             roles.why[one.name] = f"looks like {table}, and isn't used: that is {first[0].name}"
-            roles.guessed.add(one.name)
+            roles.guessed |= {one.name} if home(one.name) == home(first[0].name) else set()
             continue
         twice = max(_shared(other, (one, whole[table]), table) for other in roles.tables[table])
         if twice > SAME_ROWS:
