@@ -7,6 +7,7 @@ import tomllib
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -15,6 +16,8 @@ from desurvey import lineup
 from desurvey.lineup import Remembered, handed_on, read_names, write_names
 from desurvey.lineup.naming import FILE, Named
 from desurvey.problems import DataProblem
+from tests.command import lowside
+from tests.projects import PROJECT_TOML, write_project
 from tests.test_lineup import UPPER, grid
 from tests.worlds import sheeted
 from viewer import theme
@@ -128,7 +131,7 @@ memory = st.lists(
         Named, text, st.integers(1, 99), st.sampled_from(["fault", "vein"]), st.integers(0, 30),
         st.lists(text, max_size=4).map(tuple), st.just(0.4125), st.just(0.5), st.booleans(),
     ),
-    max_size=4, unique_by=lambda one: (one.kind, one.name),
+    min_size=1, max_size=4, unique_by=lambda one: (one.kind, one.name),
 ).map(lambda faults: Remembered(tuple(faults)))  # fmt: skip
 
 
@@ -137,6 +140,10 @@ def test_what_is_written_is_read_again(tmp_path_factory, remembered):
     folder = tmp_path_factory.mktemp("names")
     assert write_names(folder, remembered)
     assert read_names(folder) == remembered
+    before = (folder / FILE).stat()
+    said_anew = Remembered(tuple(replace(one, p_value=0.9) for one in remembered.faults))
+    assert write_names(folder, said_anew)
+    assert (folder / FILE).stat() == before
     assert sorted(path.name for path in folder.iterdir()) == [FILE]
 
 
@@ -165,10 +172,9 @@ def test_no_name_and_no_living_colour_is_given_twice(partitions):
 
 
 def test_a_folder_that_cannot_be_written_is_no_error(tmp_path):
-    assert not write_names(tmp_path / "nowhere", Remembered())
-    (tmp_path / FILE).mkdir()
-    assert not write_names(tmp_path, Remembered())
-    assert [path.name for path in tmp_path.iterdir()] == [FILE]
+    one = Remembered((Named("F1", 1, "fault", 0, ("S1",)),))
+    assert not write_names(tmp_path / "nowhere", one)
+    assert not list(tmp_path.iterdir())
 
 
 @pytest.mark.parametrize(
@@ -190,3 +196,41 @@ def test_the_file_says_what_it_is(three, tmp_path):
     assert block["name"] == "F1"
     assert block["picks"] == sorted(names(three, A))
     assert (tmp_path / FILE).stat().st_mode & 0o777 == 0o644
+
+
+def write_grid(folder, *more):
+    """Write a project whose nine holes cut one plane, logged with its surveyed attitude, and further picks."""
+    trace, depth = grid()
+    collars = trace.position[trace.offsets[:-1]]
+    rows = [f"H{h},{d:.2f},FLT,20,90,P{h}" for h, d in enumerate(depth)] + list(more)
+    write_project(
+        folder,
+        PROJECT_TOML.replace("[tables.intervals]\nlithology", "#") + '[kinds]\nfault = ["FLT"]\n',
+        collars="hole_id,easting,northing,elevation,depth,azimuth,dip\n"
+        + "".join(f"H{h},{e},{n},{u},300,270,-80\n" for h, (e, n, u) in enumerate(collars)),
+        surveys="hole_id,depth,azimuth,dip\n" + "".join(f"H{h},0,270,-80\n" for h in range(9)),
+        runs="hole_id,depth_from,depth_to\nH0,0,3\n",
+        structures="hole_id,depth,kind,dip,dip_direction,structure_id\n" + "\n".join(rows) + "\n",
+        lithology=None,
+    )
+    return folder
+
+
+def test_the_commands_keep_names_and_pin_by_them(tmp_path):
+    folder, out = write_grid(tmp_path / "P", "H4,250.00,FLT,85,10,far"), tmp_path / "out"
+    done = lowside("lineup", folder, "--out", out, "--name", "F1=Main fault")
+    assert done.returncode == 0, done.stderr
+    assert pd.read_csv(out / "faults.csv")["fault_id"].tolist() == ["Main fault"]
+    done = lowside("decide", folder, "--pin", "far", "Main fault", "--why", "seen in the core")
+    assert done.returncode == 0, done.stderr
+    done = lowside("lineup", folder, "--out", out)
+    assert done.returncode == 0, done.stderr
+    picks = pd.read_csv(out / "picks.csv").set_index("structure_id")
+    assert (picks["fault_id"] == "Main fault").all()
+    assert picks["misfit_m"].abs().drop("far").max() < 0.5
+    assert "far is in Main fault by a person's word" in done.stdout
+    assert "Main fault: 9 → 10 picks" in done.stderr
+    assert lowside("decide", folder, "--pin", "far", "none").returncode == 0
+    done = lowside("lineup", folder, "--out", out)
+    assert pd.read_csv(out / "picks.csv").set_index("structure_id")["fault_id"].isna().to_dict()["far"]
+    assert lowside("lineup", folder, "--out", out, "--name", "F7=x").returncode == 2

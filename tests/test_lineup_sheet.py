@@ -1,5 +1,7 @@
 """One fault: its surface, evidence, covariance and pierce points, against general-purpose references."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import optimize, stats
@@ -9,6 +11,7 @@ from desurvey.lineup.crossings import course_of
 from desurvey.lineup.piercing import pierced
 from desurvey.lineup.shape import plane_fit
 from desurvey.lineup.sheet import (
+    DEPTH_SIGMA,
     Habit,
     Readings,
     _covariance,
@@ -212,3 +215,35 @@ def test_turning_everything_changes_nothing():
     assert other.evidence == pytest.approx(sheet.evidence, abs=1e-5)
     angle, turned = curvature.angles(other.axes[2:]), curvature.angles((turn @ sheet.axes[2])[None])
     assert angle[1] == pytest.approx(turned[1], abs=1e-7)
+
+
+def test_pierce_sigma_is_what_shifts_of_surface_and_hole_do_to_the_depth():
+    """σ of pierce depths against finite differences: the surface shifted along its frame, the hole across the surface.
+
+    The frame is turned 15° from the plane, so that across the surface and along the frame are not the same.
+    """
+    trace, depth = fence()
+    picks = sheeted.picks(trace, np.arange(9), depth, NORMAL)
+    turned = NORMAL + np.tan(np.deg2rad(15.0)) * frame_of(NORMAL)[0]
+    sheet = fitted(picks, np.ones(9, dtype=bool), HABIT, turned / np.linalg.norm(turned), turns=0)
+    course, known = course_of(trace, np.ones(9, dtype=bool)), spread.hole_spread(trace)
+    cut = pierced(sheet, course, trace, known)
+    shift = 0.01
+
+    def moved(by):
+        other = replace(sheet, centre=sheet.centre + by)
+        return (pierced(other, course, trace, known).depth - cut.depth) / shift
+
+    assert len(cut.hole) == 9
+    by_frame = moved(shift * sheet.axes[2])
+    surface, covariance = sheet.surface(cut.place)
+    normal = np.column_stack([-surface[:, 1:], np.ones(9)]) @ sheet.axes
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    across = np.einsum("ci,cij,cj->c", normal, known.at(cut.hole, cut.depth).position, normal)
+    by_hole = np.array([moved(shift * one)[row] for row, one in enumerate(normal)])
+    expected = covariance[:, 0, 0] * by_frame**2 + (HABIT.position_scale**2 * across + DEPTH_SIGMA**2) * by_hole**2
+    assert cut.sigma**2 == pytest.approx(expected, rel=4e-3)
+    # the bound tells cos² from cos, and 1/sin from none
+    cosine = np.abs(normal @ sheet.axes[2])
+    assert np.all(cosine < 0.98)
+    assert np.all(covariance[:, 0, 0] * by_frame**2 * (1 / cosine - 1) > 8e-3 * expected)

@@ -173,7 +173,7 @@ def line_up(
         raise project.without_kind(kind)
     picks = picks_of(structures, structure_spread(structures, spread), rows, spread, distrust or {})
     names = structures.table["structure_id"].to_numpy(dtype=np.str_)[rows]
-    drilled = ~project.planned(traces.hole_ids)
+    drilled, kind = ~project.planned(traces.hole_ids), project.kind_named(kind)
     return lined_up(picks, names, traces, spread, drilled, settings, pins=pins, kind=kind, progress=progress)
 
 

@@ -10,6 +10,7 @@ in whole, faults are merged and dissolved, and a move is kept only when the whol
 from __future__ import annotations
 
 from dataclasses import replace
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
@@ -94,7 +95,7 @@ def regrouped(problem: Problem, state: Grouping, kept: Bools) -> tuple[Problem, 
     picks = problem.picks[kept]
     apart = tuple(number[rows[kept[rows]]] for rows in problem.apart)
     background = background_of(picks, problem.course.length)
-    fewer = replace(problem, picks=picks, background=background, apart=apart, unmerged=set(), memo={})
+    fewer = replace(problem, picks=picks, background=background, apart=apart, unmerged=set(), memo=WeakKeyDictionary())
     start = state_of(fewer, state.group[kept], state.trusted[kept], list(state.sheets), state.raw.tolist())
     nothing = Candidates(np.zeros((0, len(picks)), dtype=bool), np.zeros((0, 3)), np.zeros(0))
     active = np.unique(state.group[~kept & ~state.null]).tolist()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
@@ -49,7 +50,7 @@ def learnt(problem: Problem, state: Grouping) -> Problem:
             trials = [replace(habit, **{name: getattr(base, name) * f}) for f in factors]
             value = [_evidence(problem, state, h) for h in trials] - 0.5 * (np.log(factors) / width) ** 2
             habit = trials[int(np.argmax(value))]
-    return replace(problem, habit=habit, memo={}, unmerged=set())
+    return replace(problem, habit=habit, memo=WeakKeyDictionary(), unmerged=set())
 
 
 def _evidence(problem: Problem, state: Grouping, habit: Habit) -> float:

@@ -58,9 +58,9 @@ def _with_inserted(problem: Problem, state: Grouping, found: Candidates, progres
 
 
 def _known(state: Grouping, rows: Ints) -> bool:
-    """Return whether a set is, to nine tenths, within one of the faults there are."""
-    numbers, counts = np.unique(state.group[rows], return_counts=True)
-    return bool(numbers[counts.argmax()] >= 0 and counts.max() >= 0.99 * len(rows))
+    """Return whether a set lies wholly within one of the faults there are."""
+    first = state.group[rows[0]]
+    return bool(first >= 0 and np.all(state.group[rows] == first))
 
 
 def _inserted(problem: Problem, state: Grouping, rows: Ints, normal: Floats) -> Grouping:

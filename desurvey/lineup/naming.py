@@ -13,11 +13,8 @@ Quarterly 2, 83-97: the pairing whose sum is greatest.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import math
-import os
-import tempfile
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
@@ -28,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.lineup.answers import LineUp
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, nearest
 from desurvey.shown import shown
 
@@ -91,6 +89,10 @@ class Remembered:
     def members(self, kind: str) -> dict[str, tuple[str, ...]]:
         """Return the picks of the faults of a kind by their names, for :meth:`desurvey.lineup.Pins.of`."""
         return {one.name: one.picks for one in self.of_kind(kind)}
+
+    def as_named(self) -> tuple[Named, ...]:
+        """Return the faults without what was last said of them."""
+        return tuple(replace(one, p_value=0.0, probability=0.0) for one in self.faults)
 
     def renamed(self, kind: str, names: Mapping[str, str]) -> Remembered:
         """Return what is remembered with faults called as a person says.
@@ -253,7 +255,7 @@ def read_names(folder: Path | str) -> Remembered:
     path = Path(folder) / FILE
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8")).get("fault", [])
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return Remembered()
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise _damaged(str(error)) from error
@@ -267,21 +269,15 @@ def read_names(folder: Path | str) -> Remembered:
 def write_names(folder: Path | str, remembered: Remembered) -> bool:
     """Write ``faults.toml``, whole or not at all; return whether that could be done.
 
-    A folder that can't be written is no error: the names are then handed on by size once more.
+    A folder that can't be written is no error: the names are then given by size once more. A file that gives the
+    same picks the same names already is left alone, whatever was said of them.
     """
-    path = Path(folder) / FILE
-    text = HEADER + "".join(_block(one) for one in remembered.faults)
-    partial = None
+    if remembered.as_named() == read_names(folder).as_named():
+        return True
     try:
-        handle, partial = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=".tmp", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-        Path(partial).chmod(0o644)
-        Path(partial).replace(path)
-    except OSError:
-        if partial is not None:
-            with contextlib.suppress(OSError):
-                Path(partial).unlink(missing_ok=True)
+        with replacing(Path(folder) / FILE, own=True) as partial:
+            partial.write_text(HEADER + "".join(_block(one) for one in remembered.faults), encoding="utf-8")
+    except DataProblem:
         return False
     return True
 

@@ -20,7 +20,7 @@ from scipy import stats
 from desurvey.lineup.crossings import reach_of
 from desurvey.lineup.grouping import Grouping, Problem
 from desurvey.lineup.picks import Picks
-from desurvey.lineup.sheet import Readings, Sheet, design_of, fitted, joint_covariance
+from desurvey.lineup.sheet import FEWEST_FOR_CURVATURE, Readings, Sheet, design_of, fitted, joint_covariance
 from desurvey.orient import dip_of_plane
 from desurvey.shown import shown
 
@@ -29,9 +29,6 @@ __all__ = ["Fault", "Fit", "fault_of", "faults_of", "outline_of", "plane_fit"]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-
-FEWEST_FOR_CURVATURE = 6
-"""Holes below which no curvature is fitted: a quadratic surface has six unknowns."""
 
 CORNERS = 24
 """Corners of the circle of reach about each pick."""

@@ -50,6 +50,9 @@ UNSEEN = 1.0 / (2.0 * np.pi)
 DEPTH_SIGMA = 0.4
 """Metres: how well the place of a fault is defined, in the core and by its roughness (common practice, no source)."""
 
+FEWEST_FOR_CURVATURE = 7
+"""Holes below which a fault is taken as plane: a quadratic surface has six unknowns, and one place has to check it."""
+
 CURVATURE = 2e-4
 """Prior standard deviation of a curved fault's second derivatives per metre: a radius of some kilometres."""
 
@@ -111,7 +114,7 @@ class Guess(NamedTuple):
 
 
 @shown
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Sheet:
     """A surface given its picks.
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, TypeVar, cast
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,7 @@ from scipy.special import betaln
 from desurvey.lineup.background import Background
 from desurvey.lineup.crossings import Course, crossings, nearest, reach_of
 from desurvey.lineup.picks import LineupSettings, Picks
-from desurvey.lineup.sheet import Habit, Readings, Sheet, fitted, log_density, readings
+from desurvey.lineup.sheet import FEWEST_FOR_CURVATURE, Habit, Readings, Sheet, fitted, log_density, readings
 from desurvey.shown import shown
 
 __all__ = [
@@ -40,17 +41,11 @@ Bools = npt.NDArray[np.bool_]
 
 T = TypeVar("T")
 
-MEMORY = 200
-"""Answers about sheets that are kept, which bounds the memory."""
-
 ZONE_RATE = 0.05
 """Expected number of further picks of a zone at each crossing (common practice, no source)."""
 
 LOGGED_WEIGHT = 2.5
 """How many crossings the expected rate of logging counts for."""
-
-FEWEST_FOR_CURVATURE = 7
-"""Picks below which a fault is taken as plane: a quadratic surface has six unknowns."""
 
 CURVATURE_ODDS = 2.0
 """Log odds against a fault being curved beyond its waviness (common practice, no source)."""
@@ -90,8 +85,8 @@ class Problem:
         Picks that a person keeps apart: in each no two of one fault.
     unmerged : set of pairs of bytes
         Pairs of faults, by their picks, that have been tried as one.
-    memo : dict
-        What was worked out for sheets; see :meth:`remembered`.
+    memo : mapping of Sheet to dict
+        What was worked out for sheets, for as long as they last; see :meth:`remembered`. The one part that changes.
     """
 
     picks: Picks
@@ -101,16 +96,14 @@ class Problem:
     background: Background
     apart: tuple[Ints, ...] = ()
     unmerged: set[tuple[bytes, bytes]] = field(default_factory=set, repr=False)
-    memo: dict[tuple[str, int], tuple[Sheet, Any]] = field(default_factory=dict, repr=False)
+    memo: WeakKeyDictionary[Sheet, dict[str, Any]] = field(default_factory=WeakKeyDictionary, repr=False)
 
     def remembered(self, what: str, sheet: Sheet, work: Callable[[], T]) -> T:
-        """Return what was worked out for a sheet before, or work it out; the oldest answers are let go."""
-        key = (what, id(sheet))
-        if key not in self.memo:
-            while len(self.memo) >= MEMORY:
-                del self.memo[next(iter(self.memo))]
-            self.memo[key] = (sheet, work())
-        return cast("T", self.memo[key][1])
+        """Return what was worked out for a sheet before, or work it out."""
+        known = self.memo.setdefault(sheet, {})
+        if what not in known:
+            known[what] = work()
+        return cast("T", known[what])
 
     @property
     def odds(self) -> float:
@@ -146,7 +139,7 @@ def sheet_of(problem: Problem, rows: Ints, trusted: Bools, normal: Floats) -> Sh
     """Return the sheet through picks, gently curved where that makes them more probable."""
     picks = problem.picks[rows]
     flat = fitted(picks, trusted[rows], problem.habit, normal)
-    if len(rows) < FEWEST_FOR_CURVATURE:
+    if hole_count(problem, rows) < FEWEST_FOR_CURVATURE:
         return flat
     curved = fitted(picks, trusted[rows], problem.habit, flat.axes[2], curved=True, turns=0)
     return curved if curved.evidence > flat.evidence + CURVATURE_ODDS else flat

@@ -111,12 +111,17 @@ class Project:
         """Return a module's own section of project.toml as it stands, for :func:`desurvey.project.options`."""
         return self.settings.sections[name]
 
+    def kind_named(self, word: str) -> str:
+        """Return the kind that a logged word stands for, in lower case."""
+        plain = word.strip().casefold()
+        return next((kind for kind, words in self.settings.kinds.items() if plain in words), plain)
+
     def of_kind(self, kind: str) -> npt.NDArray[np.bool_]:
         """Return which structures are of a kind, (n,), whatever word of ``[kinds]`` they are logged with.
 
         Case doesn't matter, and any word for a kind asks for that kind.
         """
-        return np.asarray(self._kind_of() == self._known_kind(kind))
+        return np.asarray(self._kind_of() == self.kind_named(kind))
 
     @property
     def kinds(self) -> dict[str, int]:
@@ -134,14 +139,9 @@ class Project:
             f"no structure of kind '{kind}' lies on a hole", column="kind", hint=hint if there else "none is logged"
         )
 
-    def _known_kind(self, word: str) -> str:
-        """Return the kind that a logged word stands for, in lower case."""
-        plain = word.strip().casefold()
-        return next((kind for kind, words in self.settings.kinds.items() if plain in words), plain)
-
     def _kind_of(self) -> npt.NDArray[np.str_]:
         logged, code = np.unique(self.structures["kind"].fillna("").to_numpy(dtype=np.str_), return_inverse=True)
-        return np.array([self._known_kind(word) for word in logged.tolist()], dtype=np.str_)[code]
+        return np.array([self.kind_named(word) for word in logged.tolist()], dtype=np.str_)[code]
 
     @property
     def broken_holes(self) -> dict[str, Finding]:

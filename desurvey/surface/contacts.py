@@ -96,7 +96,7 @@ def _refuse_overlap(given: pd.DataFrame, rows: Ints) -> None:
         )
 
 
-def bedding_picks(structures: Oriented, known: StructureSpread, kind: str) -> Picks:
+def bedding_picks(structures: Oriented, known: StructureSpread, which: npt.NDArray[np.bool_]) -> Picks:
     """Return the orientations of one kind of structure, to take part off the contacts.
 
     Parameters
@@ -105,18 +105,17 @@ def bedding_picks(structures: Oriented, known: StructureSpread, kind: str) -> Pi
         The project's structures.
     known : StructureSpread
         How well they are known.
-    kind : str
-        The kind that lies along the contacts, as the structures table names it.
+    which : (n,) bool array
+        Structures that lie along the contacts (:meth:`desurvey.project.Project.of_kind`).
 
     Raises
     ------
     DataProblem
         When no structure of that kind has an orientation.
     """
-    kinds = structures.table["kind"].to_numpy(dtype=np.str_)
-    rows = np.flatnonzero((kinds == kind) & structures.usable)
+    rows = np.flatnonzero(which & structures.usable)
     if not len(rows):
-        raise DataProblem("no structure of that kind has an orientation", value=kind, hint=nearest(kind, set(kinds)))
+        raise DataProblem("no structure that lies along the contacts has an orientation")
     return Picks(
         structures.position[rows],
         structures.normal[rows],

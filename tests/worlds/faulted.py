@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["HARD", "NULL", "USUAL", "Recipe", "World", "drilled"]
+__all__ = ["ENDING", "HARD", "NULL", "USUAL", "WEAK", "Recipe", "World", "drilled"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -43,11 +43,18 @@ class Recipe:
     survey: float = 1.0
     """Factor on the survey errors: azimuth 0.5° and dip 0.2° random, azimuth 0.5° systematic."""
     spacing: tuple[float, float] = (40.0, 90.0)
+    radius: tuple[float, float] = (100.0, 250.0)
+    ends: float = 0.4
+    """Share of the faults that end, at a radius from their centre."""
+    logged: float | None = None
+    """Share of the cuts that are logged; None: as many as ``picks`` says."""
 
 
 USUAL = Recipe()
 HARD = Recipe(relief=(2.0, 4.0), unrelated=0.5, alike=0.5, parallel=(15.0, 25.0))
 NULL = Recipe(faults=(0, 0), unrelated=1.0, withheld=0.0)
+WEAK = Recipe(faults=(0, 2), picks=(3, 6), unrelated=0.7)
+ENDING = Recipe(faults=(2, 3), picks=(6, 30), radius=(60.0, 160.0), ends=1.0, logged=0.8, withheld=0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,6 +68,8 @@ class World:
     withheld: pd.DataFrame
     normals: Floats
     """Upward normals of the mean planes of the faults, shape (F, 3)."""
+    cuts: pd.DataFrame | None = None
+    """Every place where a hole cuts a fault, logged or not: hole_id, depth, fault."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,7 +125,9 @@ def drilled(seed: int, recipe: Recipe = USUAL) -> World:
     withheld = pd.DataFrame([(f"H{h:02d}", d, k) for h, d, k in rows[kept:]], columns=["hole_id", "depth", "fault"])
     collars, surveys = _surveyed(rng, recipe, holes)
     normals = np.array([f.axes[2] for f in faults]).reshape(-1, 3)
-    return World(collars, surveys, structures, truth[order], withheld, normals)
+    everywhere = [(f"H{h:02d}", d, k) for k, fault in enumerate(faults) for h, d in _cuts(fault, holes)]
+    all_cuts = pd.DataFrame(everywhere, columns=["hole_id", "depth", "fault"])
+    return World(collars, surveys, structures, truth[order], withheld, normals, all_cuts)
 
 
 def _tangent(azimuth: Floats, dip: Floats) -> Floats:
@@ -187,10 +198,12 @@ def _faults(rng: np.random.Generator, recipe: Recipe, holes: list[_Hole]) -> tup
             if tries > 600:  # this parallel twin can't be had: start again
                 faults, cuts, tries = [], [], 0
             continue
-        if len(cut) > wanted:
+        if len(cut) > wanted and recipe.logged is None:
             away = [np.linalg.norm(holes[h].position[int(d)] - fault.centre) for h, d in cut]
             order = np.argsort(away) if rng.random() < 0.5 else rng.permutation(len(cut))
             cut = [cut[i] for i in np.sort(order[: max(wanted, recipe.picks[0])])]
+        if recipe.logged is not None:
+            cut = [one for one in cut if rng.random() < recipe.logged]
         faults.append(fault)
         cuts.append(cut)
         tries, wanted = 0, int(rng.integers(recipe.picks[0], recipe.picks[1] + 1))
@@ -209,7 +222,7 @@ def _fault(rng: np.random.Generator, recipe: Recipe, holes: list[_Hole]) -> _Fau
     wave = (2 * np.pi / length)[:, None] * np.column_stack([np.cos(heading), np.sin(heading)])
     amplitude = rng.uniform(0.3, 1.0, waves)
     amplitude *= rng.uniform(*recipe.relief) / amplitude.sum()
-    radius = rng.uniform(100, 250) if rng.random() < 0.4 else np.inf
+    radius = rng.uniform(*recipe.radius) if rng.random() < recipe.ends else np.inf
     return _Fault(centre, axes, amplitude, wave, rng.uniform(0, 2 * np.pi, waves), radius)
 
 
