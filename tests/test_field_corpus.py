@@ -36,7 +36,8 @@ def test_a_folder_from_the_field_comes_out_right_or_is_refused(folder, tmp_path)
     causes = [cause.sentence for cause in seen.repairs]
     assert outcome != "wrong silently", causes
     assert (outcome == "doubted") == (OPEN in folder.habits), (outcome, causes)
-    assert outcome != "refused rightly" or SPOILT & set(folder.habits), (outcome, causes)
+    cut = {"merged_cells", "structures_in_two_files"} <= set(folder.habits)  # the second file starts without a name
+    assert outcome != "refused rightly" or cut or SPOILT & set(folder.habits), (outcome, causes)
 
 
 def test_repairs_are_what_most_folders_need(tmp_path):

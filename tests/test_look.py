@@ -7,7 +7,7 @@ import pytest
 
 from desurvey.problems import DataProblem
 from desurvey.project import adopt, load_project, look
-from desurvey.project.adopting import merged
+from desurvey.project.adopting import merged, unused_tables
 from desurvey.project.candidates import crs_named
 from tests.command import lowside
 from tests.corpus.folders import cells, workbook
@@ -104,6 +104,8 @@ def test_check_names_a_table_beside_those_of_a_project_that_nobody_uses(tmp_path
     done = lowside("check", "--quick", tmp_path)
     assert "more.csv (1 rows) looks like structures and isn't used" in done.stdout, done.stdout
     assert done.returncode == 0
+    (found,) = unused_tables(load_project(tmp_path))
+    assert (found.rule, found.table) == ("unused_table", "structures")
 
 
 def test_a_file_that_a_person_wrote_keeps_its_comments_its_order_and_its_keys(tmp_path):

@@ -136,5 +136,5 @@ def _respelt(
         findings.append(DECLARED_NAMES.found(message, table=table.name, file=table.file))
     frame = table.frame.assign(hole_id=pd.Series(meant[codes], dtype=object))
     new = {names[place]: meant[place] for place in changed}
-    said = tuple(replace(one, hole_id=new[one.hole_id]) if one.hole_id in new else one for one in table.findings)
-    return replace(table, frame=frame, findings=said), findings
+    kept = tuple(replace(one, hole_id=new[one.hole_id]) if one.hole_id in new else one for one in table.findings)
+    return replace(table, frame=frame, findings=kept), findings
