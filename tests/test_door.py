@@ -488,3 +488,31 @@ def test_a_line_that_nobody_states_is_said_once(tmp_path):
     count = len(project.structures)
     assert found.message == f"{count} structures have a beta, and nothing says what its line marks"
     assert not orient.oriented(project, traces.build(project)).usable.any()
+
+
+def test_a_wrong_survey_under_another_spelling_stops_its_hole_too(tmp_path):
+    """Used to name the hole as the survey spells it, and so to stop none."""
+    tables = world()
+    tables["surveys"]["hole_id"] = tables["surveys"]["hole_id"].str.lower()
+    tables["surveys"].loc[1, "azimuth"] = 392.0
+    project = read(tmp_path, tables)
+    assert list(project.broken_holes) == ["BR-001"]
+    assert "BR-001" not in traces.build(project).hole_ids
+
+
+def test_per_cent_under_a_row_of_units_that_says_metres_is_doubted(tmp_path):
+    tables = world()
+    tables["runs"]["recovered"] = (tables["runs"]["recovered"] / 3).round(3)
+    tables["runs"] = tables["runs"].rename(columns={"recovered": "recovered (m)"})
+    assert said(read(tmp_path / "asked", tables), "recovery_unit")
+    metres = '[units.runs]\nrecovered = "metres"'
+    assert not said(read(tmp_path / "said", tables, more=metres), "recovery_unit")
+
+
+def test_several_headings_for_one_optional_column_are_no_reason_to_stop(tmp_path, right):
+    tables = world()
+    tables["collars"]["Completed"] = "2025-05-01"
+    tables["collars"]["Started"] = "2025-04-01"
+    project = read(tmp_path, tables)
+    assert [found.rule for found in project.findings] == ["chosen_heading"]
+    assert set(project.collars["date"].dt.month) == {4}

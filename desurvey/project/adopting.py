@@ -194,7 +194,7 @@ class Look:
         """Everything that isn't certain, a sentence each."""
         out = []
         for file in self.files:
-            if file.table or file.guess:
+            if file.guess:
                 out.append(f"{file.name} {file.why}")
             if file.table:
                 out += [
@@ -203,6 +203,8 @@ class Look:
                     if column.guess
                 ]
                 out += [f"no heading there means {column}, which it needs" for column in file.missing]
+                feet = [column.heading for column in file.columns if column.why.endswith(", in ft")]
+                out += [f"the file says that {', '.join(feet)} are in feet: turned to metres"] if feet else []
         out += [question.speaks for question in self.questions if question.open and question.speaks]
         return tuple(out)
 
@@ -403,7 +405,8 @@ def _more_files(
         first = roles.tables[table][0]
         if table in given or home(one.name) != home(first[0].name) or first[0].cells is None:
             roles.why[one.name] = f"looks like {table}, and isn't used: that is {first[0].name}"
-            roles.guessed.add(one.name)
+            if home(one.name) == home(first[0].name):
+                roles.guessed.add(one.name)
             continue
         twice = max(_shared(other, (one, whole[table]), table) for other in roles.tables[table])
         if twice > SAME_ROWS:

@@ -123,9 +123,13 @@ def _merged_cells(project: Project, pool: _Pool) -> Iterator[Cause]:
         if count < FEWEST_BLANKS or blank[0] or table == "collars":
             continue
         rows: Rows = {row for row, is_blank in zip(project.rows_of(table), blank, strict=True) if is_blank}
-        follows = pool.claim(_in_rows(table, rows))
+        follows = pool.claim(_without_name(table, rows))
         sentence = f"{_counted(count, 'blank hole name')} of {table} follow a filled one, as merged cells leave them"
         yield Cause("merged_cells", sentence, ({"repairs": {table: {"fill_down": ["hole_id"]}}},), follows)
+
+
+def _without_name(table: str, rows: Rows) -> Callable[[Finding], bool]:
+    return lambda one: one.table == table and one.column == "hole_id" and (one.file, one.row) in rows
 
 
 def _in_rows(table: str, rows: Rows) -> Callable[[Finding], bool]:
@@ -197,7 +201,10 @@ def _of_names(pool: _Pool, meant: Mapping[str, str]) -> tuple[Finding, ...]:
     lacking = {"survey_under_other_name", "no_direction", "no_survey"}
     holes = set(meant.values())
     return pool.claim(
-        lambda one: one.hole_id in meant or (one.rule in lacking and one.table == "collars" and one.hole_id in holes)
+        lambda one: (
+            (one.rule == "unknown_hole" and one.hole_id in meant)
+            or (one.rule in lacking and one.table == "collars" and one.hole_id in holes)
+        )
     )
 
 

@@ -260,10 +260,9 @@ NOWHERE = Path(os.devnull)
 
 def _assembled(folder: Path, settings: Settings, as_read: Mapping[str, Table]) -> Project:
     """Return a project of tables that have been read, in the engine's conventions."""
-    findings = [finding for table in as_read.values() for finding in table.findings]
     alike = settings.names.match_names == "ignore_punctuation"
     tables, from_names = one_spelling(as_read, settings.names.names, ignore_punctuation=alike)
-    findings += from_names
+    findings = [finding for table in tables.values() for finding in table.findings] + from_names
     findings += compare_tables(tables)
     findings += against_conventions(tables, settings.units, crs=bool(settings.frame.crs))
     tables["surveys"] = replace(tables["surveys"], frame=_gyro_first(tables["surveys"].frame))

@@ -197,7 +197,7 @@ def clean(cells: Cells, name: str, columns: tuple[Column, ...], reading: Reading
     said = [*_padded(cells, name, source["hole_id"]), *_converted(cells, name, units, source)]
     for key, column in wanted.items():
         said += _cell_findings(cells, name, frame["hole_id"], column, values[key].wrong, cells.columns[source[key]])
-    said += _shares(cells, name, frame, units, reading.down)
+    said += _shares(cells, name, frame, units, reading)
     return Table(name, cells.file, frame, (*_placed(read, frame, columns), *wrong, *said), source)
 
 
@@ -326,20 +326,22 @@ INTO = {
 }
 
 
-def _shares(cells: Cells, name: str, frame: pd.DataFrame, units: Mapping[str, str], down: float) -> Iterator[Finding]:
+def _shares(
+    cells: Cells, name: str, frame: pd.DataFrame, units: Mapping[str, str], reading: Reading
+) -> Iterator[Finding]:
     """Turn what needs other columns or a sign: dips from the vertical, and recovery as a share of its run.
 
-    Recovery whose numbers can't be metres, though nobody says what they are, is left out with a finding.
+    Recovery whose numbers can't be metres, though no person says that they are, is left out with a finding.
     """
     if units.get("dip") == "from_vertical":
-        frame["dip"] = down * (90.0 - frame["dip"]) + 0.0
+        frame["dip"] = reading.down * (90.0 - frame["dip"]) + 0.0
     if name != "runs":
         return
     length = (frame["depth_to"] - frame["depth_from"]).to_numpy(dtype=float)
     unit = units.get("recovered", "")
     if unit in SPAN_AS_READ:
         frame["recovered"] = frame["recovered"] * length / (100.0 if unit == "percent" else 1.0)
-    elif not unit and (meant := _looks_like(frame["recovered"].to_numpy(dtype=float), length)):
+    elif "recovered" not in reading.units and (meant := _looks_like(frame["recovered"].to_numpy(dtype=float), length)):
         frame["recovered"] = np.nan
         message = (
             f"recovered looks like {INTO[meant].partition(' to ')[0]}, and its heading doesn't say so: it was left out"

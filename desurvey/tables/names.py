@@ -134,4 +134,7 @@ def _respelt(
         said = ", ".join(f"'{shortened(name)}'" for name, _ in by_rule[:5]) + (" …" if len(by_rule) > 5 else "")
         message = f"{len(by_rule)} names in {count} rows were taken for those of the collars: {said}"
         findings.append(DECLARED_NAMES.found(message, table=table.name, file=table.file))
-    return replace(table, frame=table.frame.assign(hole_id=pd.Series(meant[codes], dtype=object))), findings
+    frame = table.frame.assign(hole_id=pd.Series(meant[codes], dtype=object))
+    new = {names[place]: meant[place] for place in changed}
+    kept = tuple(replace(one, hole_id=new[one.hole_id]) if one.hole_id in new else one for one in table.findings)
+    return replace(table, frame=frame, findings=kept), findings

@@ -129,7 +129,8 @@ def _cause(cause: Cause) -> object:
         said.append(f" {count} findings follow from it.")
     if cause.cures:
         said.append("\n    In project.toml:" if len(cause.cures) == 1 else "\n    In project.toml, whichever is true:")
-    for cure in cause.tomls:
+    for number, cure in enumerate(cause.tomls):
+        said.append("\n      # or" if number else "", style="cyan")
         said.append("".join(f"\n      {line}" for line in cure.splitlines()), style="cyan")
     return said.append(f" {cause.advice}.\n" if cause.advice and not cause.cures else "\n")
 
