@@ -87,7 +87,7 @@ TABLE = (
         "the line on the wrong side",
         {
             "hole": Seen(0.005, "the line marks the other side of the core throughout"),
-            "group": Seen(0.005, "the line was drawn {side}"),
+            "group": Seen(0.005, "the line marks the other side of the core"),
             "run": Seen(0.01, "the line was drawn {side}"),
         },
         core=lambda alpha, beta, turn: (alpha, beta + 180.0),

@@ -12,7 +12,8 @@ import hashlib
 import logging
 import os
 import warnings
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import fields, is_dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -21,7 +22,7 @@ import numpy as np
 import pandas as pd
 import platformdirs
 
-__all__ = ["cache_folder", "fingerprint", "recalled"]
+__all__ = ["cache_folder", "fingerprint", "is_kept", "recalled"]
 
 T = TypeVar("T")
 
@@ -68,6 +69,13 @@ def recalled(what: str, key: str, work: Callable[[], T], *, fresh: bool = False)
     return cast("T", result)
 
 
+def is_kept(what: str, key: str) -> bool:
+    """Return whether the cache holds the result of some work (:func:`recalled`)."""
+    folder = cache_folder()
+    memory = None if folder is None else _memory(folder)
+    return memory is not None and bool(memory.cache(_worked_out, ignore=["work"]).check_call_in_cache(what, key, None))
+
+
 def _worked_out(what: str, key: str, work: Callable[[], Any]) -> Any:
     return work()
 
@@ -84,7 +92,7 @@ def _memory(folder: Path) -> Any:
 
 
 def fingerprint(parts: Iterable[object]) -> str:
-    """Return a hash of tables, arrays and anything else whose ``repr`` says all of it, and of the engine's own code."""
+    """Return a hash of tables, arrays, what holds them, values that ``repr`` says whole, and the engine's own code."""
     whole = hashlib.sha256(_code().encode())
     for part in parts:
         whole.update(_bytes(part))
@@ -98,7 +106,16 @@ def _bytes(part: object) -> bytes:
         return head + pd.util.hash_pandas_object(part, index=False).to_numpy().tobytes() if len(part) else head
     if isinstance(part, np.ndarray):
         return repr((part.dtype, part.shape)).encode() + part.tobytes()
-    return repr(part).encode()
+    inside: Iterable[object] | None = None
+    if is_dataclass(part) and not isinstance(part, type):  # its repr may be a summary
+        inside = (getattr(part, item.name) for item in fields(part))
+    elif isinstance(part, Mapping):
+        inside = (one for item in part.items() for one in item)
+    elif isinstance(part, list | tuple):
+        inside = part
+    if inside is None:
+        return repr(part).encode()
+    return f"{type(part).__name__}(".encode() + b"\x1f".join(map(_bytes, inside)) + b")"
 
 
 @functools.cache

@@ -180,6 +180,8 @@ def decide(
     DataProblem
         When the file is damaged, can't be written, or is being changed by somebody else for ten seconds on end.
     """
+    if not folder.is_dir():  # the lock would make it
+        raise DataProblem("decisions can't be written", file=str(folder / FILE), value="there is no such folder")
     try:
         with FileLock(folder / LOCK, timeout=PATIENCE_S):
             before = after = read_decisions(folder)

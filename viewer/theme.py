@@ -35,7 +35,9 @@ __all__ = [
     "OKABE_ITO",
     "OTHER",
     "PLANNED",
+    "PUT_RIGHT",
     "SUSPECT",
+    "SUSPECT_HOLE",
     "UNITS",
     "Look",
     "class_colours",
@@ -92,8 +94,16 @@ GREY: Final = (IN_NO_SET, NOT_SORTED)
 """Classes that are grey in every picture, and come last."""
 
 PLANNED: Final = "#7A7A7A"
-SUSPECT: Final = OKABE_ITO["vermilion"]
 """Planned holes: grey and dashed, for nothing in them has been seen yet."""
+
+SUSPECT: Final = OKABE_ITO["vermilion"]
+"""Readings that a suspect accuses, in every picture about suspicion."""
+
+SUSPECT_HOLE: Final = "#F0B58C"
+"""Lengths of hole that a suspect accuses: vermilion, paler than the readings on them."""
+
+PUT_RIGHT: Final = OKABE_ITO["bluish green"]
+"""Readings that are shown as a suspect explains them."""
 
 CONTINUOUS: Final = "viridis"
 """Colour map of continuous values (matplotlib's name, which PyVista knows too)."""
@@ -155,6 +165,12 @@ class Look(NamedTuple):
         Holes that no value colours.
     accent : str
         What is picked.
+    quiet_disc, quiet_hole : str
+        Discs and holes that are context only; each at least 1.3:1 against the background, to be seen and no more.
+    unrelated : str
+        What a question is about and has no answer of its own: picks of no fault, what was set aside.
+    expected : str
+        Where a reading is expected to lie.
     """
 
     background: str
@@ -164,12 +180,22 @@ class Look(NamedTuple):
     grid: str
     trace: str
     accent: str
+    quiet_disc: str
+    quiet_hole: str
+    unrelated: str
+    expected: str
 
 
-LIGHT: Final = Look("#FFFFFF", "#F5F6F7", "#1B1F23", "#57606A", "#C4CAD0", "#4A4F55", "#B4006E")
+LIGHT: Final = Look(
+    "#FFFFFF", "#F5F6F7", "#1B1F23", "#57606A", "#C4CAD0", "#4A4F55", "#B4006E", "#AEB6BE", "#CDD2D8", "#6B737B",
+    "#0072B2",
+)  # fmt: skip
 """The look of print and of a bright room."""
 
-DARK: Final = Look("#15181C", "#20252B", "#F0F2F4", "#A9B2BB", "#454D55", "#B8BEC4", "#FF7AC6")
+DARK: Final = Look(
+    "#15181C", "#20252B", "#F0F2F4", "#A9B2BB", "#454D55", "#B8BEC4", "#FF7AC6", "#5A636C", "#434B53", "#98A1AA",
+    "#56B4E9",
+)  # fmt: skip
 """The look of a core shed at night."""
 
 

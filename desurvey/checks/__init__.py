@@ -15,6 +15,7 @@ from desurvey.checks.context import Context
 from desurvey.checks.limits import Limits, limits_of
 from desurvey.problems import Finding, Rule, apart
 from desurvey.project import Project
+from desurvey.project.adopting import RULES as FOLDER_RULES
 from desurvey.project.loading import RULES as PROJECT_RULES
 from desurvey.tables.cleaning import RULES as CELL_RULES
 from desurvey.tables.conventions import RULES as CONVENTION_RULES
@@ -25,7 +26,7 @@ from desurvey.tables.rules import RULES as TABLE_RULES
 __all__ = ["RULES", "RULES_BY_PART", "Limits", "check", "limits_of"]
 
 RULES_BY_PART: dict[str, tuple[Rule, ...]] = {
-    "files": FILE_RULES,
+    "files": (*FILE_RULES, *FOLDER_RULES),
     "cells and headings": CELL_RULES,
     "names of holes": NAME_RULES,
     "rows and tables": TABLE_RULES,

@@ -21,6 +21,7 @@
 ``naming``          the names that faults keep
 ``answers``         the project's line-up, and where the others put each pick
 ``tables``          the contract's tables, and the line-up in words
+``profile``         a fault edge-on: its picks along strike
 ==================  ==================================================================================
 """
 
@@ -28,10 +29,12 @@ from desurvey.lineup.answers import LeftOut, LineUp, left_out, line_up, lined_up
 from desurvey.lineup.naming import HandedOn, Remembered, handed_on, read_names, write_names
 from desurvey.lineup.picks import LineupSettings, Picks
 from desurvey.lineup.pins import Pins
+from desurvey.lineup.profile import EdgeOn, edge_on
 from desurvey.lineup.shape import Fault
 from desurvey.lineup.tables import faults_table, line_up_with_windows, picks_table, summary, windows_table
 
 __all__ = [
+    "EdgeOn",
     "Fault",
     "HandedOn",
     "LeftOut",
@@ -40,6 +43,7 @@ __all__ = [
     "Picks",
     "Pins",
     "Remembered",
+    "edge_on",
     "faults_table",
     "handed_on",
     "left_out",

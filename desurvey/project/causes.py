@@ -1,15 +1,15 @@
 """Findings → the mistakes that they come from, each with the lines of project.toml that put it right.
 
 One habit of a spreadsheet makes a finding in every row. A :class:`Cause` says it once, counts what follows from it, and
-knows its cures: parts of a ``project.toml``, to be merged into the file (:mod:`desurvey.project.writing`). Where there is
-one cure it can be offered; where there are several, a person has to choose.
+knows its cures: parts of a ``project.toml``, to be merged into the file (:mod:`desurvey.project.adopting`). Where there
+is one cure it can be offered; where there are several, a person has to choose.
 """
 
 from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,6 +19,7 @@ import tomlkit
 
 from desurvey.problems import Finding, shortened
 from desurvey.project.loading import Project
+from desurvey.shown import shown
 from desurvey.tables.columns import SENTINELS
 from desurvey.tables.conventions import alike, same_bare
 from desurvey.tables.names import bare_name
@@ -39,6 +40,7 @@ NO_VALUE = re.compile(
 """Words that say "no value" in tables of the trade (common practice, no source)."""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Cause:
     """One mistake, and the findings that follow from it.
@@ -66,15 +68,9 @@ class Cause:
     advice: str = ""
 
     @property
-    def toml(self) -> str:
-        """The lines of the first cure, as they would stand in project.toml."""
-        return tomlkit.dumps(self.cures[0]).strip() if self.cures else ""
-
-    def __str__(self) -> str:
-        """Return sentence and cure as a person reads them."""
-        ways = " — or, as it may be —\n".join(tomlkit.dumps(cure).strip() + "\n" for cure in self.cures)
-        lines = "".join(f"\n    {line}" for line in ways.splitlines())
-        return f"{self.sentence}.{lines or f' {self.advice}'.rstrip()}"
+    def tomls(self) -> list[str]:
+        """The lines of each cure, as they would stand in project.toml."""
+        return [tomlkit.dumps(cure).strip() for cure in self.cures]
 
 
 class _Pool:
@@ -127,9 +123,13 @@ def _merged_cells(project: Project, pool: _Pool) -> Iterator[Cause]:
         if count < FEWEST_BLANKS or blank[0] or table == "collars":
             continue
         rows: Rows = {row for row, is_blank in zip(project.rows_of(table), blank, strict=True) if is_blank}
-        follows = pool.claim(lambda one, table=table, rows=rows: one.table == table and (one.file, one.row) in rows)
+        follows = pool.claim(_in_rows(table, rows))
         sentence = f"{_counted(count, 'blank hole name')} of {table} follow a filled one, as merged cells leave them"
         yield Cause("merged_cells", sentence, ({"repairs": {table: {"fill_down": ["hole_id"]}}},), follows)
+
+
+def _in_rows(table: str, rows: Rows) -> Callable[[Finding], bool]:
+    return lambda one: one.table == table and (one.file, one.row) in rows
 
 
 def _no_rows(project: Project, pool: _Pool) -> Iterator[Cause]:
@@ -149,7 +149,7 @@ def _no_rows(project: Project, pool: _Pool) -> Iterator[Cause]:
         rows = {row for its in names.values() for row in its}
         if not rows:
             continue
-        follows = pool.claim(lambda one, table=table, rows=rows: one.table == table and (one.file, one.row) in rows)
+        follows = pool.claim(_in_rows(table, rows))
         said = ", ".join(f"'{shortened(name)}'" for name in names)
         sentence = f"{_counted(len(rows), 'row')} of {table} name no hole and hold no numbers: {said}"
         yield Cause("no_rows", sentence, ({"repairs": {table: {"skip_rows": list(names)}}},), follows)
@@ -205,12 +205,10 @@ def _of_names(pool: _Pool, meant: Mapping[str, str]) -> tuple[Finding, ...]:
 
 
 def _units(project: Project, pool: _Pool) -> Iterator[Cause]:
-    """What a rule has told of a whole table already: the cure is a unit."""
+    """Give what a rule has told of a whole table already: the cure is a unit."""
     for one in [one for one in pool.left if one.rule in UNIT_RULES]:
         table, column = (one.column, "") if one.rule == "other_length_unit" else (one.table, one.column)
-        also = UNIT_RULES[one.rule]
-        tables = {table, "collars"} if also else {table}
-        follows = pool.claim(lambda other, one=one: other is one or (other.rule in also and other.table in tables))
+        follows = pool.claim(_same_or(one, UNIT_RULES[one.rule], {table, "collars"}))
         cure = {"units": {table: one.value if not column and table != "collars" else {column or "depth": one.value}}}
         others: tuple[Cure, ...] = ()
         if one.rule == "flat_holes":
@@ -221,6 +219,10 @@ def _units(project: Project, pool: _Pool) -> Iterator[Cause]:
     for one in pool.claim(lambda one: one.rule == "long_runs"):
         cures = ({"frame": {"depth_unit": "feet"}}, {"units": {"runs": "metres"}})
         yield Cause(one.rule, one.message, cures, (one,))
+
+
+def _same_or(one: Finding, rules: Collection[str], tables: Collection[str]) -> Callable[[Finding], bool]:
+    return lambda other: other is one or (other.rule in rules and other.table in tables)
 
 
 UNIT_RULES: dict[str, frozenset[str]] = {
@@ -237,9 +239,8 @@ def _exchanged_place(project: Project, pool: _Pool) -> Iterator[Cause]:
     for one in pool.claim(lambda one: one.rule == "exchanged_coordinates"):
         east, north = heading.get("easting", "easting"), heading.get("northing", "northing")
         cure = {"columns": {"collars": {"easting": north, "northing": east}}}
-        yield Cause(
-            one.rule, one.message, (cure,), (one, *pool.claim(lambda other: other.rule == "swapped_coordinates"))
-        )
+        also = pool.claim(lambda other: other.rule == "swapped_coordinates")
+        yield Cause(one.rule, one.message, (cure,), (one, *also))
 
 
 def _exchanged_angles(project: Project, pool: _Pool) -> Iterator[Cause]:
@@ -272,14 +273,14 @@ def _listed(words: Sequence[str], most: int = 5) -> str:
 # ------------------------------------------------------------------------------------------------------------- cells
 
 
+CELL_RULES = {"not_a_number", "not_a_choice", "out_of_range", "number_for_nothing", "not_a_date"}
+
+
 def _cells(project: Project, pool: _Pool) -> Iterator[Cause]:
     """Words and numbers that stand for nothing, and words that stand for something, once for all their cells."""
     groups: dict[tuple[str, str], list[Finding]] = defaultdict(list)
     for one in pool.left:
-        if (
-            one.rule in {"not_a_number", "not_a_choice", "out_of_range", "number_for_nothing", "not_a_date"}
-            and one.value
-        ):
+        if one.rule in CELL_RULES and one.value:
             groups[one.table, one.value.casefold()].append(one)
     for (table, _), alike_ones in groups.items():
         first = alike_ones[0]
@@ -297,8 +298,11 @@ def _cells(project: Project, pool: _Pool) -> Iterator[Cause]:
             sentence = f"{where} of {table}, and what it means isn't known"
         else:
             continue
-        members = {id(one) for one in alike_ones}
-        yield Cause("word", sentence, cures, pool.claim(lambda one, members=members: id(one) in members))
+        yield Cause("word", sentence, cures, pool.claim(_one_of({id(one) for one in alike_ones})))
+
+
+def _one_of(members: Collection[int]) -> Callable[[Finding], bool]:
+    return lambda one: id(one) in members
 
 
 def _is_nothing(value: str) -> bool:

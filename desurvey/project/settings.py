@@ -24,7 +24,7 @@ from desurvey.tables.files import is_file
 from desurvey.tables.repairs import Repairs
 from desurvey.tables.schema import FACTORS, UNITS, choice_of
 
-__all__ = ["FILE", "Core", "Frame", "Names", "Settings", "options", "read_settings", "settings_of"]
+__all__ = ["FILE", "Core", "Frame", "Names", "Settings", "options", "raw_settings", "read_settings", "settings_of"]
 
 FILE = "project.toml"
 
@@ -171,7 +171,7 @@ def read_settings(folder: Path) -> Settings:
         When it is missing, isn't TOML, has an unknown key (the nearest right one is named) or a wrong value, or leaves
         a convention unsaid.
     """
-    raw = _read_toml(folder)
+    raw = raw_settings(folder)
     protect(folder, [FILE, *_files_named(folder, raw)])
     return settings_of({"name": folder.resolve().name, **raw})
 
@@ -230,7 +230,14 @@ def options(section: str, given: Mapping[str, Any], kind: type[T]) -> T:
     return kind(**values)
 
 
-def _read_toml(folder: Path) -> dict[str, Any]:
+def raw_settings(folder: Path) -> dict[str, Any]:
+    """Return what the ``project.toml`` of a folder holds, unchecked.
+
+    Raises
+    ------
+    DataProblem
+        When it is missing or isn't TOML.
+    """
     path = folder / FILE
     if not folder.is_dir():
         raise DataProblem("there is no such project folder", file=str(folder))
@@ -238,7 +245,7 @@ def _read_toml(folder: Path) -> dict[str, Any]:
         raise DataProblem(
             f"the folder has no {FILE}",
             file=str(folder),
-            hint="a project is a folder with such a file beside its tables",
+            hint=f"if your tables are there, write one with: lowside adopt {folder}",
         )
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))

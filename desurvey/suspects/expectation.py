@@ -8,18 +8,22 @@ five independent components is a Gaussian process of the position with the same 
 
 *level* lets the mean attitude be anything, *swing* is how far the folding turns it and *reach* over what distance
 (Matérn covariance with ν = 5/2: smooth, yet not so stiff as to promise what a few holes can't know). An observation is
-the mean tensor of a run's readings of one kind, a *node*. Reach, swing and the run-to-run part of the noise come
-from the maximum of the marginal likelihood.
+the mean tensor of a run's readings of one kind, a *node*. Reach (in each
+direction of space: a fold hardly changes along its axis), swing and the run-to-run part of the noise come from the
+maximum of the marginal likelihood.
 
-The process is carried by at most ``CENTRES`` inducing points with the diagonal corrected to its exact
-value, so that the cost grows linearly with the data, and both answers that the suspects need are in closed form: what
-the field is at a run *without that run*, and along a hole *without that hole*.
+The process is carried from hole to hole by at most ``CENTRES`` inducing points. Within a hole it is exact: the part
+that the inducing points can't carry is not taken for noise but keeps its covariance, hole by hole (in blocks of at most
+``BLOCK`` nodes). A fold of 40 m, lost between holes 60 m apart, is read run by run in each of them, and so a run is
+expected to point where its neighbours in the hole do. The cost still grows linearly with the data, and both answers
+that the suspects need are in closed form: what the field is at a run *without that run*, and along a hole *without that
+hole*.
 
 References
 ----------
 Rasmussen & Williams (2006), Gaussian Processes for Machine Learning, sections 4.2 (Matérn), 5.4.2 (leaving one out) and
 5.4.1 (marginal likelihood).
-Quiñonero-Candela & Rasmussen (2005), J. Machine Learning Research 6:1939: the sparse form (there "FITC").
+Snelson & Ghahramani (2007), AISTATS, Proc. Machine Learning Research 2:524: the sparse form, exact in blocks ("PIC").
 Scheidegger (1965), USGS Prof. Paper 525-C: the orientation tensor.
 """
 
@@ -35,7 +39,7 @@ from scipy import linalg, optimize
 from desurvey.ragged import numbered
 from desurvey.shown import shown
 
-__all__ = ["Axes", "Field", "Nodes", "axes_of", "fit", "tensors"]
+__all__ = ["Axes", "Field", "Nodes", "axes_of", "correlation", "fit", "tensors"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -43,8 +47,14 @@ Ints = npt.NDArray[np.int64]
 CENTRES = 220
 """Most inducing points; with 30 holes of 250 m that is one every 35 m along each hole."""
 
-ENOUGH = 350
-"""Nodes from which reach, swing and nugget are estimated, exactly; more make them no better and the search slower."""
+BLOCK = 64
+"""Most nodes of a hole that are taken together exactly: 200 m of runs of 3 m."""
+
+ENOUGH = 210
+"""Nodes from which reach, swing and nugget are estimated, exactly; more make the search slower and no better ..."""
+
+TOGETHER = 6
+"""... taken as so many neighbours at a time, for what changes within 20 m shows only there."""
 
 LEVEL = 1.0
 """Prior standard deviation of the mean tensor's components; they lie between −1 and 1."""
@@ -66,11 +76,14 @@ class Nodes:
         Mean of the readings' tensors.
     noise : (m,) array
         Variance of each component of that mean from the readings' own scatter.
+    hole : (m,) int array
+        Code of the hole that each stands in; nodes of a hole follow one another down the hole.
     """
 
     position: Floats
     tensor: Floats
     noise: Floats
+    hole: Ints
 
 
 @shown
@@ -146,6 +159,16 @@ class Field:
         standard deviations of a component: by folding, and from run to run beyond the readings' scatter.
     centres, lower : (p, 3), (p, p) arrays
         Inducing points in the stretched space, and the lower Cholesky factor of their correlations.
+    features, loaded : (m, p + 1) arrays
+        Φ, and D⁻¹ Φ, of the nodes; D is the covariance that the features leave, hole by hole.
+    inverse : (b, q, q) array
+        D⁻¹, block by block.
+    rows : (b, q) int array
+        Nodes of each block, filled up with −1.
+    root : (p + 1, p + 1) array
+        Upper Cholesky factor of A = I + Φᵀ D⁻¹ Φ.
+    weights : (p + 1, 5) array
+        A⁻¹ Φᵀ D⁻¹ y.
     """
 
     shape: Shape
@@ -153,29 +176,28 @@ class Field:
     lower: Floats
     nodes: Nodes
     features: Floats
-    noise: Floats
+    loaded: Floats
+    inverse: Floats
+    rows: Ints
     root: Floats
-    """Upper Cholesky factor of A = I + Φᵀ D⁻¹ Φ."""
     weights: Floats
-    """A⁻¹ Φᵀ D⁻¹ y, (p, 5)."""
 
     def refit(self, nodes: Nodes) -> Field:
         """Return the field with the same parameters learnt from other values of its nodes."""
         return _solve(self.shape, self.centres, nodes, self.lower)
 
-    def log_likelihood(self) -> float:
-        """Return the log marginal likelihood of the five components together, up to a constant."""
-        left = self.nodes.tensor - self.features @ self.weights
-        misfit = np.sum(left**2 / self.noise[:, None]) + np.sum(self.weights**2)
-        volume = np.sum(np.log(self.noise)) + 2 * np.sum(np.log(np.diag(self.root)))
-        return float(-0.5 * (misfit + left.shape[1] * volume))
+    def _left(self) -> Floats:
+        """Return K⁻¹ y of the nodes' covariance K = Φ Φᵀ + D, (m, 5)."""
+        filled = np.vstack([self.nodes.tensor, np.zeros(5)])[self.rows]
+        return _unfilled(self.inverse @ filled, self.rows) - self.loaded @ self.weights
 
     def without_self(self) -> tuple[Floats, Floats]:
         """Return tensor (m, 5) and variance (m,) of the field at each node, learnt without that node."""
-        half = linalg.solve_triangular(self.root, self.features.T, trans="T", check_finite=False)
-        leverage = np.minimum(np.einsum("pm,pm->m", half, half) / self.noise, 1 - 1e-9)
-        left = (self.nodes.tensor - self.features @ self.weights) / (1 - leverage)[:, None]
-        return self.nodes.tensor - left, self.noise * leverage / (1 - leverage)
+        half = linalg.solve_triangular(self.root, self.loaded.T, trans="T", check_finite=False)
+        own = _unfilled(np.einsum("bqq->bq", self.inverse)[:, :, None], self.rows)[:, 0]
+        precise = np.maximum(own - np.einsum("pm,pm->m", half, half), 1e-9)
+        noise = self.nodes.noise + self.shape.nugget**2
+        return self.nodes.tensor - self._left() / precise[:, None], np.maximum(1 / precise - noise, 1e-9)
 
     def features_at(self, position: Floats) -> tuple[Floats, Floats]:
         """Return features (m, p) at places and the prior variance (m,) that the inducing points can't carry."""
@@ -187,20 +209,19 @@ class Field:
         Parameters
         ----------
         group : (m,) int array
-            Code of each node's group, 0 to ``groups`` − 1.
+            Code of each node's group, 0 to ``groups`` − 1: whole holes, or several.
 
         Notes
         -----
         The precision of the features is a sum over nodes, so that of a group is taken off: m p² + g p³ operations.
         """
-        scale = 1 / np.sqrt(self.noise)
-        features, tensor = self.features * scale[:, None], self.nodes.tensor * scale[:, None]
         rows = _padded(group, groups)
-        features = np.vstack([features, np.zeros(features.shape[1])])[rows]  # the last row stands for "none"
-        tensor = np.vstack([tensor, np.zeros(tensor.shape[1])])[rows]
-        turned = features.swapaxes(1, 2)
-        precision = self.root.T @ self.root - turned @ features
-        moment = self.features.T @ (self.nodes.tensor / self.noise[:, None]) - turned @ tensor
+        features, loaded, tensor = (  # the last row stands for "none"
+            np.vstack([values, np.zeros(values.shape[1])])[rows]
+            for values in (self.features, self.loaded, self.nodes.tensor)
+        )
+        precision = self.root.T @ self.root - features.swapaxes(1, 2) @ loaded
+        moment = self.loaded.T @ self.nodes.tensor - loaded.swapaxes(1, 2) @ tensor
         covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
         return np.asarray(covariance @ moment), covariance
 
@@ -215,6 +236,14 @@ def _padded(group: Ints, groups: int) -> Ints:
     return rows
 
 
+def _unfilled(values: Floats, rows: Ints) -> Floats:
+    """Return values (b, q, k) of blocks as rows of nodes, (m, k)."""
+    there = rows >= 0
+    out = np.empty((np.count_nonzero(there), values.shape[2]))
+    out[rows[there]] = values[there]
+    return out
+
+
 def fit(nodes: Nodes, start: Field | None = None) -> Field:
     """Return the field of the greatest marginal likelihood.
 
@@ -227,96 +256,110 @@ def fit(nodes: Nodes, start: Field | None = None) -> Field:
 
     Notes
     -----
-    Reach, swing and nugget are sought by Nelder and Mead's simplex. Then the space is stretched: the mean square
-    gradient of the field found so far says along which directions it changes and how fast, a fold hardly along its
-    axis. A stretch is kept only if it makes the nodes likelier.
+    The parameters are the stretching of space divided by the reach (a lower triangular 3 × 3 matrix L), swing and
+    nugget; they are sought by L-BFGS with the gradient in closed form (Rasmussen & Williams, equation 5.9) on
+    ``ENOUGH`` nodes. A prior λ (tr M / ∛det M − 3), M = Lᵀ L, holds the reaches in different directions together until
+    the nodes know better. The likelihood may have a peak for each scale of folding: the search begins from the best of
+    several reaches.
     """
-    best = _search(nodes, np.eye(3), None) if start is None else _search(nodes, start.shape.warp, start)
-    for _ in range(STRETCHES if start is None else 1):
-        trial = _search(nodes, _stretch(best), best)
-        if trial.log_likelihood() <= best.log_likelihood() + LEAST_GAIN:
-            break
-        best = trial
-    return best
+    sample = _Sample.of(nodes)
+    if start is None:
+        begins = [_pack(np.eye(3) / reach, *sample.swings(share)) for reach in REACHES for share in SHARES]
+        begin = min(begins, key=lambda one: sample.misfit(one)[0])
+    else:
+        begin = _pack(start.shape.warp / start.shape.reach, start.shape.swing, start.shape.nugget)
+    extent = float(np.max(np.ptp(nodes.position, axis=0))) + LEAST_REACH
+    least, most = -np.log(FARTHEST_REACH * extent), -np.log(LEAST_REACH)
+    bounds = [(least, most)] * 3 + [(-np.exp(most), np.exp(most))] * 3 + [(np.log(1e-3), np.log(10.0))] * 2
+    begin = np.clip(begin, *np.transpose(bounds))
+    options = {"maxiter": ITERATIONS, "ftol": 1e-5, "gtol": 0.05}
+    best = optimize.minimize(  # type: ignore[call-overload]
+        sample.misfit, begin, jac=True, method="L-BFGS-B", bounds=bounds, options=options
+    )
+    stretch, swing, nugget = _unpack(best.x)
+    _, size, way = np.linalg.svd(stretch)
+    warp = np.maximum(size / size[0], LEAST_STRETCH)[:, None] * way
+    return _solve(Shape(warp, 1 / float(size[0]), swing, nugget), _thinned(nodes.position @ warp.T, CENTRES), nodes)
 
 
-REACH_START = 120.0
-"""Metres; where the search for the reach begins: folds and drill patterns of common size."""
+REACHES = (7.0, 20.0, 60.0, 180.0)
+"""Metres; reaches from which the search may begin: from folds that a hole alone can show to those of a district ..."""
 
-STRETCHES = 2
-LEAST_GAIN = 3.0
-"""Times the space is stretched, and the gain in log likelihood worth it (two ratios, three angles more)."""
+SHARES = (0.1, 0.6)
+"""... and shares of the variance that may at first be noise from run to run."""
+
+LEAST_REACH, FARTHEST_REACH = 4.0, 4.0
+"""Metres, hardly more than a run; and in units of the project's extent."""
+
+ITERATIONS = 25
+
+ISOTROPY = 1.5
+"""λ of the prior on the stretching: a reach five times as long in one direction costs 4 in log likelihood."""
 
 LEAST_STRETCH = 0.2
 """However straight a fold looks in the holes drilled so far, its axis is not trusted beyond five reaches."""
 
 
-def _stretch(field: Field) -> Floats:
-    """Return the matrix that maps positions to a space in which the field changes alike in all directions."""
-    place, step = field.nodes.position, 0.05 * field.shape.reach
-    slope = np.empty((len(place), 5, 3))
-    for axis in range(3):
-        shift = step * np.eye(3)[axis]
-        change = field.features_at(place + shift)[0] - field.features_at(place - shift)[0]
-        slope[:, :, axis] = change @ field.weights / (2 * step)
-    value, vector = np.linalg.eigh(np.einsum("mci,mcj->ij", slope, slope))
-    ratio = np.sqrt(np.maximum(value, 0.0) / max(value[2], 1e-30))
-    return np.asarray(np.maximum(ratio, LEAST_STRETCH)[:, None] * vector.T)
+def _pack(stretch: Floats, swing: float, nugget: float) -> Floats:
+    """Return parameters: logs of the diagonal of L, its three other entries, logs of swing and nugget."""
+    lower = np.linalg.cholesky((stretch.T @ stretch)[::-1, ::-1])[::-1, ::-1].T  # L with Lᵀ L as it was
+    return np.concatenate([np.log(np.diag(lower)), lower[_BELOW], np.log([swing, max(nugget, 1e-3)])])
 
 
-def _search(nodes: Nodes, warp: Floats, start: Field | None) -> Field:
-    """Return the likeliest field in a given stretching of space."""
-    centres = _thinned(nodes.position @ warp.T, CENTRES)
-    shortest = _nearest_spacing(centres)
-    longest = max(4.0 * float(np.max(np.ptp(centres, axis=0))), 2 * shortest)
-    if start is None:
-        spread = max(float(np.sqrt(np.mean(np.var(nodes.tensor, axis=0)))), 1e-3)
-        first = np.array([REACH_START, spread, 0.3 * spread])
-    else:
-        first = np.maximum(start.shape[1:], [shortest, 1e-3, 1e-3])
-    first[0] = np.clip(first[0], 1.05 * shortest, longest)
-    sample = _Sample.of(nodes, warp)
-
-    def misfit(parameters: Floats) -> float:
-        reach, swing, nugget = np.exp(parameters)
-        if not shortest <= reach <= longest or max(swing, nugget) > FARTHEST_SWING:
-            return 1e12
-        return -sample.log_likelihood(reach, swing, nugget)
-
-    simplex = np.log(first) + np.vstack([np.zeros(3), np.diag([0.4, -0.4, -0.7])])
-    trials = TRIALS if start is None else TRIALS // 2
-    options = {"initial_simplex": simplex, "maxfev": trials, "xatol": 0.05, "fatol": 0.3}
-    best = optimize.minimize(misfit, np.log(first), method="Nelder-Mead", options=options)  # type: ignore[call-overload]
-    found = np.exp(best.x)
-    return _solve(Shape(warp, *found.tolist()), centres, nodes)
+def _unpack(parameters: Floats) -> tuple[Floats, float, float]:
+    stretch = np.diag(np.exp(parameters[:3]))
+    stretch[_BELOW] = parameters[3:6]
+    swing, nugget = np.exp(parameters[6:])
+    return stretch, float(swing), float(nugget)
 
 
-TRIALS = 60
-FARTHEST_SWING = 10.0
+_BELOW = (np.array([1, 2, 2]), np.array([0, 0, 1]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sample:
     """Some of the nodes, few enough for the exact process: what the parameters are estimated from."""
 
-    distance: Floats
     nodes: Nodes
 
     @classmethod
-    def of(cls, nodes: Nodes, warp: Floats) -> _Sample:
-        step = -(-len(nodes.noise) // ENOUGH)
-        some = Nodes(nodes.position[::step], nodes.tensor[::step], nodes.noise[::step])
-        place = some.position @ warp.T
-        return cls(_distances(place, place), some)
+    def of(cls, nodes: Nodes) -> _Sample:
+        block = np.arange(len(nodes.noise)) // TOGETHER
+        some = block % -(-len(nodes.noise) // ENOUGH) == 0
+        return cls(Nodes(nodes.position[some], nodes.tensor[some], nodes.noise[some], nodes.hole[some]))
 
-    def log_likelihood(self, reach: float, swing: float, nugget: float) -> float:
-        """Return the log marginal likelihood of the five components together, up to a constant."""
-        covariance = swing**2 * _matern(self.distance / reach) + LEVEL**2
+    def swings(self, share: float) -> tuple[float, float]:
+        """Return swing and nugget when a share of the scatter of the nodes is noise."""
+        variance = max(float(np.mean(np.var(self.nodes.tensor, axis=0))), 1e-6)
+        return float(np.sqrt((1 - share) * variance)), float(np.sqrt(share * variance))
+
+    def misfit(self, parameters: Floats) -> tuple[float, Floats]:
+        """Return minus the log posterior of the parameters, up to a constant, and its gradient."""
+        stretch, swing, nugget = _unpack(parameters)
+        place = (self.nodes.position - self.nodes.position.mean(axis=0)) @ stretch.T
+        scaled = np.sqrt(5.0) * _distances(place, place)
+        decay = swing**2 * np.exp(-scaled)
+        folding = (1 + scaled + scaled**2 / 3) * decay
+        covariance = folding + LEVEL**2
         covariance.flat[:: len(covariance) + 1] += self.nodes.noise + nugget**2 + 1e-9
         lower = linalg.cholesky(covariance, lower=True, check_finite=False)
-        white = linalg.solve_triangular(lower, self.nodes.tensor, lower=True, check_finite=False)
-        volume = float(np.sum(np.log(np.diag(lower))))
-        return float(-0.5 * np.sum(white**2) - len(white.T) * volume)
+        solved = linalg.cho_solve((lower, True), self.nodes.tensor, check_finite=False)
+        inverse = linalg.lapack.dpotri(lower, lower=1)[0]
+        inverse += np.tril(inverse, -1).T
+        value = 0.5 * np.sum(solved * self.nodes.tensor) + 5 * np.sum(np.log(np.diag(lower)))
+        slope = 2.5 * inverse - 0.5 * solved @ solved.T  # of the misfit by the covariance
+        # With squared distance q in stretched space, dk/dq = −5/6 (1 + s) e⁻ˢ; Σ Gᵢⱼ (xᵢ−xⱼ)(xᵢ−xⱼ)ᵀ in two products.
+        by_square = slope * (-5 / 6) * (1 + scaled) * decay
+        origin = self.nodes.position - self.nodes.position.mean(axis=0)
+        outer = 2 * (origin.T @ (by_square.sum(axis=1)[:, None] * origin) - origin.T @ by_square @ origin)
+        by_stretch = 2 * stretch @ outer
+        metric, volume = np.sum(stretch**2), np.exp(np.sum(parameters[:3]) * 2 / 3)
+        value += ISOTROPY * (metric / volume - 3)
+        by_stretch = by_stretch + ISOTROPY * 2 * stretch / volume
+        by_log = np.diag(by_stretch) * np.diag(stretch) - ISOTROPY * (2 / 3) * metric / volume
+        by_swing = 2 * np.sum(slope * folding)
+        by_nugget = 2 * nugget**2 * np.trace(slope)
+        return float(value), np.concatenate([by_log, by_stretch[_BELOW], [by_swing, by_nugget]])
 
 
 class Shape(NamedTuple):
@@ -330,32 +373,52 @@ class Shape(NamedTuple):
 
 def _solve(shape: Shape, centres: Floats, nodes: Nodes, lower: Floats | None = None) -> Field:
     if lower is None:
-        between = _matern(_distances(centres, centres) / shape.reach)
+        between = correlation(_distances(centres, centres) / shape.reach)
         between.flat[:: len(between) + 1] += 1e-6
         lower = linalg.cholesky(between, lower=True, check_finite=False)
-    features, lost = _features(shape, centres, lower, nodes.position)
-    noise = nodes.noise + shape.nugget**2 + lost
-    scaled = features / noise[:, None]
-    precision = features.T @ scaled
+    features, _ = _features(shape, centres, lower, nodes.position)
+    rows = _blocks(nodes.hole)
+    there = rows >= 0
+    filled = np.vstack([features, np.zeros(features.shape[1])])[rows]
+    place = (nodes.position @ shape.warp.T)[rows] / shape.reach
+    left = shape.swing**2 * correlation(_distances(place, place)) - filled[:, :, 1:] @ filled[:, :, 1:].swapaxes(1, 2)
+    left *= there[:, :, None] & there[:, None, :]
+    every = np.arange(rows.shape[1])
+    left[:, every, every] = np.maximum(left[:, every, every], 0.0)
+    left[:, every, every] += np.where(there, (nodes.noise + shape.nugget**2)[rows] + 1e-9, 1.0)
+    inverse = np.linalg.inv(left)
+    loaded = _unfilled(inverse @ filled, rows)
+    precision = features.T @ loaded
     precision.flat[:: len(precision) + 1] += 1.0
     root = linalg.cholesky(precision, check_finite=False)
-    weights = linalg.cho_solve((root, False), scaled.T @ nodes.tensor, check_finite=False)
-    return Field(shape, centres, lower, nodes, features, noise, root, weights)
+    weights = linalg.cho_solve((root, False), loaded.T @ nodes.tensor, check_finite=False)
+    return Field(shape, centres, lower, nodes, features, loaded, inverse * there[:, :, None], rows, root, weights)
+
+
+def _blocks(hole: Ints) -> Ints:
+    """Return the nodes of each block, (b, q), filled up with −1: holes, long ones in parts of like size."""
+    code, first, count = np.unique(hole, return_index=True, return_counts=True)
+    parts = -(-count // BLOCK)
+    which = np.searchsorted(code, hole)
+    part = (np.arange(len(hole)) - first[which]) * parts[which] // count[which]
+    offset = np.cumsum(parts) - parts
+    return _padded(offset[which] + part, int(parts.sum()))
 
 
 def _features(shape: Shape, centres: Floats, lower: Floats, position: Floats) -> tuple[Floats, Floats]:
-    cross = _matern(_distances(centres, position @ shape.warp.T) / shape.reach)
+    cross = correlation(_distances(centres, position @ shape.warp.T) / shape.reach)
     part = linalg.solve_triangular(lower, cross, lower=True, check_finite=False)
     lost = shape.swing**2 * np.maximum(1.0 - np.einsum("pm,pm->m", part, part), 0.0)
     return np.column_stack([np.full(len(position), LEVEL), shape.swing * part.T]), lost
 
 
 def _distances(one: Floats, other: Floats) -> Floats:
-    square = (one**2).sum(1)[:, None] + (other**2).sum(1) - 2 * one @ other.T
-    return np.asarray(np.sqrt(np.maximum(square, 0.0)))
+    """Return distances between two lots of points, or between two lots in each of several blocks."""
+    square = (one**2).sum(axis=-1)[..., :, None] + (other**2).sum(axis=-1)[..., None, :]
+    return np.asarray(np.sqrt(np.maximum(square - 2 * one @ other.swapaxes(-1, -2), 0.0)))
 
 
-def _matern(ratio: Floats) -> Floats:
+def correlation(ratio: Floats) -> Floats:
     """Return the covariance at distances in units of the reach, 1 at none."""
     scaled = np.sqrt(5.0) * ratio
     return np.asarray((1 + scaled + scaled**2 / 3) * np.exp(-scaled))
@@ -376,13 +439,3 @@ def _thinned(position: Floats, most: int) -> Floats:
 
 FINEST = 100
 """Cells along the longest side of the first grid that is tried."""
-
-
-def _nearest_spacing(centres: Floats) -> float:
-    """Return the median distance of the centres to their nearest neighbours: the shortest reach they can carry."""
-    from scipy.spatial import cKDTree
-
-    if len(centres) < 2:
-        return 1.0
-    distance = np.asarray(cKDTree(centres).query(centres, k=2)[0])
-    return float(np.median(distance[:, 1]))

@@ -12,13 +12,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import softmax
 
+from desurvey.blunders import BLUNDERS as BLUNDERS_BY_NAME
 from desurvey.blunders import corrected, named, rates
 from desurvey.progress import Progress, part, silent
 from desurvey.shown import shown
+from desurvey.suspects.alike import Group, put_right, surest_group, turn_left
 from desurvey.suspects.holes import HoleFindings, find_holes
 from desurvey.suspects.learning import Sigmas, learn
 from desurvey.suspects.readings import Readings, Runs
-from desurvey.suspects.weighing import Expectation, Verdict, density, log_area_ratio
+from desurvey.suspects.weighing import BLUNDERS, Expectation, Verdict, density, log_area_ratio, offset_table, would_show
 
 __all__ = ["Found", "find", "reading_suspects", "run_suspects"]
 
@@ -26,11 +28,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-FALSE_SHARE = 0.01
-"""Share of false accusations that is accepted among the accused runs, as expected from their probabilities ..."""
-
 LEAST_SURE = 0.9
-"""... and the probability below which no run is accused whatever the share."""
+"""Probability of a blunder below which no run is accused."""
 
 LEAST_NAMED = 0.5
 """Share of a run's blame that its likeliest blunder must have: more than all others together."""
@@ -43,8 +42,10 @@ class Found(NamedTuple):
     Attributes
     ----------
     holes : HoleFindings
+    groups : list of Group
+        Runs that are wrong alike, of a tool or a crew, or of a whole hole.
     readings : Readings
-        Those of holes found wrong put right.
+        Those of holes and groups found wrong put right.
     expected : Expectation
         Of every reading.
     verdict : Verdict
@@ -53,9 +54,12 @@ class Found(NamedTuple):
         Runs accused, and of what (index into ``BLUNDERS``).
     reading, reading_blunder, reading_evidence, reading_probability : (j,) arrays
         Rows of single readings accused, of what (index into ``READING_BLUNDERS``), and how surely.
+    would_show : (r,) array
+        Chance that a line on the wrong side of a run would have been found.
     """
 
     holes: HoleFindings
+    groups: list[Group]
     readings: Readings
     expected: Expectation
     verdict: Verdict
@@ -65,6 +69,7 @@ class Found(NamedTuple):
     reading_blunder: Ints
     reading_evidence: Floats
     reading_probability: Floats
+    would_show: Floats
 
 
 def find(
@@ -90,10 +95,26 @@ def find(
         Told the share of the work that is done.
     """
     holes = find_holes(readings, collar, north_offset_deg, sigmas, part(progress, 0.0, HOLES_SHARE))
-    _, expected, verdict = learn(holes.readings, runs, holes.lessons, sigmas, part(progress, HOLES_SHARE, 1.0))
+    readings, groups = holes.readings, list[Group]()
+    lessons, expected, verdict = learn(readings, runs, holes.lessons, sigmas, part(progress, HOLES_SHARE, 1.0))
+    while (group := surest_group(readings, runs, expected, verdict, sigmas, groups)) and len(groups) < MOST_GROUPS:
+        readings, runs = put_right(readings, runs, group)
+        lessons, expected, verdict = learn(readings, runs, lessons, sigmas)
+        if BLUNDERS_BY_NAME[group.blunder].free:
+            left = turn_left(readings, runs, expected, sigmas, group)
+            readings, runs = put_right(readings, runs, group._replace(turn_deg=left))
+            group = group._replace(turn_deg=group.turn_deg + left)
+        groups.append(group)
     run, blunder = run_suspects(verdict)
-    single = reading_suspects(holes.readings, expected, np.isin(readings.run, run))
-    return Found(holes, holes.readings, expected, verdict, run, blunder, *single)
+    single = reading_suspects(readings, expected, np.isin(readings.run, run))
+    offsets = offset_table(runs, float(np.rad2deg(sigmas.offset)))
+    shows = would_show(readings, expected, offsets, verdict, LEAST_SURE, LEAST_NAMED)
+    shows[run[blunder == BLUNDERS.index("line_side")]] = 1.0  # it did show
+    return Found(holes, groups, readings, expected, verdict, run, blunder, *single, shows)
+
+
+MOST_GROUPS = 12
+"""Groups looked for: each is put right, and all is learnt anew, before the next."""
 
 
 HOLES_SHARE = 0.75
@@ -101,19 +122,12 @@ HOLES_SHARE = 0.75
 
 
 def run_suspects(verdict: Verdict) -> tuple[Ints, Ints]:
-    """Return the runs accused, surest first, and of which blunder.
-
-    Notes
-    -----
-    Runs are taken in order of their probability of being as logged, as long as the mean of it over those taken (the
-    expected share of false accusations, the Bayesian false discovery rate) stays below ``FALSE_SHARE``.
-    """
+    """Return the runs accused, surest first, and of which blunder."""
     innocent = verdict.probability[:, 0]
     order = np.argsort(innocent, kind="stable")
-    share = np.cumsum(innocent[order]) / np.arange(1, len(order) + 1)
     blame = verdict.probability[order, 1:]
     one = blame.max(axis=1, initial=0.0) > LEAST_NAMED * blame.sum(axis=1)
-    taken = order[(share <= FALSE_SHARE) & (innocent[order] <= 1 - LEAST_SURE) & one]
+    taken = order[(innocent[order] <= 1 - LEAST_SURE) & one]
     return taken, np.argmax(verdict.probability[taken, 1:], axis=1)
 
 

@@ -11,6 +11,9 @@ A blunder of the survey moves the hole as well: each hypothesis has its own plac
     azimuth_reversed     turned by 180°
     dip_sign             mirrored in the level of the collar
 
+A stretch that the others can't foretell (folds tighter than the holes are apart) is not asked, and a hole is accused
+only if most of its stretches speak against it (:func:`_broad`).
+
 *Doubt*: a hole may be harder to foretell than the field supposes (a fold tighter there, a fault between). The
 covariance of what is expected of a hole is therefore multiplied by a factor of its own, one of ``DOUBTS``, over which
 its likelihood is averaged; how common each factor is, is learnt from all holes. So a hole has to be much better
@@ -19,7 +22,7 @@ explained by a blunder, and not merely surprising.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -31,7 +34,7 @@ from desurvey.progress import Progress, part, silent
 from desurvey.shown import shown
 from desurvey.suspects.learning import Lesson, Sigmas, lessons_of, relearn
 from desurvey.suspects.readings import Readings
-from desurvey.suspects.stretches import Stretches
+from desurvey.suspects.stretches import PARTS, Stretches
 from desurvey.suspects.weighing import log_area_ratio
 
 __all__ = [
@@ -152,6 +155,10 @@ class HoleVerdict:
         Turn of north, degrees to add to the azimuths, and its standard deviation, were it that.
     best : (h,) int array
         Index of the likeliest of the hypotheses.
+    broad : (h,) array
+        Evidence for it without the few stretches of the hole that say most and least.
+    foretold : (h,) bool array
+        Whether the other holes tell what most of its readings should be, of one kind at least.
     """
 
     blunders: tuple[str, ...]
@@ -160,14 +167,18 @@ class HoleVerdict:
     turn_deg: Floats
     turn_sigma: Floats
     best: Ints
+    broad: Floats
+    foretold: npt.NDArray[np.bool_]
 
 
 PRIOR_RATE = float(blunders.rates("hole").sum())
 """Share of holes with a blunder before the data are seen."""
 
-DOUBTS = (1.0, 2.5, 8.0, 40.0)
-DOUBT_PRIOR = (3.0, 0.3, 0.05, 0.02)
-"""Factors on the covariance of what is expected of a hole, and holes of each kind assumed beforehand."""
+DOUBTS = ((1.0, 1.0, 0.0), (3.0, 1.0, 0.0), (40.0, 1.0, 0.0), (2.0, 1.0, 0.15), (8.0, 1.0, 0.7), (1.0, 700.0, 0.0))
+DOUBT_PRIOR = (3.0, 0.3, 0.05, 0.05, 0.05, 0.02)
+"""Factors on the covariance of what is expected of a hole and on that of its honest error as a whole (the last lets it
+stand in a block of ground turned by 40°), share of its stretches that stand apart, and holes of each kind assumed
+beforehand."""
 
 
 def weigh_holes(
@@ -191,18 +202,63 @@ def weigh_holes(
     progress : callable
         Told the share of the hypotheses that are weighed.
     """
-    stretches = [Stretches.of(readings, lesson, len(collar), sigmas) for lesson in lessons if lesson.tells()]
-    logs = np.zeros((len(collar), len(tried), len(DOUBTS)))
-    for rank, stretch in enumerate(stretches):
-        ground = stretch.ground(readings.position)  # of all hypotheses that leave the holes where they are
-        for number, hypothesis in enumerate(tried):
-            moved = restated(readings, collar[readings.hole], hypothesis)
-            below = ground if hypothesis.stays else stretch.ground(moved.position)
-            area = stretch.summed(log_area_ratio(readings.alpha_deg, moved.alpha_deg))
-            for level, doubt in enumerate(DOUBTS):
-                logs[:, number, level] += stretch.log_likelihood(moved, below, doubt) + area
-            progress((rank + (number + 1) / len(tried)) / len(stretches))
-    return _judge(_over_doubts(logs), tried)
+    faithful = [lesson for lesson in lessons if lesson.tells() and lesson.stray < MOST_STRAY]
+    stretches = [Stretches.of(readings, lesson, len(collar), sigmas) for lesson in faithful]
+    here = [stretch.ground(readings.position) for stretch in stretches]  # of a hole that stays where it is
+    parts = np.zeros((len(collar), len(tried), len(DOUBTS), PARTS))
+    looks = []
+    for number, hypothesis in enumerate(tried):
+        moved = restated(readings, collar[readings.hole], hypothesis)
+        grounds = here if hypothesis.stays else [stretch.ground(moved.position) for stretch in stretches]
+        area = log_area_ratio(readings.alpha_deg, moved.alpha_deg)
+        looks.append((moved, grounds, area))
+        for stretch, ground in zip(stretches, grounds, strict=True):
+            glance = stretch.log_likelihood(moved, ground, GLANCE, GLANCE_TURNS) + stretch.summed(area)
+            parts[:, number] += glance.swapaxes(0, 1)  # the same for all doubts, until it is looked at closely
+        progress(GLANCE_SHARE * (number + 1) / len(tried))
+    first = parts[:, :, 0].sum(axis=2)
+    close = first >= first.max(axis=1, keepdims=True) - FAR
+    close[:, 0] = True
+    for number, (moved, grounds, area) in enumerate(looks):
+        holes = close[:, number]
+        parts[holes, number] = 0.0
+        for stretch, ground in zip(stretches, grounds, strict=True):
+            few, below = stretch.only(holes), [g.only(holes) for g in ground]
+            likely = few.log_likelihood(moved, below, np.array(DOUBTS)) + few.summed(area)
+            parts[holes, number] += likely.swapaxes(0, 1)
+        progress(GLANCE_SHARE + (1 - GLANCE_SHARE) * (number + 1) / len(tried))
+    verdict = _judge(_over_doubts(parts.sum(axis=3)), tried)
+    told = [stretch.told() for stretch in stretches]
+    foretold = np.any(told, axis=0) if told else np.zeros(len(collar), dtype=bool)
+    return replace(verdict, broad=_broad(parts, verdict.best), foretold=foretold)
+
+
+GLANCE: Floats = np.array([[3.0, 1.0, 0.0]])
+GLANCE_TURNS = 2
+GLANCE_SHARE = 0.5
+FAR = 15.0
+"""Each hypothesis is first glanced at under one doubt; with log likelihoods so far below the best it is left at that. It
+could only come near under a wide doubt, and there "as logged" does as well."""
+
+MOST_STRAY = 0.1
+"""Share of strays from which a kind is not asked about holes: a blunder may then fit the strays, say of short limbs."""
+
+
+def _broad(parts: Floats, best: Ints) -> Floats:
+    """Return the evidence for each hole's likeliest blunder, the ``FEW`` stretches that say most and least left out.
+
+    A hole that is wrong is wrong in all its length. Where the rock is not as foretold in a stretch or two (a hinge, a
+    fault met 10 m early), some blunder may fit those better by chance, and the sum would not show that they are all.
+    """
+    hole = np.arange(len(best))
+    doubt = parts.sum(axis=3).argmax(axis=2)
+    gain = parts[hole, best, doubt[hole, best]] - parts[hole, 0, doubt[:, 0]]
+    return np.asarray(np.sort(gain, axis=1)[:, FEW:-FEW].sum(axis=1))
+
+
+FEW = 2
+LEAST_BROAD = 3.0
+"""Of twelve stretches, and least log likelihood ratio of the rest."""
 
 
 def _over_doubts(logs: Floats) -> Floats:
@@ -234,7 +290,16 @@ def _judge(logs: Floats, tried: tuple[Hypothesis, ...]) -> HoleVerdict:
     chance = np.exp(weighted[:, north] - summed[:, 1 + tried_names.index("north_reference")][:, None])
     turn = chance @ turns[north]
     sigma = np.sqrt(np.maximum(chance @ turns[north] ** 2 - turn**2, 0.0) + 1.0)
-    return HoleVerdict(tried_names, summed[:, 1:] - summed[:, :1], probability, turn, sigma, best)
+    return HoleVerdict(
+        tried_names,
+        summed[:, 1:] - summed[:, :1],
+        probability,
+        turn,
+        sigma,
+        best,
+        np.zeros(len(best)),
+        np.zeros(len(best), dtype=bool),
+    )
 
 
 @shown
@@ -254,6 +319,8 @@ class HoleFindings:
         All readings, those of the holes found wrong put right.
     lessons : list of Lesson
         Learnt from them.
+    foretold : (h,) bool array
+        Of all holes: whether the others tell what most of its readings should be.
     """
 
     hole: Ints
@@ -263,6 +330,7 @@ class HoleFindings:
     turn_sigma: Floats
     readings: Readings
     lessons: list[Lesson]
+    foretold: npt.NDArray[np.bool_]
 
 
 SURE = 0.99
@@ -295,7 +363,7 @@ def find_holes(
             break
         lessons = relearn(readings, lessons, trust[readings.hole], sigmas, part(step, WEIGHING_SHARE, 1.0))
     majority = np.count_nonzero(trust > 0.5) > len(trust) / 2
-    hole = np.flatnonzero((trust <= 1 - SURE) & majority)
+    hole = np.flatnonzero((trust <= 1 - SURE) & (verdict.broad >= LEAST_BROAD) & majority)
     right = _put_right(readings, collar, tried, np.where(np.isin(np.arange(len(trust)), hole), verdict.best, 0))
     named = np.array([verdict.blunders.index(tried[number].blunder) for number in verdict.best[hole]], dtype=np.int64)
     return HoleFindings(
@@ -308,6 +376,7 @@ def find_holes(
         lessons=relearn(right, lessons, np.ones(len(right.depth)), sigmas, part(progress, begin, 1.0))
         if len(hole)
         else lessons,
+        foretold=verdict.foretold,
     )
 
 

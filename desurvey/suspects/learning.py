@@ -123,8 +123,7 @@ def relearn(
     readings: Readings, lessons: list[Lesson], trust: Floats, sigmas: Sigmas, progress: Progress = silent
 ) -> list[Lesson]:
     """Return the lessons learnt afresh, each reading teaching as far as it is trusted (n,)."""
-    blank = [replace(lesson, fields=()) for lesson in lessons]  # what wrong holes had taught may be far off
-    return [_study(lesson, readings, trust, sigmas, afresh=True) for lesson in followed(blank, progress)]
+    return [_study(lesson, readings, trust, sigmas, afresh=True) for lesson in followed(lessons, progress)]
 
 
 def _first(readings: Readings, members: Ints, node: Ints, sigmas: Sigmas, progress: Progress) -> Lesson:
@@ -188,7 +187,9 @@ def _nodes(lesson: Lesson, readings: Readings, weight: Floats, scatter: float, s
     mean = _node_means(expectation.tensors(readings.normal[lesson.members]), lesson.node, weight)
     position = _node_means(readings.position[lesson.members], lesson.node, weight)
     variance = scatter**2 + np.mean(_reading_variance(readings.alpha_deg[lesson.members], sigmas))
-    return expectation.Nodes(position, mean, 2 * variance / total)
+    hole = np.empty(len(total), dtype=np.int64)
+    hole[lesson.node] = readings.hole[lesson.members]
+    return expectation.Nodes(position, mean, 2 * variance / total, hole)
 
 
 def _node_means(values: Floats, node: Ints, weight: Floats) -> Floats:
@@ -207,11 +208,17 @@ def _distances(lesson: Lesson, readings: Readings) -> tuple[Floats, Floats]:
     normal = readings.normal[lesson.members]
     square, doubt = np.empty(lesson.belongs.shape), np.empty(lesson.belongs.shape)
     for member, field in enumerate(lesson.fields):
-        axes = expectation.axes_of(*field.without_self())
+        axes = _expected_axes(field)
         cosine = np.abs(np.einsum("ij,ij->i", normal, axes.axis[lesson.node]))
         square[member] = np.arccos(np.minimum(cosine, 1.0)) ** 2
         doubt[member] = axes.variance[lesson.node]
     return square, doubt
+
+
+def _expected_axes(field: expectation.Field) -> expectation.Axes:
+    """Return the axis of each node foretold by the others; what varies from run to run is part of the doubt."""
+    mean, variance = field.without_self()
+    return expectation.axes_of(mean, variance + field.shape.nugget**2)
 
 
 def _sort(lesson: Lesson, square: Floats, known: Floats, belief: Floats) -> Lesson:
@@ -245,16 +252,17 @@ def expect(readings: Readings, lessons: list[Lesson], sigmas: Sigmas) -> Expecta
     sets = max((len(lesson.fields) for lesson in lessons), default=1)
     shape = (sets, len(readings.depth))
     along, line, side, share = (np.zeros(shape) for _ in range(4))
-    variance, stray = np.ones(shape), np.ones(shape[1])
+    variance, scatter, stray = np.ones(shape), np.ones(shape), np.ones(shape[1])
     for lesson in lessons:
         rows, count = lesson.members, np.bincount(lesson.node)
         stray[rows] = lesson.stray
         for member, field in enumerate(lesson.fields):
-            axes = expectation.axes_of(*field.without_self())
+            axes = _expected_axes(field)
             core = readings.take(rows).in_core_frame(axes.axis[lesson.node])
             along[member, rows], line[member, rows], side[member, rows] = core
             shared = np.minimum(axes.variance * count, np.pi**2 / 4)[lesson.node]
             variance[member, rows] = lesson.scatter[member] ** 2 + shared
+            scatter[member, rows] = lesson.scatter[member] ** 2
             share[member, rows] = lesson.share[member]
     share[:, ~np.isfinite(readings.alpha_deg + readings.beta_deg)] = 0.0
-    return Expectation(along, line, side, variance, share, stray, sigmas.alpha, sigmas.beta)
+    return Expectation(along, line, side, variance, scatter, share, stray, sigmas.alpha, sigmas.beta)

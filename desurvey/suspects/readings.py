@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -179,12 +180,15 @@ class Runs:
         Metres along the hole.
     line_offset : (r,) array
         Degrees that this run's line sits clockwise of the previous run's, looking down hole; NaN where not taken.
+    labels : mapping of str to (r,) str array
+        What runs share: ``hole_id``, and tool, crew, logger or shift where they are known; blank where not.
     """
 
     hole: Ints
     depth_from: Floats
     depth_to: Floats
     line_offset: Floats
+    labels: Mapping[str, npt.NDArray[np.str_]] = field(default_factory=dict)
 
 
 def groups(*codes: Ints) -> Ints:

@@ -13,7 +13,7 @@ wrong on their own, so one bad run does not condemn a hole.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -34,7 +34,13 @@ PARTS = 12
 SPOILT = 0.06
 """Share of readings in runs that are wrong on their own, added to the kind's strays."""
 
-SHIFT_TURNS = 6
+FEWEST = 5
+"""Readings of a hole from which it can be judged as a whole."""
+
+FORETOLD = np.deg2rad(14.0)
+"""Most uncertainty of an axis, 1 σ, at which the other holes are said to foretell it."""
+
+SHIFT_TURNS = 5
 
 
 @shown
@@ -48,6 +54,7 @@ class Stretches:
     holes: int
     variance: Floats
     shared: float
+    of_hole: Ints
     without: tuple[tuple[Floats, Floats], ...]
 
     @classmethod
@@ -66,21 +73,93 @@ class Stretches:
         shares = np.bincount(lesson.node)[lesson.node][logged]  # readings that share the honest error of one line
         reading = (sigmas[0] ** 2 + (sigmas[1] ** 2 + shares * sigmas.line**2) * cosine**2) / 2
         without = tuple(field.dropping_groups(node_hole, holes) for field in lesson.fields)
-        return cls(lesson, rows, hole * PARTS + part, holes, reading, sigmas.hole, without)
+        of_hole = np.bincount(hole, minlength=holes)
+        order = np.argsort(hole * PARTS + part, kind="stable")
+        rows, hole, part, reading = rows[order], hole[order], part[order], reading[order]
+        whole = cls(
+            lesson, rows, hole * PARTS + part, holes, np.tile(reading, (len(without), 1)), sigmas.hole, of_hole, without
+        )
+        return whole._foretold(readings)
+
+    def _foretold(self, readings: Readings) -> Stretches:
+        """Return these with only the readings of which the other holes tell anything.
+
+        What changes within a stretch is added to the variance of its readings. Where the axis is uncertain by more than
+        ``FORETOLD`` a normal law about it would only say which attitudes are common: that accuses nobody.
+        """
+        position = readings.position[self.rows]
+        ground = self.ground(readings.position)
+        away = position - self._places(position).reshape(-1, 3)[self.stretch]
+        count = np.maximum(np.bincount(self.stretch, minlength=self.holes * PARTS), 1)
+        variance, doubt = self.variance.copy(), np.zeros(len(self.rows))
+        for member, (field, below) in enumerate(zip(self.lesson.fields, ground, strict=True)):
+            shape = field.shape
+            square = np.bincount(self.stretch, ((away @ shape.warp.T) ** 2).sum(axis=1), len(count)) / count
+            within = shape.swing**2 * (1 - expectation.correlation(np.sqrt(2 * square) / shape.reach))
+            turn = (within / (2 * below.gap**2))[self.stretch]
+            variance[member] += turn
+            known = np.einsum("hii->hi", below.by_field)[:, ::2].ravel()[self.stretch] + turn
+            doubt += self.lesson.share[member] * np.minimum(known, np.pi**2 / 4)
+        told = doubt < FORETOLD**2
+        return replace(self, rows=self.rows[told], stretch=self.stretch[told], variance=variance[:, told])
 
     def ground(self, position: Floats) -> list[Ground]:
         """Return what each set's field, learnt without each hole, expects along it, the readings lying at a place."""
         place = self._places(position[self.rows])
         return [Ground.of(f, w, place, self.shared) for f, w in zip(self.lesson.fields, self.without, strict=True)]
 
-    def log_likelihood(self, readings: Readings, ground: list[Ground], doubt: float) -> Floats:
-        """Return the log likelihood of each hole's readings, (h,)."""
+    def only(self, holes: npt.NDArray[np.bool_]) -> Stretches:
+        """Return these of some of the holes, (h,)."""
+        hole, part = np.divmod(self.stretch, PARTS)
+        kept = holes[hole]
+        code = np.cumsum(holes) - 1
+        stretch = code[hole[kept]] * PARTS + part[kept]
+        count = int(np.count_nonzero(holes))
+        return replace(self, rows=self.rows[kept], stretch=stretch, variance=self.variance[:, kept], holes=count)
+
+    def log_likelihood(
+        self, readings: Readings, ground: list[Ground], doubts: Floats, turns: int = SHIFT_TURNS
+    ) -> Floats:
+        """Return the log likelihood of each hole's readings under each doubt, by stretches, (d, h, PARTS)."""
         normal = readings.normal[self.rows]
-        return self._likeliest([(g.residual(normal, self.stretch), g.covariance(doubt)) for g in ground])
+        sets, pay = [], np.zeros((len(doubts), self.holes, PARTS))
+        for g, scatter, reading, share in zip(
+            ground, self.lesson.scatter, self.variance, self.lesson.share, strict=True
+        ):
+            residual, covariance = g.residual(normal, self.stretch), g.covariance(doubts)
+            apart = self._apart(residual, covariance, scatter**2 + reading, doubts[:, 2])
+            every = np.arange(2 * PARTS)
+            covariance[:, :, every, every] += APART**2 * np.repeat(apart, 2, axis=2)
+            chance = np.clip(doubts[:, 2, None, None], 1e-9, 1.0)
+            cost = np.where(apart, np.log(chance), np.log1p(-np.where(chance < 1e-6, 0.0, chance)))
+            pay += share * cost * self._present()
+            sets.append((residual, covariance))
+        return self._likeliest(sets, turns) + pay
+
+    def told(self) -> npt.NDArray[np.bool_]:
+        """Return of which holes half of the readings of the kind, and at least ``FEWEST``, are foretold, (h,)."""
+        count = np.bincount(self.stretch // PARTS, minlength=self.holes)
+        return np.asarray((count >= FEWEST) & (2 * count >= self.of_hole))
+
+    def _present(self) -> Floats:
+        """Return 1 for stretches with readings, else 0, (h, PARTS)."""
+        return (np.bincount(self.stretch, minlength=self.holes * PARTS) > 0).reshape(self.holes, PARTS).astype(float)
+
+    def _apart(self, residual: Floats, covariance: Floats, variance: Floats, chance: Floats) -> npt.NDArray[np.bool_]:
+        """Return which stretches are likelier to stand in ground apart, anywhere, than as foretold, (d, h, PARTS)."""
+        weight = (1 / variance)[None]
+        known = np.maximum(self._by_stretch(weight), 1e-12)
+        mean = np.stack([self._by_stretch(weight * c) / known for c in residual.T], axis=2)[0]
+        square = (mean**2).sum(axis=1).reshape(self.holes, PARTS)
+        narrow = np.einsum("dhii->dhi", covariance)[:, :, ::2] + (1 / known).reshape(self.holes, PARTS)
+        wide = narrow + APART**2
+        gain = square / 2 * (1 / narrow - 1 / wide) - np.log(wide / narrow)
+        odds = np.log(np.maximum(chance, 1e-300)) - np.log1p(-np.minimum(chance, 1 - 1e-9))
+        return np.asarray(gain + odds[:, None, None] > 0) & (self._present() > 0)
 
     def summed(self, values: Floats) -> Floats:
-        """Return the sum of a value over each hole's readings."""
-        return np.asarray(np.bincount(self.stretch // PARTS, values[self.rows], self.holes))
+        """Return the sum of a value over the readings of each stretch, (h, PARTS)."""
+        return self._by_stretch(values[None, self.rows]).reshape(self.holes, PARTS)
 
     def _places(self, position: Floats) -> Floats:
         """Return a place for each stretch, (h, PARTS, 3): the mean of its readings, the hole's where it has none."""
@@ -90,28 +169,42 @@ class Stretches:
         whole = total.sum(axis=1, keepdims=True) / np.maximum(count.sum(axis=1, keepdims=True), 1)
         return np.where(count > 0, total / np.maximum(count, 1), whole)
 
-    def _likeliest(self, sets: list[tuple[Floats, Floats]]) -> Floats:
-        """Return the evidence with the shifts at their likeliest (expectation–maximisation)."""
-        lesson, size = self.lesson, self.holes * PARTS
+    def _likeliest(self, sets: list[tuple[Floats, Floats]], turns: int) -> Floats:
+        """Return the evidence with the shifts at their likeliest (expectation–maximisation), (d, h, PARTS)."""
+        lesson, doubts = self.lesson, len(sets[0][1])
         stray = min(lesson.stray + SPOILT, 0.9)
-        shift = [np.zeros((size, 2)) for _ in sets]
-        variance = lesson.scatter[:, None] ** 2 + self.variance
-        height = (1 - stray) * lesson.share[:, None] / (2 * np.pi * variance)
-        for turn in range(SHIFT_TURNS + 1):
-            square = np.stack([((r - f[self.stretch]) ** 2).sum(axis=1) for (r, _), f in zip(sets, shift, strict=True)])
-            normal = height * np.exp(-0.5 * square / variance)
+        shift = [np.zeros((doubts, self.holes * PARTS, 2)) for _ in sets]
+        variance = (lesson.scatter[:, None] ** 2 + self.variance)[:, None, :]
+        height = (1 - stray) * lesson.share[:, None, None] / (2 * np.pi * variance)
+        # Begin with what each reading would be told without a shift: no second peak is run into that lies farther off.
+        wide = np.stack([v + _own(c)[:, self.stretch] for v, (_, c) in zip(variance, sets, strict=True)])
+        square = np.stack([(residual**2).sum(axis=1) for residual, _ in sets])[:, None, :]
+        normal = (1 - stray) * lesson.share[:, None, None] * np.exp(-0.5 * square / wide) / (2 * np.pi * wide)
+        weight = normal / (normal.sum(axis=0) + stray / (2 * np.pi)) / variance
+        for _ in range(turns):
+            force = []
+            for member, (residual, covariance) in enumerate(sets):
+                known = self._by_stretch(weight[member])
+                moment = np.stack([self._by_stretch(weight[member] * c) for c in residual.T], axis=2)
+                shift[member] = _likeliest_shift(covariance, known, moment)
+                force.append(moment - known[:, :, None] * shift[member])  # C⁻¹ f, of the weights that gave this f
+            away = [r - f[:, self.stretch] for (r, _), f in zip(sets, shift, strict=True)]
+            normal = height * np.exp(-0.5 * np.stack([(a**2).sum(axis=2) for a in away]) / variance)
             total = normal.sum(axis=0) + stray / (2 * np.pi)
             weight = normal / total / variance
-            costs = np.zeros(self.holes)
-            for member, (residual, covariance) in enumerate(sets):
-                known = np.bincount(self.stretch, weight[member], size).astype(float)
-                sums = [np.bincount(self.stretch, weight[member] * c, size) for c in residual.T]
-                moment = np.stack(sums, axis=1).astype(float)
-                if turn < SHIFT_TURNS:
-                    shift[member] = _likeliest_shift(covariance, known, moment)
-                else:
-                    costs += _cost(covariance, known, moment, shift[member])
-        return np.bincount(self.stretch // PARTS, np.log(total), self.holes) - costs
+        out = self._by_stretch(np.log(total)).reshape(doubts, self.holes, PARTS)
+        for member, (_, covariance) in enumerate(sets):
+            out -= 0.5 * (force[member] * shift[member]).sum(axis=2).reshape(out.shape)
+            out -= 0.5 / PARTS * _volume(covariance, self._by_stretch(weight[member]))[:, :, None]
+        return out
+
+    def _by_stretch(self, values: Floats) -> Floats:
+        """Return the sums of values (d, n) over the readings of each stretch, (d, h PARTS)."""
+        out = np.zeros((len(values), self.holes * PARTS))
+        first = np.flatnonzero(np.diff(self.stretch, prepend=-1))  # the readings stand in the order of the stretches
+        if len(first):
+            out[:, self.stretch[first]] = np.add.reduceat(values, first, axis=1)
+        return out
 
 
 @shown
@@ -126,6 +219,7 @@ class Ground:
     axis: Floats
     one: Floats
     two: Floats
+    gap: Floats
     by_field: Floats
     by_hole: Floats
 
@@ -152,14 +246,27 @@ class Ground:
         together /= 2 * gap[:, :, None] * gap[:, None, :]
         moment = np.cross(axis, frame)  # a small turn of everything about any line
         by_hole = shared**2 * moment @ moment.swapaxes(1, 2)
-        return cls(axes.axis, one, two, np.repeat(np.repeat(covariance, 2, axis=1), 2, axis=2) * together, by_hole)
+        by_field = np.repeat(np.repeat(covariance, 2, axis=1), 2, axis=2) * together
+        return cls(axes.axis, one, two, axes.gap, by_field, by_hole)
 
-    def covariance(self, doubt: float) -> Floats:
-        """Return the joint covariance of the expected axes, radians², (h, 2P, 2P)."""
-        joint = doubt * self.by_field + self.by_hole
-        size = np.sqrt(np.maximum(np.einsum("hii->hi", joint), 1e-12))
+    def only(self, holes: npt.NDArray[np.bool_]) -> Ground:
+        """Return the ground of some of the holes, (h,)."""
+        of_stretch = np.repeat(holes, PARTS)
+        parts = (getattr(self, name)[of_stretch] for name in ("axis", "one", "two", "gap"))
+        return Ground(*parts, self.by_field[holes], self.by_hole[holes])
+
+    def covariance(self, doubts: Floats) -> Floats:
+        """Return the joint covariance of the expected axes, radians², (d, h, 2P, 2P).
+
+        Parameters
+        ----------
+        doubts : (d, 3) array
+            Factors on what the field does not know, and on the honest error of the whole hole (:data:`DOUBTS`).
+        """
+        joint = doubts[:, 0, None, None, None] * self.by_field + doubts[:, 1, None, None, None] * self.by_hole
+        size = np.sqrt(np.maximum(np.einsum("dhii->dhi", joint), 1e-12))
         held = np.minimum(1.0, FARTHEST / size)
-        return np.asarray(joint * held[:, :, None] * held[:, None, :])
+        return np.asarray(joint * held[:, :, :, None] * held[:, :, None, :])
 
     def residual(self, normal: Floats, stretch: Ints) -> Floats:
         """Return the angles from the axes of their stretches to poles, radians, (n, 2): the arc, laid flat."""
@@ -170,6 +277,9 @@ class Ground:
         stretched = np.where(cosine < 0, -1.0, 1.0) * np.arctan2(sine, np.abs(cosine)) / np.maximum(sine, 1e-12)
         return np.asarray(flat * stretched[:, None])
 
+
+APART = 1.0
+"""Radians; spread of the axes of a stretch that stands apart: as dense at its middle as what may point anywhere."""
 
 FARTHEST = np.deg2rad(45.0)
 """Doubt about an axis beyond which it is not known at all."""
@@ -184,18 +294,20 @@ def _square_to(axis: Floats) -> tuple[Floats, Floats]:
 
 
 def _likeliest_shift(covariance: Floats, known: Floats, moment: Floats) -> Floats:
-    """Return f = (C⁻¹ + Λ)⁻¹ m as C B⁻¹ m with B = I + Λ C, so that C need not be regular."""
-    holes, size = covariance.shape[:2]
-    both = np.repeat(known.reshape(holes, PARTS), 2, axis=1)
-    system = np.eye(size) + both[:, :, None] * covariance
-    return (covariance @ np.linalg.solve(system, moment.reshape(holes, size, 1))).reshape(-1, 2)
+    """Return f = (C⁻¹ + Λ)⁻¹ m as C B⁻¹ m with B = I + Λ C, so that C need not be regular; (d, h P, 2)."""
+    doubts, holes, size = covariance.shape[:3]
+    both = np.repeat(known.reshape(doubts, holes, PARTS), 2, axis=2)
+    system = np.eye(size) + both[..., None] * covariance
+    return (covariance @ np.linalg.solve(system, moment.reshape(doubts, holes, size, 1))).reshape(doubts, -1, 2)
 
 
-def _cost(covariance: Floats, known: Floats, moment: Floats, shift: Floats) -> Floats:
-    """Return ½ fᵀ C⁻¹ f + ½ log det(I + C Λ) of each hole; at the likeliest f, C⁻¹ f = m − Λ f."""
-    holes, size = covariance.shape[:2]
-    both = np.repeat(known.reshape(holes, PARTS), 2, axis=1)
-    flat = shift.reshape(holes, size)
-    force = moment.reshape(holes, size) - both * flat
-    _, volume = np.linalg.slogdet(np.eye(size) + both[:, :, None] * covariance)
-    return np.asarray(0.5 * np.einsum("hi,hi->h", flat, force) + 0.5 * volume)
+def _own(covariance: Floats) -> Floats:
+    """Return the variance of each stretch's own axis, (d, h P)."""
+    return np.asarray(np.einsum("dhii->dhi", covariance)[:, :, ::2].reshape(len(covariance), -1))
+
+
+def _volume(covariance: Floats, known: Floats) -> Floats:
+    """Return log det(I + C Λ) of each hole, (d, h)."""
+    doubts, holes, size = covariance.shape[:3]
+    both = np.repeat(known.reshape(doubts, holes, PARTS), 2, axis=2)
+    return np.asarray(np.linalg.slogdet(np.eye(size) + both[..., None] * covariance)[1])

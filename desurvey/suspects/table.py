@@ -16,13 +16,15 @@ from desurvey.project import Project, options
 from desurvey.project.loading import TO_ORIENT
 from desurvey.spikes import find_spikes
 from desurvey.spread import sigmas_from
+from desurvey.suspects.alike import HOLE
 from desurvey.suspects.finding import READING_BLUNDERS, Found, find
-from desurvey.suspects.places import keys
+from desurvey.suspects.judged import Weighed, runs_table, said
+from desurvey.suspects.places import GROUP_COLUMNS, keys
 from desurvey.suspects.readings import Errors, Readings, Runs
 from desurvey.suspects.weighing import BLUNDERS, Expectation, density
 from desurvey.traces import Traces
 
-__all__ = ["COLUMNS", "suspects"]
+__all__ = ["COLUMNS", "suspects", "weighed"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -52,6 +54,8 @@ class Settings:
 def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: Progress | None = None) -> pd.DataFrame:
     """Return what is better explained by a named blunder than as logged, strongest evidence first.
 
+    The table of :func:`weighed`, which says of every run whether it could be judged at all.
+
     Parameters
     ----------
     project : Project
@@ -67,7 +71,8 @@ def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: 
     pandas.DataFrame
         Columns ``COLUMNS``:
 
-        * scope: ``hole``, ``run`` or ``reading``;
+        * scope: ``hole``, ``group`` (all runs of a tool, a crew, a logger or a shift; which, says the key), ``run`` or
+          ``reading``;
         * hole_id, depth_from, depth_to, structure_id (readings only): where;
         * blunder: its name;
         * roll_deg, roll_sigma: degrees clockwise, looking down the hole, that the run's line sits from where it
@@ -86,6 +91,11 @@ def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: 
     DataProblem
         When structures or runs are named and can't be used, or project.toml has an unknown key or a wrong value.
     """
+    return weighed(project, traces, oriented, progress=progress).suspects
+
+
+def weighed(project: Project, traces: Traces, oriented: Oriented, *, progress: Progress | None = None) -> Weighed:
+    """Return the suspects, what is known of every run, and what could be judged; arguments as of :func:`suspects`."""
     project.require(*TO_ORIENT)
     options("suspects", project.section("suspects"), Settings)
     tell = progress or silent
@@ -94,20 +104,23 @@ def suspects(project: Project, traces: Traces, oriented: Oriented, *, progress: 
     sigmas = Errors.of(sigmas_from(project.section("spread")))
     origin = traces.position.mean(axis=0) if len(traces.position) else np.zeros(3)
     collar = traces.position[traces.offsets[:-1]] - origin
-    table = [_spikes(traces, oriented)]
+    table, found = [_spikes(traces, oriented)], None
     if len(rows):
         with threadpool_limits(1):  # thousands of small products: on two cores a second thread costs half as much again
             found = find(readings, runs, collar, _north_offset(project), sigmas, tell)
         table += [
             _hole_rows(found, readings, traces),
+            _alike_rows(found, traces),
             _run_rows(found, project.runs.iloc[run_row], project.structures["line"].iloc[rows]),
             _reading_rows(found, readings, project.structures.iloc[rows]),
         ]
     whole = pd.concat([part for part in table if len(part)] or [_frame({})], ignore_index=True)
     whole = whole.sort_values("evidence", ascending=False, kind="stable", ignore_index=True)
     whole["key"] = keys(whole)
+    whole.loc[whole["scope"] == "group", "hole_id"] = ""
+    every = runs_table(project.runs, found, run_row)
     tell(1.0)
-    return whole[list(COLUMNS)]
+    return Weighed(whole[list(COLUMNS)], every, said(every, found))
 
 
 # ------------------------------------------------------------------------------------------------------ to arrays
@@ -148,7 +161,8 @@ def _runs(project: Project, traces: Traces, readings: Readings, rows: Ints) -> t
     bottom, offset = (table[name].to_numpy(dtype=float)[order] for name in ("depth_to", "line_offset"))
     parts = {name: getattr(readings, name) for name in readings.__slots__}
     parts["run"] = place[project.structure_run[rows]].astype(np.int64)
-    return Runs(hole[order], top[order], bottom, offset), order, Readings(**parts)
+    labels = {name: table[name].to_numpy(dtype=np.str_)[order] for name in (HOLE, *GROUP_COLUMNS)}
+    return Runs(hole[order], top[order], bottom, offset, labels), order, Readings(**parts)
 
 
 def _north_offset(project: Project) -> float:
@@ -209,6 +223,37 @@ def _said(scope: blunders.Scope, blunder: str, turn: float = 0.0, sigma: float =
     way = "clockwise" if turn > 0 else "anticlockwise"
     sentence = blunders.BLUNDERS[blunder].seen[scope].sentence
     return sentence.format(turn=turn, off=abs(turn), sigma=sigma, way=way, side=side)
+
+
+def _alike_rows(found: Found, traces: Traces) -> pd.DataFrame:
+    """Return runs that are wrong alike: as a hole where they are those of a hole, else as a group."""
+    groups, readings = found.groups, found.readings
+    weighed = found.expected.informed()
+    whole = np.array([group.column == HOLE for group in groups], dtype=bool)
+    end = dict(zip(traces.hole_ids.tolist(), traces.end.tolist(), strict=True))
+    messages = [
+        f"{f'Hole {g.value}: its' if g.column == HOLE else 'The'} {len(g.runs)} runs"
+        f"{'' if g.column == HOLE else f' of {g.column} {g.value}'} agree with the other {g.others} if "
+        f"{_said(g.scope, g.blunder, g.turn_deg, g.turn_sigma)}; evidence {g.evidence:.1f}."
+        for g in groups
+    ]
+    return _frame(
+        {
+            "scope": [group.scope for group in groups],
+            "hole_id": [group.value if group.column == HOLE else f"{group.column}={group.value}" for group in groups],
+            "depth_from": np.where(whole, 0.0, np.nan),
+            "depth_to": np.array(
+                [end.get(group.value, np.nan) if group.column == HOLE else np.nan for group in groups]
+            ),
+            "blunder": [group.blunder for group in groups],
+            "roll_deg": np.array([np.nan if group.column == HOLE else group.turn_deg for group in groups]),
+            "roll_sigma": np.array([np.nan if group.column == HOLE else group.turn_sigma for group in groups]),
+            "evidence": np.array([group.evidence for group in groups]),
+            "probability": np.array([group.probability for group in groups]),
+            "members": np.array([(np.isin(readings.run, g.runs) & weighed).sum() for g in groups], dtype=np.int64),
+            "message": messages,
+        }
+    )
 
 
 def _run_rows(found: Found, runs: pd.DataFrame, line: pd.Series) -> pd.DataFrame:

@@ -12,14 +12,16 @@ has readings, so that the mean of the run is weighed exactly.
 A roll by δ only moves beta, so the log likelihood of a run as a function of the total roll of its line, S(δ), comes
 from one table over all δ. Every hypothesis is an average of exp S over what it says about the roll::
 
-    as logged          δ near 0      normal, with the honest error of a line (σ_line, estimated from all runs)
+    as expected        δ near 0      normal, with the honest error of a line (σ_line, estimated from all runs)
+    rock turned        δ near 0      the readings agree with one another about an axis of their own (:func:`turning`)
     line_side          δ near 180    the same about 180
     run_rolled         any δ         uniform outside ± SMALLEST_ROLL
     beta_reversed      δ near 0      with beta read anticlockwise
     alpha_complement   δ near 0      with 90 − alpha
 
 Averaging makes the free roll pay for its freedom: where a plain blunder explains a run as well as a roll that
-happens to match does, the plain one wins. With prior odds this gives the probability of each.
+happens to match does, the plain one wins. With prior odds this gives the probability of each; "as logged" is the rock
+as expected or turned. How often rock turns unforeseen is learnt with the share of blunders, from all runs.
 
 Line offsets between runs multiply in: a run rolled by δ sits between an offset of +δ and one of −δ.
 
@@ -33,11 +35,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import logsumexp, softmax
+from scipy.special import logit, logsumexp, ndtr, softmax
 
 from desurvey import blunders
 from desurvey.shown import shown
-from desurvey.suspects.readings import Readings, Runs
+from desurvey.suspects.readings import Readings, Runs, groups
 
 __all__ = [
     "BLUNDERS",
@@ -45,6 +47,7 @@ __all__ = [
     "Expectation",
     "Verdict",
     "density",
+    "likeliest_roll",
     "log_area_ratio",
     "offset_table",
     "roll_table",
@@ -79,6 +82,8 @@ class Expectation:
         The expected axes in the frame of each reading's core: along it, towards its line, a quarter turn on.
     variance : (s, n) array
         Natural scatter and doubt about the expectation, radians², in each direction.
+    scatter : (s, n) array
+        Natural scatter alone, radians².
     share : (s, n) array
         Share of each set among the readings of the kind; sums to 1 where there is an expectation, else 0.
     stray : (n,) array
@@ -91,6 +96,7 @@ class Expectation:
     line: Floats
     side: Floats
     variance: Floats
+    scatter: Floats
     share: Floats
     stray: Floats
     alpha_sigma: float
@@ -98,7 +104,7 @@ class Expectation:
 
     def take(self, rows: Ints) -> Expectation:
         """Return the expectation of some of the readings."""
-        names = ("along", "line", "side", "variance", "share")
+        names = ("along", "line", "side", "variance", "scatter", "share")
         return replace(self, **{name: getattr(self, name)[:, rows] for name in names}, stray=self.stray[rows])
 
     def informed(self) -> Bools:
@@ -218,18 +224,25 @@ class Verdict:
     evidence : (r, 4) array
         Log likelihood ratio of each of ``BLUNDERS`` to "as logged".
     probability : (r, 5) array
-        Of "as logged" and of each of ``BLUNDERS``.
+        Of "as logged", the rock as expected or turning, and of each of ``BLUNDERS``.
+    turned : (r,) array
+        Probability that the run is as logged and the rock turns there.
     roll_deg, roll_sigma : (r,) arrays
         The likeliest roll and its standard deviation.
     line_sigma : float
         Honest error of a line, degrees, as estimated over all runs.
+    turn_rate, blunder_rate : float
+        Shares of the runs where the rock turns, and with a blunder, as estimated over all runs.
     """
 
     evidence: Floats
     probability: Floats
+    turned: Floats
     roll_deg: Floats
     roll_sigma: Floats
     line_sigma: float
+    turn_rate: float
+    blunder_rate: float
 
 
 def weigh(readings: Readings, expected: Expectation, offsets: Floats, line_deg: float) -> Verdict:
@@ -244,29 +257,120 @@ def weigh(readings: Readings, expected: Expectation, offsets: Floats, line_deg: 
     line_deg : float
         Honest error of a line as stated; used only where no run says what it is in this project.
     """
-    count = len(offsets)
-    table = roll_table(readings, expected, ROLLS, readings.run, count)
+    table = roll_table(readings, expected, ROLLS, readings.run, len(offsets))
     informed = np.asarray(table.any(axis=1))
     line_sigma = _line_sigma(table[informed], line_deg)
-    table_with = table + offsets
+    logs = _likelihoods(readings, expected, table, offsets, line_sigma)
+    roll, sigma = likeliest_roll(table + offsets, line_sigma)
+    chance, rates = _probability(logs, informed)
+    probability = np.column_stack([chance[:, :2].sum(axis=1), chance[:, 2:]])
+    return Verdict(logs[:, 2:] - logs[:, :1], probability, chance[:, 1], roll, sigma, line_sigma, *rates)
+
+
+def would_show(
+    readings: Readings, expected: Expectation, offsets: Floats, verdict: Verdict, sure: float, named: float
+) -> Floats:
+    """Return the chance that a line on the wrong side of a run would have been found, 0 to 1, (r,).
+
+    Parameters
+    ----------
+    readings, expected, offsets, verdict
+        As of :func:`weigh`; the runs should be as put right, or most of them right.
+    sure, named : float
+        Probability at which a run is accused, and the share of it that one blunder must have.
+
+    Notes
+    -----
+    Each run is turned by 180°, with its line offsets, and weighed as it then stands, at the rates that were learnt.
+    That is one draw of how its readings may scatter. Were they normal, the log odds L of others like it would have the
+    mean L and the variance 2 L, and so the chance that they pass those of ``sure`` is a normal law's.
+    """
+    turned = readings.relogged(readings.alpha_deg, (readings.beta_deg + 180.0) % 360.0)
+    offsets = np.roll(offsets, len(ROLLS) // 2, axis=1)
+    table = roll_table(turned, expected, ROLLS, readings.run, len(offsets))
+    logs = _likelihoods(turned, expected, table, offsets, verdict.line_sigma)
+    posterior = logs + np.log(_prior(verdict.turn_rate, verdict.blunder_rate))
+    odds = logsumexp(posterior[:, 2:], axis=1) - logsumexp(posterior[:, :2], axis=1)
+    blame = softmax(posterior[:, 2:], axis=1).max(axis=1)
+    chance = ndtr((odds - logit(sure)) / np.sqrt(2 * np.maximum(np.abs(odds), 1.0)))
+    informed = np.asarray(table.any(axis=1))
+    return np.asarray(np.where(informed & (blame > named), chance, 0.0))
+
+
+def _likelihoods(
+    readings: Readings, expected: Expectation, table: Floats, offsets: Floats, line_sigma: float
+) -> Floats:
+    """Return log likelihoods of each run: as expected, the rock turning, and each of ``BLUNDERS``; zeros if unknown."""
+    count, both = len(offsets), table + offsets
     near = np.asarray(np.abs(ROLLS) <= 4 * line_sigma + STEP)
     whole = _near_weights(line_sigma)
     small = whole[near]
     free = np.asarray(np.abs(ROLLS) >= SMALLEST_ROLL, dtype=np.float64)
-    columns = [_mean_log(table_with, whole)]
+    columns = [_mean_log(both, whole), turning(readings, expected, count) + _mean_log(offsets, whole)]
     for row in map(blunders.BLUNDERS.__getitem__, BLUNDERS):
         if row.free:
-            columns.append(_mean_log(table_with, free / free.sum()))
+            columns.append(_mean_log(both, free / free.sum()))
         elif np.isfinite(row.turn):
-            columns.append(_mean_log(table_with, np.roll(whole, round(row.turn / STEP))))
+            columns.append(_mean_log(both, np.roll(whole, round(row.turn / STEP))))
         else:
             other = readings.relogged(*blunders.corrected(readings.alpha_deg, readings.beta_deg, row.name, 0.0))
             area = _per_run(readings, expected, log_area_ratio(readings.alpha_deg, other.alpha_deg), count)
             restated = roll_table(other, expected, ROLLS[near], other.run, count) + offsets[:, near]
             columns.append(_mean_log(restated + area[:, None], small))
-    logs = np.where(informed[:, None], np.stack(columns, axis=1), 0.0)
-    roll, sigma = _roll(table_with, line_sigma)
-    return Verdict(logs[:, 1:] - logs[:, :1], _probability(logs), roll, sigma, line_sigma)
+    informed = np.asarray(table.any(axis=1))
+    return np.where(informed[:, None], np.stack(columns, axis=1), 0.0)
+
+
+def turning(readings: Readings, expected: Expectation, runs: int) -> Floats:
+    """Return the log likelihood of each run's readings if the rock itself turns there, (r,).
+
+    Notes
+    -----
+    The readings of a kind then share an axis of their own, with their natural scatter about it: anywhere (uniform over
+    the half sphere) or, as likely, within some ``TURN`` of what is expected. The axis is averaged over by Laplace's
+    approximation, exact for one reading. Or, as likely again, they share no axis and each points anywhere.
+    """
+    rows = np.flatnonzero((readings.run >= 0) & expected.informed())
+    few, normal = expected.take(rows), readings.normal[rows]
+    group = groups(readings.run[rows], readings.kind[rows])
+    size = int(group.max(initial=-1)) + 1
+    cosine = np.cos(np.deg2rad(readings.alpha_deg[rows]))
+    reading = (expected.alpha_sigma**2 + (expected.beta_sigma * cosine) ** 2) / 2
+    variance = (few.share * few.scatter).sum(axis=0) + reading
+    belongs = np.ones(len(rows))
+    for _ in range(AXIS_TURNS):
+        tensor = normal[:, :, None] * normal[:, None, :] * belongs[:, None, None]
+        sums = np.stack([np.bincount(group, column, size) for column in tensor.reshape(-1, 9).T], axis=1)
+        axis = np.linalg.eigh(sums.reshape(size, 3, 3))[1][:, :, 2]
+        normal_law = (1 - few.stray) * _about(normal, axis[group], variance)
+        density_ = normal_law + few.stray / (2 * np.pi)
+        belongs = np.maximum(normal_law / density_, 1e-3)
+    known = 1 / np.bincount(group, belongs / variance, size)  # variance of the common axis
+    along_core, to_line = readings.tangent[rows], readings.reference[rows]
+    side = np.cross(along_core, to_line)
+    near = np.zeros(size)
+    _, first = np.unique(group, return_index=True)
+    for along, line, across, share in zip(few.along, few.line, few.side, few.share, strict=True):
+        place = (
+            along[:, None] * readings.tangent[rows] + line[:, None] * readings.reference[rows] + across[:, None] * side
+        )
+        near += share[first] * _about(axis, place[first], known + TURN**2)
+    common = np.bincount(group, np.log(density_), size) + np.log(2 * np.pi * known)
+    common += np.log(0.5 * near + 0.5 / (2 * np.pi))
+    each = -np.log(2 * np.pi) * np.bincount(group, minlength=size)
+    return np.asarray(np.bincount(readings.run[rows][first], np.logaddexp(common, each) - np.log(2), runs), dtype=float)
+
+
+TURN = np.deg2rad(25.0)
+"""How far rock usually turns where it turns unforeseen (common practice, no source)."""
+
+AXIS_TURNS = 3
+
+
+def _about(normal: Floats, axis: Floats, variance: Floats) -> Floats:
+    """Return the density per steradian of axes about others, as a normal law of the angle."""
+    angle = np.arccos(np.minimum(np.abs(np.einsum("ij,ij->i", normal, axis)), 1.0))
+    return np.asarray(np.exp(-0.5 * angle**2 / variance) / (2 * np.pi * variance))
 
 
 def _per_run(readings: Readings, expected: Expectation, values: Floats, runs: int) -> Floats:
@@ -305,17 +409,33 @@ def _line_sigma(table: Floats, stated_deg: float) -> float:
     return float(trial[int(np.argmax(score))])
 
 
-def _probability(logs: Floats) -> Floats:
-    """Return the probability of each hypothesis, the share of blunders being learnt from the runs themselves."""
-    rate, share = PRIOR_RATE, blunders.rates("run") / PRIOR_RATE
-    for _ in range(8):
-        post = softmax(logs + np.log(np.append(1 - rate, rate * share)), axis=1)
-        wrong = float((1 - post[:, 0]).sum())
-        rate = (wrong + PRIOR_RATE * PRIOR_WEIGHT) / (len(logs) + PRIOR_WEIGHT)
-    return np.asarray(post)
+def _probability(logs: Floats, informed: Bools) -> tuple[Floats, tuple[float, float]]:
+    """Return the probability of each hypothesis (as expected, turned, blunders), and the shares of the last two.
+
+    The shares are learnt from the runs themselves. It is these that tell wrong lines from rock that turns: a turn lands
+    anywhere, and few turns land where a blunder would; where many runs are off that no blunder explains, the others
+    lose their force as well.
+    """
+    turn, wrong = TURN_RATE, PRIOR_RATE
+    total = np.count_nonzero(informed) + PRIOR_WEIGHT
+    for _ in range(RATE_TURNS):
+        post = softmax(logs + np.log(_prior(turn, wrong)), axis=1)
+        turn = float((post[informed, 1].sum() + TURN_RATE * PRIOR_WEIGHT) / total)
+        wrong = float((post[informed, 2:].sum() + PRIOR_RATE * PRIOR_WEIGHT) / total)
+    return np.asarray(post), (turn, wrong)
 
 
-def _roll(table: Floats, line_sigma: float) -> tuple[Floats, Floats]:
+def _prior(turn: float, wrong: float) -> Floats:
+    return np.concatenate([[1 - turn - wrong, turn], wrong * blunders.rates("run") / PRIOR_RATE])
+
+
+TURN_RATE = 0.005
+"""Share of runs where the rock turns unforeseen, before the data are seen; worth as many runs as the other opinion."""
+
+RATE_TURNS = 30
+
+
+def likeliest_roll(table: Floats, line_sigma: float) -> tuple[Floats, Floats]:
     """Return the likeliest roll of each run and its σ.
 
     The roll is the mean of the likelihood about its highest peak; σ is the spread about it of the *whole*

@@ -50,6 +50,12 @@ DOUBLE_HEADING = Rule(
     "Say in [columns] of project.toml which one is meant",
     "table",
 )
+CHOSEN_HEADING = Rule(
+    "chosen_heading",
+    "note",
+    "several headings of the file mean the same column",
+    "Nothing, if it is the right one; else say in [columns] of project.toml which one is meant",
+)
 FEET = Rule("feet_converted", "note", "the file says feet, the program works in metres", "Nothing, if it is so")
 UNIT_MISMATCH = Rule(
     "unit_mismatch",
@@ -75,6 +81,7 @@ PADDED_NAMES = Rule(
 RULES = (
     MISSING_COLUMN,
     DOUBLE_HEADING,
+    CHOSEN_HEADING,
     UNIT_MISMATCH,
     FEET,
     CONVERTED,
@@ -176,7 +183,7 @@ def clean(cells: Cells, name: str, columns: tuple[Column, ...], reading: Reading
     read = tuple(replace(finding, table=name) for finding in cells.findings)
     wanted = {column.name: column for column in columns if column.name in source}
     units, wrong_units = _units(cells, name, wanted, source, reading)
-    if wrong or wrong_units:
+    if any(one.stops == "table" for one in (*wrong, *wrong_units)):
         return Table(name, cells.file, empty_frame(columns), (*read, *wrong, *wrong_units), source)
     values = _values(cells, wanted, source, units)
     data: dict[str, object] = {"row": cells.rows}
@@ -191,7 +198,7 @@ def clean(cells: Cells, name: str, columns: tuple[Column, ...], reading: Reading
     for key, column in wanted.items():
         said += _cell_findings(cells, name, frame["hole_id"], column, values[key].wrong, cells.columns[source[key]])
     said += _shares(cells, name, frame, units, reading.down)
-    return Table(name, cells.file, frame, (*_placed(read, frame, columns), *said), source)
+    return Table(name, cells.file, frame, (*_placed(read, frame, columns), *wrong, *said), source)
 
 
 def joined(tables: Sequence[Table], name: str) -> Table:
@@ -387,7 +394,11 @@ def _matched(
     missing: list[Column] = []
     for column in columns:
         candidates = heading_candidates(name, column, present, headings)
-        if len(candidates) > 1:
+        if len(candidates) > 1 and column.stops == "nothing" and not column.required:
+            source[column.name] = candidates[0]
+            message = f"the headings {_listed(candidates)} can mean {column.name}, and '{candidates[0]}' was taken"
+            findings.append(_of_headings(CHOSEN_HEADING, cells, name, message, column=column.name))
+        elif len(candidates) > 1:
             message = f"the headings {_listed(candidates)} both mean {column.name}"
             findings.append(_of_headings(DOUBLE_HEADING, cells, name, message, column=column.name))
         elif candidates:
@@ -410,7 +421,9 @@ def heading_candidates(
     plain = {heading: plain_heading(heading) for heading in present if heading not in taken}
     exact = [heading for heading, key in plain.items() if key == column.name]
     known = synonyms().get(column.name, ()) + synonyms().get(f"{table}.{column.name}", ())
-    return exact or [heading for heading, key in plain.items() if key in known]
+    return exact or sorted(
+        (heading for heading, key in plain.items() if key in known), key=lambda one: known.index(plain[one])
+    )
 
 
 def _missing_column(

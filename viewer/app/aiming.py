@@ -8,16 +8,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from desurvey import directions, sphere
+from desurvey import sphere
 from desurvey.aim import RigLimits, aim_at_elevation, in_words, meetings, straight_hole
 from desurvey.curvature import tangent
 from desurvey.orient import Oriented
 from desurvey.problems import DataProblem
-from desurvey.project import options
+from desurvey.project import collar_row, options
 from desurvey.sphere import TERZAGHI_CAP_DEG
 from desurvey.traces import Traces
 from viewer.app.blind import Blind, blind_of, with_hole
-from viewer.app.parts import Part, careful
+from viewer.app.stage import Part, Stage, careful
 from viewer.theme import fault_colours
 
 __all__ = ["Aiming"]
@@ -32,30 +32,32 @@ class Aiming(Part):
 
     triggers = ("start_from", "aim_at")
 
-    def __init__(self, app: Any) -> None:
-        super().__init__(app)
+    def __init__(self, stage: Stage) -> None:
+        super().__init__(stage)
         self._blind: tuple[Oriented, Blind] | None = None
-        self.state.update({"aim": None, "aim_meetings": [], "aim_on": False, "aim_level": 0.0, "aim_row": ""})
-        self.state.aim_said = ""
+        self.state.update({"aim": None, "aim_meetings": [], "aim_on": False, "aim_level": 0.0})
+        self.state.update({"aim_said": "", "aim_row": "", "aim_head": "", "aim_file": "", "aim_wrong": ""})
         self._last = np.zeros(len(FIELDS))
+        self._followed: tuple[Any, Any] = (None, None)
         self._show_start(self._first())
         self.state.change(*FIELDS, "aim_on")(self.changed)
+        stage.heard.append(self.follow)
 
     def _first(self) -> str:
         """Return the hole to start from: the first planned one, or the first of all."""
-        traces, collars = self.app.desk.traces, self.app.desk.project.collars
+        traces, collars = self.stage.base.traces, self.stage.base.project.collars
         planned = collars.loc[collars["status"] == "planned", "hole_id"].tolist()
         known = [hole for hole in planned if hole in traces.hole_ids.tolist()] or traces.hole_ids.tolist()
         return known[0] if known else ""
 
     def _show_start(self, hole: str) -> None:
         """Put the collar, direction and length of a hole into the sliders."""
-        traces = self.app.desk.traces
+        traces = self.stage.base.traces
         place = int(traces.index([hole])[0]) if hole else -1
         start, end = (traces.offsets[place], float(traces.end[place])) if place >= 0 else (0, 200.0)
         spot = traces.position[start] if place >= 0 else np.zeros(3)
         along = traces.tangent[start] if place >= 0 else np.array([0.0, 0.5, -np.sqrt(0.75)])
-        azimuth = float(directions.azimuth(along))
+        azimuth = float(np.rad2deg(np.arctan2(along[0], along[1]))) % 360.0
         dip = float(np.rad2deg(np.arcsin(along[2])))
         values = (round(spot[0], 1), round(spot[1], 1), round(spot[2], 1), round(azimuth, 1), round(dip, 1), round(end))
         self.state.update(dict(zip(FIELDS, (float(value) for value in values), strict=True)))
@@ -76,9 +78,9 @@ class Aiming(Part):
         """Return what drilled holes and the planned one are blind to, for the net; None while no hole is planned."""
         if not self.state.aim_on:
             return None
-        if self._blind is None or self._blind[0] is not self.app.shown.oriented:
-            self._blind = (self.app.shown.oriented, blind_of(self.app.shown))
-        return with_hole(self._blind[1], self._axis(), self.app.scene.discs.index)
+        if self._blind is None or self._blind[0] is not self.stage.shown.oriented:
+            self._blind = (self.stage.shown.oriented, blind_of(self.stage.shown))
+        return with_hole(self._blind[1], self._axis(), self.stage.scene.discs.index)
 
     def curves(self) -> list[dict[str, Any]]:
         """Return the edge of the blind zone of the planned hole alone on the net, both ways round."""
@@ -99,11 +101,11 @@ class Aiming(Part):
     @careful
     def aim_at(self, fault_id: str) -> None:
         """Turn the hole so that it meets a fault at the stated elevation as nearly square as the rig can."""
-        answer = self.app.lines.answer
+        answer = self.stage.answer
         if answer is None:
             self.tell("Line the picks up first (Lines up?): without faults there is nothing to aim at.")
             return
-        limits = options("aim", self.app.desk.project.section("aim"), RigLimits)
+        limits = options("aim", self.stage.base.project.section("aim"), RigLimits)
         level = _number(self.state.aim_level)
         if not np.isfinite(level):
             raise DataProblem("the elevation to aim at must be a number", value=self.state.aim_level)
@@ -118,6 +120,13 @@ class Aiming(Part):
         )
         self.changed()
 
+    def follow(self) -> None:
+        """Say it anew when a new line-up or scene stands."""
+        now = (self.stage.answer, self.stage.scene)
+        if self.state.aim_on and (self._followed[0] is not now[0] or self._followed[1] is not now[1]):
+            self._followed = now
+            self.changed()
+
     @careful
     def changed(self, **_state: Any) -> None:
         """Say and show where the hole as it stands meets the faults."""
@@ -131,14 +140,14 @@ class Aiming(Part):
             hole = straight_hole(
                 "new", np.array(collar), azimuth % 360.0, float(np.clip(dip, -90.0, 90.0)), max(length, 1.0)
             )
-            answer = self.app.lines.answer
+            answer = self.stage.answer
             found = meetings(answer.found, hole) if answer is not None else pd.DataFrame()
             self._show(hole, found)
         state.net_version += 1
 
     def _show(self, hole: Traces, found: pd.DataFrame) -> None:
-        state, frame = self.state, self.app.scene.frame
-        answer = self.app.lines.answer
+        state, frame = self.state, self.stage.scene.frame
+        answer = self.stage.answer
         colours = fault_colours(answer.found.faults) if answer is not None else {}
         steps = np.linspace(0.0, float(hole.end[0]), 20)
         state.aim = {
@@ -161,8 +170,18 @@ class Aiming(Part):
             else []
         )
         state.aim_said = _said(answer is not None, found)
-        east, north, up, azimuth, dip, length = self._numbers().tolist()
-        state.aim_row = f"NEW,{east:.10g},{north:.10g},{up:.10g},{length:g},{azimuth:g},{dip:g},,planned,"
+        self._write_row()
+
+    def _write_row(self) -> None:
+        """Put the hole into the state as a row of the collars table, or why it can't be one."""
+        *collar, azimuth, dip, length = self._numbers().tolist()
+        row = {"aim_row": "", "aim_head": "", "aim_file": "", "aim_wrong": ""}
+        try:
+            made = collar_row(self.stage.base.study.logged, "NEW", collar, azimuth, dip, length)
+            row |= {"aim_row": made.line, "aim_head": made.heading, "aim_file": made.file}
+        except DataProblem as problem:
+            row["aim_wrong"] = str(problem)
+        self.state.update(row)
 
 
 def _number(value: Any) -> float:

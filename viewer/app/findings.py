@@ -1,21 +1,30 @@
-"""Findings in the panel: all that ``lowside check`` says, each with a way to the place that it is about."""
+"""Findings in the panel: all that ``lowside check`` says, alike ones folded, each with a way to what it is about."""
 
 from __future__ import annotations
 
-from collections import Counter
+import re
+from collections import Counter, defaultdict
 from typing import Any, get_args
 
 import numpy as np
 
 from desurvey.problems import Finding, Severity
-from viewer.app.cards import hole_card
 from viewer.app.desk import Desk
-from viewer.app.parts import Part, careful
+from viewer.app.picking import Picking
+from viewer.app.stage import Part, Stage, careful
 
-__all__ = ["Findings"]
+__all__ = ["Findings", "folded"]
 
 MOST = 500
 """Findings that the panel lists; more are for the list that ``lowside check`` writes."""
+
+FEW = 3
+"""Alike findings that are listed one by one; more are folded into one line."""
+
+STANDS_OUT = 3.0
+"""Times the middle one of alike findings from which a finding stands for itself."""
+
+NUMBER = re.compile(r"[+\u2212-]?\d[\d,]*(?:\.\d+)?")
 
 
 class Findings(Part):
@@ -23,8 +32,9 @@ class Findings(Part):
 
     triggers = ("show_finding",)
 
-    def __init__(self, app: Any) -> None:
-        super().__init__(app)
+    def __init__(self, stage: Stage, picking: Picking) -> None:
+        super().__init__(stage)
+        self._picking = picking
         self.state.finding_severity = "all"
         self.state.change("finding_severity")(self.show)
         self.show()
@@ -32,33 +42,91 @@ class Findings(Part):
     @careful
     def show(self, **_state: Any) -> None:
         """List the findings of the wanted severity."""
-        desk, wanted = self.app.desk, self.state.finding_severity
+        desk, wanted = self.stage.base, self.state.finding_severity
         listed = [item for item in enumerate(desk.study.findings) if wanted in ("all", item[1].severity)]
-        self.state.findings = [_item(number, finding) for number, finding in listed[:MOST]]
+        self.state.findings = folded(listed[:MOST])
         self.state.findings_said = _said(desk, len(listed))
 
     @careful
-    def show_finding(self, number: int) -> list[float] | None:
-        """Show what a finding is about, as a card; return where that is, in local metres."""
-        desk = self.app.desk
+    def show_finding(self, number: int) -> dict[str, Any] | None:
+        """Return what a finding is about, as a card with its place."""
+        stage, desk = self.stage, self.stage.base
         if not 0 <= number < len(desk.study.findings):
             return None
         finding = desk.study.findings[number]
         row = _structure(desk, finding)
         if row >= 0:
-            self.app.picking.pick_row(row)
-            place = self.app.shown.oriented.position[row]
-        else:
-            hole = int(desk.traces.index([finding.hole_id])[0])
-            if hole < 0:
-                self.tell(f"{finding} This can't be shown in space.")
-                return None
-            depth = float(finding.depth or 0.0)
-            place = desk.traces.at(np.array([hole]), np.array([depth])).position[0]
-            self.state.card = hole_card(self.app.shown, hole, depth)
-        if not np.isfinite(place).all():
+            return self._picking.pick_row(row)
+        hole = int(stage.shown.traces.index([finding.hole_id])[0])
+        if hole < 0:
+            self.tell(f"{finding} This can't be shown in space.")
             return None
-        return [float(value) for value in self.app.scene.frame.local(place)]
+        return self._picking.card("hole", hole, float(finding.depth or 0.0))
+
+
+def folded(findings: list[tuple[int, Finding]]) -> list[dict[str, Any]]:
+    """Return numbered findings as the page lists them: the worst first, alike ones in one item.
+
+    Findings are alike when they have the same severity and rule. The first number in their sentence is their size;
+    what is far larger than its like stands for itself, and before them.
+    """
+    groups: dict[tuple[str, str], list[tuple[int, Finding]]] = defaultdict(list)
+    for number, finding in findings:
+        groups[finding.severity, finding.rule].append((number, finding))
+    severities, items = get_args(Severity), []
+    for (severity, _), group in groups.items():
+        group.sort(key=lambda item: -_size(item[1]))
+        sizes = [_size(finding) for _, finding in group]
+        limit = STANDS_OUT * float(np.median(sizes))
+        alone = [item for item in group if len(group) <= FEW or _size(item[1]) > limit > 0]
+        alike = group[len(alone) :]
+        rank = severities.index(severity)
+        items += [(rank, -_size(one), _item([(number, one)])) for number, one in alone]
+        items += [(rank, -_size(alike[0][1]), _item(alike))] if alike else []
+    return [item for _, _, item in sorted(items, key=lambda item: item[:2])]
+
+
+def _size(finding: Finding) -> float:
+    found = NUMBER.search(finding.message)
+    return abs(float(found[0].replace(",", "").replace("\N{MINUS SIGN}", "-"))) if found else 0.0
+
+
+def _item(alike: list[tuple[int, Finding]]) -> dict[str, Any]:
+    """Return findings as one item of the list, the largest first."""
+    first = alike[0][1]
+    return {
+        "key": alike[0][0],
+        "severity": first.severity,
+        "said": _together([one for _, one in alike]),
+        "do": first.suggestion,
+        "rows": [
+            {
+                "number": number,
+                "hole": one.hole_id,
+                "depth": "" if one.depth is None else f"{one.depth:g}",
+                "said": one.message,
+                "where": f"{one.file or one.table}{'' if one.row is None else f', row {one.row}'}",
+            }
+            for number, one in alike
+        ],
+    }
+
+
+def _together(alike: list[Finding]) -> str:
+    """Return one sentence for alike findings: where they differ in their first number only, with its range."""
+    first = alike[0].message
+    if len(alike) == 1:
+        return first
+    if len({NUMBER.sub("#", one.message).replace("+", "").replace("-", "") for one in alike}) > 1:
+        return f"{first}, and {len(alike) - 1} more like it"
+    found = NUMBER.search(first)
+    if found is None:
+        return f"{len(alike)} × {first}"
+    low, high = min(_size(one) for one in alike), max(_size(one) for one in alike)
+    sign = "±" if found[0][0] in "+-\N{MINUS SIGN}" else ""
+    span = f"{sign}{low:g}" if low == high else f"{sign}{low:g}–{high:g}"
+    rest = NUMBER.sub("…", first[found.end() :])
+    return f"{len(alike)} × {first[: found.start()]}{span}{rest}"
 
 
 def _structure(desk: Desk, finding: Finding) -> int:
@@ -67,18 +135,6 @@ def _structure(desk: Desk, finding: Finding) -> int:
         return -1
     found = np.flatnonzero(desk.project.structures["row"].to_numpy() == finding.row)
     return int(found[0]) if len(found) else -1
-
-
-def _item(number: int, finding: Finding) -> dict[str, Any]:
-    return {
-        "number": number,
-        "severity": finding.severity,
-        "hole": finding.hole_id,
-        "depth": "" if finding.depth is None else f"{finding.depth:g}",
-        "said": finding.message,
-        "do": finding.suggestion,
-        "where": f"{finding.file or finding.table}{'' if finding.row is None else f', row {finding.row}'}",
-    }
 
 
 def _said(desk: Desk, listed: int) -> str:

@@ -9,7 +9,8 @@ from typing import Any
 
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
-from viewer.app.parts import Part, careful
+from viewer.app.sets import SetsPart
+from viewer.app.stage import Part, Stage, careful
 from viewer.app.view import View
 
 __all__ = ["FILE", "Keeping"]
@@ -29,13 +30,14 @@ class Keeping(Part):
 
     triggers = ("save_view", "show_view", "forget_view")
 
-    def __init__(self, app: Any) -> None:
-        super().__init__(app)
+    def __init__(self, stage: Stage, sets: SetsPart) -> None:
+        super().__init__(stage)
+        self._sets = sets
         self._kept: dict[str, dict[str, Any]] = self._read()
         self.state.views = list(self._kept)
 
     def _read(self) -> dict[str, dict[str, Any]]:
-        path = self.app.folder / FILE
+        path = self.stage.folder / FILE
         if not path.exists():
             return {}
         try:
@@ -50,7 +52,7 @@ class Keeping(Part):
         name = name.strip()[:LONGEST]
         if not name:
             raise DataProblem("a view needs a name")
-        self._write({**self._kept, name: {"view": _plain(self.app.history.now), "camera": _camera(camera)}})
+        self._write({**self._kept, name: {"view": _plain(self.stage.history.now), "camera": _camera(camera)}})
         self.tell(f"View kept: {name}")
 
     @careful
@@ -59,8 +61,8 @@ class Keeping(Part):
         kept = self._kept.get(name)
         if kept is None:
             raise DataProblem("there is no view of that name", value=name)
-        self.app.apply(self.app.history.change(**_fields(kept["view"])))
-        self.app.sets.need(self.app.history.now)
+        self.stage.change(f"showed the view {name}", **_fields(kept["view"]))
+        self._sets.need(self.stage.history.now)
         return dict(kept["camera"])
 
     @careful
@@ -69,7 +71,7 @@ class Keeping(Part):
         self._write({key: one for key, one in self._kept.items() if key != name})
 
     def _write(self, kept: dict[str, dict[str, Any]]) -> None:
-        with replacing(self.app.folder / FILE, own=True) as partial:
+        with replacing(self.stage.folder / FILE, own=True) as partial:
             partial.write_text(json.dumps(kept, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
         self._kept = kept
         self.state.views = list(kept)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from desurvey import orient
 from viewer.app.cards import bearing
 from viewer.app.desk import Desk
-from viewer.app.parts import Part, careful
+from viewer.app.stage import Part, Stage, careful
 
 __all__ = ["Listing"]
 
@@ -23,13 +23,14 @@ class Listing(Part):
 
     triggers = ("turn_list",)
 
-    def __init__(self, app: Any) -> None:
-        super().__init__(app)
+    def __init__(self, stage: Stage) -> None:
+        super().__init__(stage)
         self._first = 0
         self.state.update(
             {"listed": [], "listed_said": "", "list_all": False, "list_find": "", "list_more": [False] * 2}
         )
         self.state.change("list_all", "list_find")(self.begin)
+        stage.heard.append(self.show)
 
     @careful
     def begin(self, **_state: Any) -> None:
@@ -48,18 +49,19 @@ class Listing(Part):
         rows = self._wanted()
         self._first = max(0, min(self._first, PAGE * ((len(rows) - 1) // PAGE)))
         page = rows[self._first : self._first + PAGE]
-        selected = self.app.history.now.selected
-        self.state.listed = [one | {"on": one["row"] in selected} for one in _listed(self.app.shown, page)]
+        selected = self.stage.history.now.selected
+        self.state.listed = [one | {"on": one["row"] in selected} for one in _listed(self.stage.shown, page)]
         self.state.list_more = [self._first > 0, self._first + PAGE < len(rows)]
         self.state.listed_said = f"{self._first + 1} – {self._first + len(page)} of {len(rows)}" if len(rows) else ""
 
     def _wanted(self) -> npt.NDArray[np.int64]:
         """Return the rows to list: in the order of the table, of all pages."""
-        app, word = self.app, str(self.state.list_find or "").strip().casefold()
-        rows = np.sort(app.scene.discs.index) if self.state.list_all else np.array(sorted(app.history.now.selected))
+        stage, word = self.stage, str(self.state.list_find or "").strip().casefold()
+        chosen = sorted(stage.history.now.selected)
+        rows = np.sort(stage.scene.discs.index) if self.state.list_all else np.array(chosen)
         rows = rows.astype(np.int64)
         if word and len(rows):
-            table = app.desk.project.structures.iloc[rows]
+            table = stage.base.project.structures.iloc[rows]
             found = [table[name].astype(str).str.casefold().str.contains(word, regex=False) for name in FOUND_IN]
             rows = rows[np.logical_or.reduce([column.to_numpy(dtype=bool) for column in found])]
         return rows

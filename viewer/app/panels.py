@@ -16,7 +16,8 @@ __all__ = ["lay_out"]
 PANELS = (("possible", "Possible?"), ("lines_up", "Lines up?"), ("next_hole", "Next hole?"), ("show", "Show"))
 
 KEYS = (
-    ("1 2 3 4", "the four questions"),
+    ("1 2 3 4", "the four questions; back and forward of the browser go between them"),
+    ("F  G", "next and previous fault, edge-on"),
     ("R  P  N  W", "whole scene, from above, looking north, looking west"),
     ("E  H  S", "edge-on, down the hole, square to section of what is selected"),
     ("O  T", "parallel sight; turn slowly"),
@@ -24,14 +25,14 @@ KEYS = (
     ("[  ]", "slab one step back, on"),
     (",  .", "previous and next hole along the fence"),
     ("X  I  A", "hide what is selected, show it alone, show everything"),
-    ("Ctrl Z  Ctrl Y", "undo, redo"),
-    ("Escape", "nothing selected"),
+    ("Ctrl Z  Ctrl Y", "undo, redo: decisions and views alike"),
+    ("Escape", "leave a box; else nothing selected"),
 )
 
 
 PICK_ROW = (
     "list_all || $event.ctrlKey || $event.metaKey"
-    " ? trigger('pick_row', [r.row, $event.ctrlKey || $event.metaKey]) : trigger('show_row', [r.row])"
+    " ? ask('pick_row', [r.row, $event.ctrlKey || $event.metaKey]) : ask('show_row', [r.row])"
 )
 """A click on a row of the list: among all rows it selects; among the selected ones it shows the card only."""
 
@@ -40,26 +41,29 @@ BEYOND = "aim_meetings.some((one) => one.beyond)"
 """Whether the planned hole meets a fault beyond its extent, which a column says then."""
 
 
-def lay_out(server: Server) -> None:
+def lay_out(server: Server, project: str) -> None:
     """Make the page of a server."""
     with VAppLayout(server, theme=("look",), classes=("'low-' + look",)) as layout:
-        with html.Div(classes="low-all"):
+        fold = ':class="{ folded: tab.folded }"'
+        width = ":style=\"tab.side ? { '--side': tab.side + 'px' } : {}\""
+        with html.Div(classes="low-all", raw_attrs=[fold, width]):
             _space()
             with html.Div(classes="low-side", raw_attrs=['role="complementary"', 'aria-label="The four questions"']):
+                html.Div(
+                    classes="low-grip",
+                    title="Drag: wider or narrower; double click: as wide as usual",
+                    raw_attrs=['@pointerdown="grip"', '@dblclick="tab.side = null"', 'aria-hidden="true"'],
+                )
                 _tabs()
                 _lacks()
-                with html.Div(classes="low-panel", raw_attrs=[':key="panel"']):
+                with html.Div(classes="low-panel", raw_attrs=[':key="tab.panel"']):
                     _possible()
                     _lines_up()
                     _next_hole()
                     _show()
                 _own("low-net", version="net_version", chosen="chosen")
-        _card()
-        html.Div(
-            "{{ message }}", v_if="message", classes="low-message", raw_attrs=['role="status"'], click="message = ''"
-        )
         _keys()
-        layout.server.state.trame__title = "lowside"
+        layout.server.state.trame__title = f"{project} – lowside"
 
 
 def _own(name: str, **names: str) -> None:
@@ -68,12 +72,15 @@ def _own(name: str, **names: str) -> None:
 
 
 def _space() -> None:
-    names = ("version", "drawing", "chosen", "aim", "views", "legend", "title", "subtitle")
+    names = (
+        "version", "drawing", "chosen", "aim", "views", "project", "verdict", "basis", "marks", "message", "busy",
+        "undo_said", "redo_said", "edge_on",
+    )  # fmt: skip
     _own("low-space", **{name: name for name in names})
 
 
 def _tabs() -> None:
-    with v.VTabs(v_model=("panel",), density="compact", grow=True, show_arrows=False):
+    with v.VTabs(density="compact", grow=True, show_arrows=False, raw_attrs=['v-model="tab.panel"']):
         for number, (name, text) in enumerate(PANELS, start=1):
             v.VTab(text, value=name, title=f"Key {number}", classes="text-none px-1")
     with html.Div(v_if="busy", classes="low-busy", raw_attrs=['role="status"']):
@@ -86,19 +93,13 @@ def _tabs() -> None:
 
 
 def _lacks() -> None:
-    with html.Div(v_if="lacks.length && lacks_shown", classes="low-lacks", raw_attrs=['role="note"']):
-        html.Button("×", classes="low-button low-close", title="Close", click="lacks_shown = false")
+    with html.Div(v_if="lacks.length && !tab.lacks_read", classes="low-lacks", raw_attrs=['role="note"']):
+        html.Button("×", classes="low-button low-close", title="Close", click="tab.lacks_read = true")
         html.P("{{ one }}", v_for="one in lacks", key="one")
 
 
-def _card() -> None:
-    with html.Div(v_if="card", classes="low-card", raw_attrs=['role="region"', 'aria-label="What was picked"']):
-        html.Button("×", classes="low-button low-close", title="Close", click="card = ''")
-        html.Div(v_html=("card",))
-
-
 def _possible() -> None:
-    with html.Div(v_if="panel === 'possible'"):
+    with html.Div(v_if="tab.panel === 'possible'"):
         html.P("{{ suspects_said }}")
         html.Button(
             "look for suspects",
@@ -106,13 +107,17 @@ def _possible() -> None:
             v_if="!suspects.length && !busy",
             click="trigger('find_suspects')",
         )
+        with html.Label(v_if="suspects.length", classes="low-why"):
+            html.Span("why ", classes="quiet")
+            html.Input(raw_attrs=['type="text"', 'v-model="why"', 'maxlength="300"',
+                                  'placeholder="for the next decision"'])  # fmt: skip
         with html.Div(
             v_for="one in suspects", key="one.key", raw_attrs=[":class=\"{ 'low-item': true, on: one.explained }\""]
         ):
             html.P("{{ one.said }}")
             html.P("{{ one.answer }}", v_if="one.answer", classes="quiet")
             with html.Div(classes="low-row"):
-                html.Button("select", classes="low-button", click="trigger('pick_suspect', [one.key])")
+                html.Button("select", classes="low-button", click="ask('pick_suspect', [one.key], true)")
                 html.Button(
                     "{{ one.explained ? 'show as logged' : 'show as explained' }}", classes="low-button",
                     click="trigger('explain', [one.key, !one.explained])",
@@ -122,9 +127,6 @@ def _possible() -> None:
                 html.Button(
                     "undecide", classes="low-button", v_if="one.answer", click="trigger('undecide_suspect', [one.key])"
                 )
-        with html.Label(v_if="suspects.length"):
-            html.Span("why, for the next decision: ", classes="quiet")
-            html.Input(raw_attrs=['type="text"', 'v-model="why"', 'maxlength="300"'])
         _findings()
 
 
@@ -135,28 +137,32 @@ def _findings() -> None:
         with html.Select(raw_attrs=['v-model="finding_severity"', 'aria-label="findings to list"']):
             for value, text in (("all", "all"), ("error", "errors"), ("warning", "warnings"), ("note", "notes")):
                 html.Option(text, value=value)
-    show = "show_place('show_finding', [one.number])"
-    with html.Table(classes="low-table", v_if="findings.length"):
-        with html.Tr():
-            for name in ("hole", "m", "finding"):
-                html.Th(name)
-        with html.Tr(
-            v_for="one in findings", key="one.number", classes="pickable", title=("`${one.where}. ${one.do}`",),
-            raw_attrs=['tabindex="0"', f'@click="{show}"', f'@keydown.enter="{show}"'],
-        ):  # fmt: skip
-            html.Td("{{ one.hole }}")
-            html.Td("{{ one.depth }}")
-            with html.Td():
-                html.B("{{ one.severity }}: ", v_if="one.severity === 'error'")
+    with html.Div(v_for="one in findings", key="one.key", classes="low-finding"):
+        with html.Div(v_if="one.rows.length === 1"):
+            _finding("one.rows[0]", "`${one.rows[0].where}. ${one.do}`", "{{ one.severity }}: ")
+        with html.Details(v_if="one.rows.length > 1"):
+            with html.Summary(title=("one.do",)):
+                html.B("{{ one.severity }}: ")
                 html.Span("{{ one.said }}")
+            with html.Div(v_for="row in one.rows", key="row.number"):
+                _finding("row", "row.where", "")
+
+
+def _finding(row: str, title: str, severity: str) -> None:
+    show = f"ask('show_finding', [{row}.number], true)"
+    with html.Button(classes="low-way", title=(title,), click=show):
+        if severity:
+            html.B(severity)
+        html.Span(f"{{{{ {row}.said }}}} ")
+        html.Span(f"{{{{ {row}.hole }}}} {{{{ {row}.depth && {row}.depth + ' m' }}}}", classes="quiet nowrap")
 
 
 def _lines_up() -> None:
-    with html.Div(v_if="panel === 'lines_up'"):
+    with html.Div(v_if="tab.panel === 'lines_up'"):
         with html.Div(classes="low-row", v_if="can_line_up"):
             html.Span("structures of kind", classes="quiet")
             with html.Select(raw_attrs=['v-model="lineup_kind"', 'aria-label="kind to line up"']):
-                html.Option("{{ kind }}", v_for="kind in kinds", key="kind", raw_attrs=[':value="kind"'])
+                html.Option("{{ kind }}", v_for="kind in lineup_kinds", key="kind", raw_attrs=[':value="kind"'])
             html.Button(
                 "{{ faults.length ? 'line up anew' : 'line up' }}", classes="low-button", v_if="!busy",
                 click="trigger('find_faults')",
@@ -184,9 +190,11 @@ def _faults() -> None:
             html.Span("{{ f.said }}, {{ f.count }}")
         with html.Div(classes="low-row"):
             html.Span("{{ f.fit }}", classes="quiet")
+            html.Button("select its picks", classes="low-button", click="ask('pick_fault', [f.id])")
             html.Button(
-                "select its picks", classes="low-button", click="trigger('pick_fault', [f.id])", title="then E: edge-on"
-            )
+                "edge-on", classes="low-button", title="Key F: the next one", click="see_fault(f.id)",
+                raw_attrs=[":aria-pressed=\"tab.fault === f.id\""],
+            )  # fmt: skip
 
 
 def _no_fault() -> None:
@@ -203,15 +211,17 @@ def _picks() -> None:
         html.P("drag a pick on to a fault, or choose one, to pin it there", classes="quiet")
         with html.Table(classes="low-table"):
             with html.Tr():
-                for name in ("pick", "fault", "fits", "off by", "or", "pin to"):
+                for name in ("pick", "fault", "from the others", "or", "pin to"):
                     html.Th(name)
             with html.Tr(
-                v_for="p in picks", key="p.id", classes="pickable", click="trigger('pick_name', [p.id])",
-                raw_attrs=['draggable="true"', '@dragstart="dragged = p.id"', ':data-pick="p.id"'],
+                v_for="p in picks", key="p.id", classes="pickable", click="ask('pick_name', [p.id])",
+                raw_attrs=[
+                    'tabindex="0"', "@keydown.enter.self=\"ask('pick_name', [p.id])\"", 'draggable="true"',
+                    '@dragstart="dragged = p.id"', ':data-pick="p.id"',
+                ],
             ):  # fmt: skip
                 html.Td("{{ p.where }}")
-                html.Td("{{ p.fault || '–' }}{{ p.pinned ? ' (pinned)' : '' }}")
-                html.Td("{{ p.probability }}")
+                html.Td("{{ p.fault }}{{ p.pinned ? ', pinned' : '' }}")
                 html.Td("{{ p.misfit }} {{ p.degrees }}")
                 html.Td("{{ p.runner_up }}")
                 with html.Td(raw_attrs=["@click.stop"]):
@@ -232,7 +242,8 @@ def _windows() -> None:
             with html.Tr():
                 for name in ("hole", "from – to, m", "fault", "angle to core"):
                     html.Th(name)
-            show = "show_place('show_window', [w.fault, w.hole])"
+                html.Th("chance", v_if="windows.some((one) => one.chance)")
+            show = "ask('show_window', [w.fault, w.hole], true)"
             with html.Tr(
                 v_for="(w, k) in windows", key="k", classes="window pickable",
                 raw_attrs=['tabindex="0"', f'@click="{show}"', f'@keydown.enter="{show}"'],
@@ -241,10 +252,11 @@ def _windows() -> None:
                 html.Td("{{ w.depth }}")
                 html.Td("{{ w.fault }}")
                 html.Td("{{ w.angle }}")
+                html.Td("{{ w.chance }}", v_if="windows.some((one) => one.chance)")
 
 
 def _next_hole() -> None:
-    with html.Div(v_if="panel === 'next_hole'"):
+    with html.Div(v_if="tab.panel === 'next_hole'"):
         html.P(
             "There are no picks to line up, and so no fault to meet; what the holes are blind to is on the net.",
             v_if="!can_line_up",
@@ -256,7 +268,7 @@ def _next_hole() -> None:
                 html.Option("{{ hole }}", v_for="hole in holes", key="hole", raw_attrs=[':value="hole"'])
             _tick("show it", "aim_on")
         _slider("azimuth", "aim_azimuth", "°", low="0", high="360", step="0.1", typed=True)
-        _slider("dip", "aim_dip", "°", low="-90", high="0", step="0.1", typed=True)
+        _slider("dip", "aim_dip", "°", low="-90", high="90", step="0.1", typed=True)
         _slider("length", "aim_length", "m", low="10", high="800", step="1", typed=True)
         with html.Div(classes="low-row"):
             for text, name in (("E", "aim_easting"), ("N", "aim_northing"), ("elevation", "aim_elevation")):
@@ -294,7 +306,14 @@ def _next_hole() -> None:
                     classes="low-button",
                     click="trigger('aim_at', [f.id])",
                 )
-        html.P("line for the collars table (nothing is written): {{ aim_row }}", v_if="aim_row", classes="quiet")
+        with html.Div(v_if="aim_row || aim_wrong"):
+            html.H2("Line for the collars table")
+            html.P("{{ aim_wrong }}", v_if="aim_wrong", classes="low-wrong", raw_attrs=['role="alert"'])
+            with html.Div(v_if="aim_row"):
+                html.P("{{ aim_file }}, in its own columns and units; nothing is written.", classes="quiet")
+                html.Code("{{ aim_head }}", classes="low-line quiet", v_if="aim_head")
+                html.Code("{{ aim_row }}", classes="low-line", raw_attrs=['data-row="collar"'])
+                html.Button("copy the line", classes="low-button", click="copy(aim_row)")
         html.P(
             "A planned hole is taken as straight; the window holds what a surveyed hole of that length would not know. "
             "On the net, the line bounds the poles of planes that it alone would meet at less than 20°; the areas are "
@@ -304,7 +323,7 @@ def _next_hole() -> None:
 
 
 def _show() -> None:
-    with html.Div(v_if="panel === 'show'"):
+    with html.Div(v_if="tab.panel === 'show'"):
         _selection()
         html.H2("Colour")
         _choice("discs by", "discs_by", "disc_columns", v_if="kinds.length")
@@ -346,7 +365,7 @@ def _show() -> None:
         _kept_views()
         html.H2("About")
         html.P(CAUTION, classes="quiet")
-        html.Button("keys", classes="low-button", click="keys_shown = !keys_shown", title="Key ?")
+        html.Button("keys", classes="low-button", click="tab.keys = !tab.keys", title="Key ?")
 
 
 def _hole_filter() -> None:
@@ -501,9 +520,9 @@ def _box(name: str, *, value: str = "", on: str = "", off: str = "") -> None:
 
 
 def _keys() -> None:
-    with html.Div(v_if="keys_shown", classes="low-card", raw_attrs=['role="dialog"', 'aria-label="Keys"']):
+    with html.Div(v_if="tab.keys", classes="low-keys", raw_attrs=['role="dialog"', 'aria-label="Keys"']):
         html.H2("Keys")
-        html.Button("×", classes="low-button low-close", title="Close", click="keys_shown = false")
+        html.Button("×", classes="low-button low-close", title="Close", click="tab.keys = false")
         with html.Table():
             for keys, meaning in KEYS:
                 with html.Tr():

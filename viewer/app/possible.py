@@ -1,4 +1,4 @@
-"""Possible? Findings and suspects, shown as logged or as explained, and accepted or set aside."""
+"""Possible? Suspects, shown as logged or as explained, and accepted or set aside."""
 
 from __future__ import annotations
 
@@ -6,24 +6,20 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from desurvey import suspects
-from desurvey.decisions import Changed, Decision, Decisions, What, decide
+from desurvey.decisions import Decision
 from desurvey.progress import Progress
 from desurvey.study import Study
-from viewer.app.desk import Desk
-from viewer.app.parts import Part, careful
+from desurvey.suspects import Weighed
+from viewer.app.stage import Part, Stage, careful
 
-__all__ = ["Possible", "suspects_in"]
-
-Bools = npt.NDArray[np.bool_]
+__all__ = ["Possible", "weighed_in"]
 
 
-def suspects_in(study: Study, *, progress: Progress | None = None) -> pd.DataFrame:
-    """Return all suspects of a study, for the process that works in the background."""
-    return study.all_suspects(progress=progress)
+def weighed_in(study: Study, *, progress: Progress | None = None) -> Weighed:
+    """Return what is weighed in a study, for the process that works in the background."""
+    return study.weighed(progress=progress)
 
 
 class Possible(Part):
@@ -31,123 +27,147 @@ class Possible(Part):
 
     triggers = ("find_suspects", "pick_suspect", "explain", "accept_suspect", "set_aside_suspect", "undecide_suspect")
 
-    def __init__(self, app: Any) -> None:
-        super().__init__(app)
-        self.table = pd.DataFrame(columns=list(suspects.COLUMNS))
-        self.looked = False
-        self._cache: tuple[frozenset[str], Desk] = (frozenset(), app.desk)
-        self.state.update({"suspects": [], "why": "", "suspects_said": self._before()})
-
-    def reset(self) -> None:
-        """Forget what was found; the tables have changed."""
-        self.table, self.looked = self.table.iloc[:0], False
-        self._cache = (frozenset(), self.app.desk)
-        self.state.suspects_said = self._before("The tables have changed: suspects have to be looked for anew.")
-        self.show()
-
-    def _before(self, said: str = "Suspects have not been looked for yet.") -> str:
-        """Return what is said before suspects have been looked for."""
-        oriented = self.app.desk.oriented.usable.any()
-        return said if oriented else f"{said} Without oriented structures only survey stations can be suspects."
-
-    @property
-    def decisions(self) -> Decisions:
-        """What has been decided."""
-        return self.app.desk.study.decisions
-
-    def desk(self, keys: frozenset[str]) -> Desk:
-        """Return the desk with the suspects of these keys shown as explained, and no others."""
-        known = frozenset(self.table["key"]) & keys
-        base = self.app.desk
-        if self._cache[0] != known or self._cache[1].study.decisions is not base.study.decisions:
-            self._cache = (known, replace(base, study=base.study.accepting_only(known)))
-        return self._cache[1]
-
-    def concerned(self) -> Bools:
-        """Return which rows of the structures any suspect concerns."""
-        return suspects.suspected(self.app.desk.project, self.table)
+    def __init__(self, stage: Stage) -> None:
+        super().__init__(stage)
+        self._ghosts: tuple[int, dict[str, Any]] = (-1, {})
+        self.state.update({"suspects": [], "why": "", "suspects_said": ""})
+        stage.heard.append(self.show)
 
     def said_of(self, row: int) -> list[str]:
         """Return the sentences of the suspects that concern a row."""
-        about = [row in rows for rows in suspects.members(self.app.desk.project, self.table)]
-        return [str(message) for message in self.table.loc[about, "message"]]
+        about = [row in rows for rows in self.stage.members(self.stage.table)]
+        return [str(message) for message in self.stage.table.loc[about, "message"]]
 
     def show(self) -> None:
-        """Put suspects and decisions into the state."""
-        decided = self.decisions.about("suspect")
-        now = self.app.history.now.explained
+        """Put suspects and decisions into the state, those that concern most readings first."""
+        stage = self.stage
+        decided, now = stage.decisions.about("suspect"), stage.history.now.explained
+        sizes = [len(rows) for rows in stage.members(stage.table)]
+        order = np.argsort([-size for size in sizes], kind="stable")
         self.state.suspects = [
-            _item(one, decided.get(one["key"]), one["key"] in now) for _, one in self.table.iterrows()
+            _item(one, decided.get(one["key"]), one["key"] in now)
+            for one in (stage.table.iloc[place] for place in order)
         ]
-        self.app.lines.notice()
+        self.state.suspects_said = self._said()
+
+    def _said(self) -> str:
+        count = len(self.stage.table)
+        if not self.stage.looked:
+            usable = self.stage.base.oriented.usable.any()
+            why = "" if usable else " Without oriented structures only survey stations can be suspects."
+            return "Suspects have not been looked for yet." + why
+        if not count:
+            return "No suspects: nothing is better explained by a known blunder."
+        return f"{count} suspect{'s' if count != 1 else ''}, those that concern most readings first."
+
+    def ghosts(self) -> dict[str, Any]:
+        """Return where each accused disc is expected, and the turn of each accused run's line, as the page draws it.
+
+        Of the discs: their numbers in the scene, the expected upward normal, and the angle from the one shown, degrees.
+        Of the runs: the rows that show the turn when selected, the place on the hole, its direction, the direction of
+        the line as logged, local, and the turn in degrees clockwise looking down the hole.
+        """
+        stage = self.stage
+        if self._ghosts[0] != self.state.version:
+            self._ghosts = (self.state.version, _ghosts(stage) if len(stage.table) else {})
+        return self._ghosts[1]
 
     # --- triggers
 
     @careful
     def find_suspects(self) -> None:
         """Look for suspects in the background."""
-        self.app.later(
+        self.stage.later(
             "Weighing readings, runs and holes against their neighbours",
-            lambda: self.app.worker.run(suspects_in, self.app.desk.study),
+            lambda: self.stage.worker.run(weighed_in, self.stage.base.study),
             self.take_suspects,
         )
 
-    def take_suspects(self, table: pd.DataFrame) -> None:
+    def take_suspects(self, weighed: Weighed) -> None:
         """Take over suspects that were found, and show those put right that were accepted."""
-        self.app.desk.study.learn("suspects", table)
-        self.table, self.looked = table, True
-        count = len(table)
-        named = f"{count} suspect{'s' if count != 1 else ''}, strongest evidence first."
-        self.state.suspects_said = named if count else "No suspects: nothing is better explained by a known blunder."
-        accepted = self.decisions.keys("accepted") & frozenset(self.table["key"]) if self.app.desk.study.obeyed else ()
-        self.app.apply(self.app.history.change(explained=frozenset(accepted)), anew=True)
+        stage = self.stage
+        table = weighed.suspects
+        stage.base.study.learn("weighed", weighed)
+        stage.table, stage.looked = table, True
+        stage.history.settle(replace(stage.history.now, explained=stage.accepted()))
+        stage.show(anew=True)
 
     @careful
-    def pick_suspect(self, key: str) -> None:
-        """Select the structures that a suspect concerns."""
-        found = self.table[self.table["key"] == key]
-        if len(found):
-            self.state.card = ""
-            self.app.select(suspects.members(self.app.desk.project, found.iloc[:1])[0].tolist())
+    def pick_suspect(self, key: str) -> dict[str, Any] | None:
+        """Select the structures that a suspect concerns, and look there."""
+        found = self.stage.table[self.stage.table["key"] == key]
+        if found.empty:
+            return None
+        rows = self.stage.members(found.iloc[:1])[0].tolist()
+        self.stage.select(rows)
+        spots = self.stage.shown.oriented.position[rows]
+        spots = spots[np.isfinite(spots).all(axis=1)]
+        place = self.stage.scene.frame.local(spots.mean(axis=0)).tolist() if len(spots) else None
+        return {"card": "", "place": place, "span": float(np.ptp(spots, axis=0).max()) if len(spots) else 0.0}
 
     @careful
     def explain(self, key: str, wanted: bool) -> None:
         """Show a suspect as explained, or as logged."""
-        now = self.app.history.now.explained
-        self.app.apply(self.app.history.change(explained=now | {key} if wanted else now - {key}))
+        now = self.stage.history.now.explained
+        words = f"showed {key} as {'explained' if wanted else 'logged'}"
+        self.stage.change(words, explained=now | {key} if wanted else now - {key})
 
     @careful
     def accept_suspect(self, key: str) -> None:
         """Accept a suspect's explanation."""
-        self.decide(Decision("suspect", key, "accepted", why=str(self.state.why)))
-        self.explain(key, True)
+        self._decide(Decision("suspect", key, "accepted", why=str(self.state.why)))
 
     @careful
     def set_aside_suspect(self, key: str) -> None:
         """Set a suspect aside: the rows stand as they were logged."""
-        self.decide(Decision("suspect", key, "set_aside", why=str(self.state.why)))
-        self.explain(key, False)
+        self._decide(Decision("suspect", key, "set_aside", why=str(self.state.why)))
+
+    def _decide(self, decision: Decision) -> None:
+        now, right = self.stage.history.now.explained, decision.answer == "accepted"
+        explained = now | {decision.key} if right else now - {decision.key}
+        words = f"{'accepted' if right else 'set aside'}: {decision.key}"
+        self.stage.decide(words, [decision], explained=explained)
+        self.state.why = ""
 
     @careful
     def undecide_suspect(self, key: str) -> None:
-        """Take a decision back."""
-        self.undecide("suspect", key)
+        """Take a decision back; the rows stand as they were logged."""
+        explained = self.stage.history.now.explained - {key}
+        self.stage.decide(f"undecided: {key}", undone=[("suspect", key)], explained=explained)
 
-    def undecide(self, what: What, key: str) -> None:
-        """Take a decision back."""
-        self._take(decide(self.app.folder, undone=[(what, key)], known=self.decisions))
 
-    def decide(self, decision: Decision) -> None:
-        """Keep a decision."""
-        self._take(decide(self.app.folder, [decision], known=self.decisions))
-        self.state.why = ""
-
-    def _take(self, changed: Changed) -> None:
-        """Take over what stands decided now, other people's decisions among it."""
-        self.app.desk = replace(self.app.desk, study=self.app.desk.study.deciding(changed.decisions))
-        for other in changed.overruled:
-            self.tell(f"{other.who} had decided otherwise about {other.key} ({other.answer}); yours stands now.")
-        self.show()
+def _ghosts(stage: Stage) -> dict[str, Any]:
+    index, table = stage.scene.discs.index, stage.table
+    undecided = table[~table["key"].isin(stage.history.now.explained | stage.decisions.keys("set_aside"))]
+    right = stage.desk_apart(frozenset(table["key"])).oriented
+    accused = np.zeros(len(right.normal), dtype=bool)
+    for rows in stage.members(undecided):
+        accused[rows] = True
+    discs = np.flatnonzero(accused[index])
+    expected, shown = right.normal[index[discs]], stage.scene.discs.normal[discs]
+    cosine = np.clip(np.abs(np.einsum("ij,ij->i", expected, shown)), 0.0, 1.0)
+    turns = []
+    runs = undecided[undecided["scope"].eq("run") & np.isfinite(undecided["roll_deg"].astype(float))]
+    for (_, one), rows in zip(runs.iterrows(), stage.members(runs), strict=True):
+        usable = [row for row in rows.tolist() if stage.shown.oriented.usable[row]]
+        if usable:
+            at = stage.shown.oriented
+            middle = usable[len(usable) // 2]
+            turns.append(
+                {
+                    "discs": np.flatnonzero(np.isin(index, rows)).tolist(),
+                    "at": stage.scene.frame.local(at.position[middle]).round(2).tolist(),
+                    "along": at.tangent[middle].round(4).tolist(),
+                    "from": at.reference[middle].round(4).tolist(),
+                    "turn": float(one["roll_deg"]),
+                }
+            )
+    return {
+        "disc": discs.tolist(),
+        "normal": expected.round(4).tolist(),
+        "angle": np.rad2deg(np.arccos(cosine)).round().tolist(),
+        "turns": turns,
+    }
 
 
 def _item(suspect: pd.Series, decision: Decision | None, shown_explained: bool) -> dict[str, Any]:
@@ -159,9 +179,6 @@ def _item(suspect: pd.Series, decision: Decision | None, shown_explained: bool) 
     return {
         "key": suspect["key"],
         "said": str(suspect["message"]),
-        "where": str(suspect["hole_id"]),
-        "blunder": str(suspect["blunder"]).replace("_", " "),
-        "evidence": f"{suspect['evidence']:.0f}",
         "explained": bool(shown_explained),
         "answer": answer,
     }

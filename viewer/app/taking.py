@@ -18,17 +18,17 @@ import numpy.typing as npt
 
 from desurvey import directions
 from desurvey.problems import DataProblem
-from desurvey.study import Answers
 from viewer.app.desk import filters_said, shown_rows
-from viewer.app.parts import Part, careful
+from viewer.app.stage import Part, careful
 from viewer.figures.collect import Shown, content_of
 from viewer.figures.net import draw_net, net_of
 from viewer.figures.section import draw_section
 from viewer.figures.sheet import save
 from viewer.figures.slab import Slab
 from viewer.page import page
+from viewer.scene import Scene
 from viewer.scene.camera import UPRIGHT, Camera
-from viewer.scene.frame import Frame
+from viewer.scene.frame import LocalFrame
 from viewer.scene.marks import Marks, Meeting
 from viewer.still import still
 
@@ -51,20 +51,20 @@ class Taking(Part):
     @careful
     def save_picture(self, seen: Mapping[str, Any]) -> None:
         """Write a still at print size of what a tab sees."""
-        scene, look, camera = self.app.scene, self.app.history.now.look, Camera.asked(seen)
+        scene, look, camera = self._scene(seen), self.stage.history.now.look, Camera.asked(seen)
         marks, size = self._marks(), _print_size(camera.size)
         self._save("scene.png", lambda path: still(scene, path, size=size, look=look, camera=camera, marks=marks))
 
     @careful
     def save_page(self, seen: Mapping[str, Any]) -> None:
         """Write the offline page, which begins with what a tab sees."""
-        scene, camera, said = self.app.scene, Camera.asked(seen), tuple(self._said(self._rows()))
+        scene, camera, said = self._scene(seen), Camera.asked(seen), tuple(self._said(self._rows()))
         self._save("scene.html", lambda path: page(scene, path, camera=camera, said=said))
 
     @careful
     def save_net(self) -> None:
         """Draw the net of the discs that are shown."""
-        desk, shown = self.app.shown, self._shown()
+        desk, shown = self.stage.shown, self._shown()
         content = content_of(desk.study, heading="Net of the viewer", shown=shown)
         seeing = np.isin(desk.traces.hole_ids, content.traces.hole_ids[~content.planned])
         net = net_of(desk.study, seeing, shown.rows, content.title)
@@ -73,39 +73,35 @@ class Taking(Part):
     @careful
     def save_section(self, seen: Mapping[str, Any]) -> None:
         """Draw the section of a tab's slab, seen from the tab's side, with all that is shown in it."""
-        app, desk, camera, shown = self.app, self.app.shown, Camera.asked(seen), self._shown()
-        slab = section_slab(camera, app.scene.frame)
+        desk, camera, shown = self.stage.shown, Camera.asked(seen), self._shown()
+        slab = section_slab(camera, self.stage.scene.frame)
         if not shown.holes.any():
             raise DataProblem("a section needs a hole, and the filters leave none")
-        heading, answers = "Section of the viewer's slab", self._answers()
+        heading, answers = "Section of the viewer's slab", self.stage.answer
         content = content_of(desk.study, heading=heading, answers=answers, shown=shown)
         self._save("section.pdf", lambda path: save(draw_section(content, slab, exaggeration=camera.stretch), path))
 
-    def _answers(self) -> Answers | None:
-        """Return the faults that the line-up has found, None before it was asked."""
-        answers: Answers | None = self.app.lines.answer
-        return answers
+    def _scene(self, seen: Mapping[str, Any]) -> Scene:
+        """Return the picture that a tab shows."""
+        return self.stage.picture(str(seen.get("picture", "")))
 
     def _shown(self) -> Shown:
         """Return the part of the project that the filters leave."""
-        rows, holes_off = self._rows(), list(self.app.history.now.holes_off)
-        return Shown(rows, ~np.isin(self.app.shown.traces.hole_ids, holes_off), " ".join(self._said(rows)))
+        rows, holes_off = self._rows(), list(self.stage.history.now.holes_off)
+        return Shown(rows, ~np.isin(self.stage.shown.traces.hole_ids, holes_off), " ".join(self._said(rows)))
 
     def _rows(self) -> Bools:
         """Return which rows of the structures the filters leave."""
-        return shown_rows(self.app.shown, self.app.history.now, self.app.possible.concerned())
+        return shown_rows(self.stage.shown, self.stage.history.now, self.stage.concerned)
 
     def _said(self, rows: Bools) -> list[str]:
         """Return what has to be said of what is shown: the filters, and what is not shown as it was logged."""
-        view = self.app.history.now
-        filters = filters_said(self.app.shown, view, rows)
-        count = len(view.explained)
-        turned = f"{count} suspect{'s' if count > 1 else ''} shown as explained, not as logged." if count else ""
-        return [said for said in (filters, turned) if said]
+        filters = filters_said(self.stage.shown, self.stage.history.now, rows)
+        return [f"{said.rstrip('.')}." for said in (filters, str(self.state.basis), str(self.state.marks)) if said]
 
     def _marks(self) -> Marks:
         """Return what the page draws over the scene: what is selected, and the hole that is being planned."""
-        aim, chosen = self.state.aim, np.isin(self.app.scene.discs.index, list(self.app.history.now.selected))
+        aim, chosen = self.state.aim, np.isin(self.stage.scene.discs.index, list(self.stage.history.now.selected))
         return Marks(
             chosen=np.flatnonzero(chosen),
             course=np.array(aim["points"] if aim else np.empty((0, 3))),
@@ -116,11 +112,11 @@ class Taking(Part):
         )
 
     def _save(self, name: str, write: Callable[[Path], object]) -> None:
-        folder = self.app.folder.resolve() / "pictures"
+        folder = self.stage.folder.resolve() / "pictures"
         folder.mkdir(exist_ok=True)
         path = free_name(folder, name)
         written = f"Written: {path}"
-        self.app.later(
+        self.stage.later(
             f"Writing {path.name}", lambda: asyncio.to_thread(write, path), lambda _: self.tell(written), stops=False
         )
 
@@ -138,7 +134,7 @@ def _print_size(size: tuple[int, int]) -> tuple[int, int]:
     return max(round(size[0] * factor), 1), max(round(size[1] * factor), 1)
 
 
-def section_slab(camera: Camera, frame: Frame) -> Slab:
+def section_slab(camera: Camera, frame: LocalFrame) -> Slab:
     """Return a tab's slab as that of a section, seen from the side that the camera looks from.
 
     Raises

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,7 @@ from desurvey.decisions import FILE
 from desurvey.problems import DataProblem
 from desurvey.project import Project
 from desurvey.study import Study
-from viewer.app.desk import Desk, desk_of
-from viewer.app.parts import Part
+from viewer.app.stage import Part, Stage
 
 __all__ = ["Watching", "changes_between"]
 
@@ -31,25 +31,28 @@ PAUSE_MS = 400
 class Watching(Part):
     """Watches the project's own files, and nothing else."""
 
+    def __init__(self, stage: Stage, take: Callable[[Study], None]) -> None:
+        super().__init__(stage)
+        self._take = take
+
     async def run(self) -> None:
         """Reload whenever a table or ``project.toml`` changes, until cancelled."""
-        async for changes in awatch(self.app.folder, debounce=PAUSE_MS, recursive=True, watch_filter=self._is_ours):
+        async for changes in awatch(self.stage.folder, debounce=PAUSE_MS, recursive=True, watch_filter=self._is_ours):
             names = sorted({Path(path).name for _, path in changes})
             await self._reload(names)
 
     def _is_ours(self, _change: Change, path: str) -> bool:
-        project = self.app.desk.study.logged
+        project = self.stage.base.study.logged
         ours = {"project.toml", *project.settings.all_files} - {FILE}
-        folder = self.app.folder.resolve()
+        folder = self.stage.folder.resolve()
         return any(Path(path).resolve() == (folder / name).resolve() for name in ours)
 
-    def _read(self) -> Desk:
-        study = self.app.desk.study
-        return desk_of(Study.open(self.app.folder, as_logged=not study.obeyed, fresh=study.fresh))
+    def _read(self) -> Study:
+        return Study.open(self.stage.folder, as_logged=not self.stage.obeyed, fresh=self.stage.fresh)
 
     async def _reload(self, names: list[str]) -> None:
         try:
-            desk = await asyncio.to_thread(self._read)
+            study = await asyncio.to_thread(self._read)
         except DataProblem as problem:
             self.tell(
                 f"{', '.join(names)} changed and can't be read as it stands; what is shown is from before. {problem}"
@@ -60,15 +63,15 @@ class Watching(Part):
             self.tell(f"{', '.join(names)} changed, and reading it went wrong in the program; the terminal has more.")
             return
         known = {
-            str(one) for one in self.app.desk.study.logged.findings
+            str(one) for one in self.stage.base.study.logged.findings
         }  # what was wrong when it was opened may stay so
-        found = [one for one in desk.study.logged.findings if one.severity == "error" and one.row in WHOLE_TABLE]
+        found = [one for one in study.logged.findings if one.severity == "error" and one.row in WHOLE_TABLE]
         spoilt = [one for one in found if str(one) not in known]
         if spoilt:
             self.tell(f"{', '.join(names)} changed and can't be used; what is shown is from before. {spoilt[0]}")
             return
-        said = changes_between(self.app.desk.study.logged, desk.study.logged)
-        self.app.take(desk)
+        said = changes_between(self.stage.base.study.logged, study.logged)
+        self._take(study)
         self.tell(f"Loaded anew: {said or ', '.join(names) + ' changed'}.")
 
 

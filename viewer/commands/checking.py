@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import sys
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -12,6 +14,7 @@ from desurvey.problems import DataProblem, Finding, nearest
 from viewer.commands.shared import on_study, say, suspects_of, working, write
 
 if TYPE_CHECKING:
+    from desurvey.project import Look
     from desurvey.study import Study
 
 __all__ = ["add_to"]
@@ -24,22 +27,122 @@ def add_to(app: typer.Typer) -> None:
 
 
 def adopt(
-    folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Folder with tables and no project.toml.", show_default=False)
-    ],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with tables.", show_default=False)],
+    said: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--say",
+            metavar="KEY=VALUE",
+            help="Say what no table can: frame.north=grid, frame.dip_sign=negative_down, core.line=low, "
+            "frame.crs=EPSG:32633, tables.runs=runs.xlsx#core. Can be repeated.",
+        ),
+    ] = None,
+    repair: Annotated[bool, typer.Option("--repair", help="Accept every repair that is offered.")] = False,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Write without asking, but only where nothing is a guess.")
+    ] = False,
 ) -> None:
-    """Propose a project.toml for a folder of tables, and say every guess in it.
+    """Write a project.toml for a folder of tables: say every guess, ask what is open, and offer repairs.
 
-    An existing project.toml is never overwritten.
+    On a terminal it asks; elsewhere it writes its guesses, marked as such. What a person wrote in a project.toml stays,
+    comments too. Tables are never touched.
     """
     from desurvey.project import adopt as adopted
+    from desurvey.project import look
 
+    choices = _choices(said or [])
     with working("Looking at the files"):
-        proposal = adopted(folder)
-    say(f"{folder / 'project.toml'} written. What was guessed:")
-    for guess in proposal.guesses:
-        say(f"  - {guess}")
+        seen = look(folder, choices)
+    if sys.stdin.isatty() and sys.stderr.isatty() and not yes:
+        choices, seen = _asked(folder, choices, seen)
+    if repair:
+        choices, seen = _with_repairs(folder, choices, seen)
+    if yes and not seen.sure:
+        open_keys = [question.key for question in seen.questions if question.open]
+        raise DataProblem(
+            "something would be a guess, and --yes writes no guesses",
+            file=str(folder),
+            hint="; ".join((*(f"--say {key}=…" for key in open_keys), *seen.guesses)) or seen.problem,
+        )
+    path = folder / "project.toml"
+    before = path.read_bytes() if path.is_file() else b""
+    adopted(folder, choices)
+    same = path.read_bytes() == before
+    say(f"{path} says all of this already; nothing was changed." if same else f"{path} written. What was guessed:")
+    _say_look(seen)
+    if seen.offered and not repair:
+        say("Accept all repairs that have one answer with: --repair")
     say(f"Read the file, correct it, then run: lowside check {folder}")
+
+
+def _say_look(seen: Look) -> None:
+    """Say every guess, what isn't used and why, and each cause with its cures."""
+    for guess in seen.guesses:
+        say(f"  - {guess}")
+    for file in seen.files:
+        if not file.table:
+            say(f"  {file.name} {file.why}")
+    for cause in seen.repairs:
+        say(f"  {cause.sentence}.")
+        for number, cure in enumerate(cause.tomls):
+            say(textwrap.indent(cure, "      ") + ("\n      # or" if number + 1 < len(cause.tomls) else ""))
+
+
+def _choices(said: list[str]) -> dict[str, Any]:
+    """Return what stands behind --say in the shape of a project.toml."""
+    from desurvey.project.adopting import with_choices
+
+    choices: dict[str, Any] = {}
+    for one in said:
+        key, equals, value = one.partition("=")
+        if not equals or "." not in key:
+            raise DataProblem("--say wants SECTION.KEY=VALUE", value=one, hint="for example --say core.line=low")
+        nested: Any = value
+        for part in reversed(key.split(".")):
+            nested = {part: nested}
+        choices = with_choices(choices, nested)
+    return choices
+
+
+def _asked(folder: Path, choices: dict[str, Any], seen: Look) -> tuple[dict[str, Any], Look]:
+    """Ask what is open and offer each repair, looking again after each answer."""
+    from desurvey.project import look
+    from desurvey.project.adopting import with_choices
+
+    for question in seen.questions:
+        if question.open:
+            say(f"{question.asks} {question.speaks}.")
+            for answer, meaning in question.answers.items():
+                say(f"  {answer}: {meaning}")
+            answer = typer.prompt(question.key, default=question.guess or None, err=True)
+            choices = with_choices(choices, _choices([f"{question.key}={answer}"]))
+    seen = look(folder, choices)
+    for cause in seen.offered:
+        say(f"{cause.sentence}.\n{textwrap.indent(cause.tomls[0], '    ')}")
+        if typer.confirm("Add these lines?", default=True, err=True):
+            choices = with_choices(choices, cause.cures[0])
+    return choices, look(folder, choices)
+
+
+def _with_repairs(folder: Path, choices: dict[str, Any], seen: Look) -> tuple[dict[str, Any], Look]:
+    """Accept every repair that is offered; one may show the next."""
+    from desurvey.project import look
+    from desurvey.project.adopting import with_choices
+
+    for _ in range(MOST_REPAIRS):
+        if not seen.offered:
+            break
+        before = choices
+        for cause in seen.offered:
+            choices = with_choices(choices, cause.cures[0])
+        seen = look(folder, choices)
+        if choices == before:
+            break
+    return choices, seen
+
+
+MOST_REPAIRS = 5
+"""Times that a folder is looked at again after repairs."""
 
 
 def _rules(wanted: bool) -> None:
@@ -87,12 +190,14 @@ def check(
     Exit status 1 when a finding is an error (or as severe as --fail-on says): a row, a hole or a table that can't be
     used as it stands.
     """
+    from desurvey.project.adopting import unused_tables
     from viewer.commands.findings import ORDER, print_findings, write_findings
 
     if not quick and study.can_be_judged:
         suspects_of(study)
     with working("Checking"):
-        findings = _chosen(study, study.check(quick=quick), only or [], hole or [])
+        found = (*study.check(quick=quick), *unused_tables(study.logged))
+        findings = _chosen(study, found, only or [], hole or [])
     if out is not None:
         write_findings(study, findings, out)
     _write_lines(study, stretches, lines)

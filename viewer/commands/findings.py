@@ -14,6 +14,7 @@ from desurvey.problems import DataProblem, Finding, Severity, shortened
 if TYPE_CHECKING:
     import pandas as pd
 
+    from desurvey.project.causes import Cause
     from desurvey.study import Study
 
 __all__ = ["COLUMNS", "ORDER", "findings_table", "print_findings", "print_rules", "write_findings"]
@@ -97,11 +98,16 @@ def _page(study: Study, findings: Sequence[Finding], rows: list[dict[str, object
 
 
 def print_findings(study: Study, findings: Sequence[Finding]) -> None:
-    """Print the findings by hole, the worst hole first, and their count."""
+    """Print what findings come from, then those that have no common cause by hole, the worst first, and their count."""
     from rich.console import Console
 
+    from desurvey.project.causes import causes_of
+
     console = Console(highlight=False)
-    holes = _by_hole(findings)
+    causes, left = causes_of(study.logged, findings)
+    for cause in causes:
+        console.print(_cause(cause))
+    holes = _by_hole(left)
     for hole, group in holes[:MOST_HOLES]:
         console.print(_heading(hole, group))
         console.print(_table(group))
@@ -110,6 +116,22 @@ def print_findings(study: Study, findings: Sequence[Finding]) -> None:
             f"… and findings in {len(holes) - MOST_HOLES} more holes: write them all with --out findings.html\n"
         )
     console.print(_summary(study, findings), markup=False)
+
+
+def _cause(cause: Cause) -> object:
+    """Return a cause with its count and the lines for project.toml that cure it, or what to do."""
+    from rich.text import Text
+
+    worst = min((finding.severity for finding in cause.findings), key=ORDER.__getitem__)
+    count = len(cause.findings)
+    said = Text.assemble((f"{worst}  ", STYLE[worst]), (f"{cause.sentence}.", "bold"))
+    if count > 1:
+        said.append(f" {count} findings follow from it.")
+    if cause.cures:
+        said.append("\n    In project.toml:" if len(cause.cures) == 1 else "\n    In project.toml, whichever is true:")
+    for cure in cause.tomls:
+        said.append("".join(f"\n      {line}" for line in cure.splitlines()), style="cyan")
+    return said.append(f" {cause.advice}.\n" if cause.advice and not cause.cures else "\n")
 
 
 def _by_hole(findings: Sequence[Finding]) -> list[tuple[str, list[Finding]]]:

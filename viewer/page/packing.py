@@ -18,8 +18,9 @@ from viewer.scene.camera import VIEW_ANGLE_DEG
 from viewer.scene.colouring import Bar, Block, Entry, rgb
 from viewer.scene.draw import ASIDE, MARGIN, VIEW_DIP_DEG, sleeve_radius
 from viewer.scene.floor import Labels
+from viewer.scene.pictures import misfits_of
 
-__all__ = ["cell_colours", "encoded", "encoded_bytes", "legend_html", "packed"]
+__all__ = ["cell_colours", "dressed", "encoded", "encoded_bytes", "legend_html", "packed"]
 
 
 def legend_html(blocks: tuple[Block, ...]) -> str:
@@ -54,6 +55,7 @@ def packed(scene: Scene, look: theme.Look = theme.LIGHT, *, aside: float = ASIDE
             "text": rgb(look.text),
             "planned": rgb(theme.PLANNED),
             "accent": rgb(look.accent),
+            "expected": rgb(look.expected),
             "background": rgb(look.background),
         },
         "grid": encoded(floor.grid(frame).points),
@@ -74,18 +76,42 @@ def packed(scene: Scene, look: theme.Look = theme.LIGHT, *, aside: float = ASIDE
             for sheet in scene.sheets
         ],
         "sleeves": [
-            {"ends": encoded(part.mesh.points), "rgb": rgb(part.colour), "radius": sleeve_radius(frame)}
+            {
+                "name": part.name,
+                "ends": encoded(part.mesh.points),
+                "rgb": rgb(part.colour),
+                "radius": sleeve_radius(frame),
+            }
             for part in scene.sleeves
         ],
         "misfits": encoded(scene.misfits.points if scene.misfits is not None else np.empty((0, 3))),
+        "misfits_of": {name: encoded(misfits_of(scene, name).points) for name in scene.names.text},
+        "members": {name: rows.tolist() for name, rows in scene.members.items()},
         "discs": {
             "centre": encoded(discs.centre),
             "normal": encoded(discs.normal),
             "radius": encoded(discs.radius),
             "rgb": encoded_bytes(cell_colours(discs.mesh)),
         },
+        "title": scene.title,
+        "subtitle": scene.subtitle,
         "rows": _rows(discs.table) if rows else None,
         "labels": _labels(scene, look),
+    }
+
+
+def dressed(scene: Scene) -> dict[str, Any]:
+    """Return what differs between the pictures of one scene: ``space.js`` puts it over what :func:`packed` gives."""
+    return {
+        "radius": encoded(scene.discs.radius),
+        "rgb": encoded_bytes(cell_colours(scene.discs.mesh)),
+        "drilled": encoded_bytes(cell_colours(scene.drilled)),
+        "sheets": {sheet.name: rgb(sheet.colour) for sheet in scene.sheets},
+        "sleeves": [rgb(part.colour) for part in scene.sleeves],
+        "misfits": scene.misfits is not None,
+        "lineations": bool(scene.lineations.n_cells),
+        "names": bool(scene.names.text),
+        "legend": legend_html(scene.legend),
     }
 
 
@@ -109,6 +135,7 @@ def _labels(scene: Scene, look: theme.Look) -> list[list[Any]]:
     groups: list[tuple[Labels, str, str]] = [
         *signs,
         *axes,
+        (scene.names, "fault", "beside"),
         (scene.collars, "name", "beside"),
         (scene.depths, "depth", "here"),
     ]

@@ -7,7 +7,7 @@ window.lowside = window.lowside || {};
 
   function sight(space, x, y) {  // start and direction of the line of sight through a pixel, with the vertical scale taken out
     const { add, unit } = lowside.vectors, { ahead, right, up, eye } = space.directions(), { camera } = space, half = Math.tan(space.lens / 2);
-    const across = (2 * x / space.canvas.clientWidth - 1 - space.aside) * half * space.wide, high = (1 - 2 * y / space.canvas.clientHeight) * half;
+    const across = (2 * x / space.canvas.clientWidth - 1 - space.aside) * half * space.wide, high = (1 - 2 * y / space.canvas.clientHeight - space.lift) * half;
     const start = camera.parallel ? add(add(add(eye, right, across * camera.distance), up, high * camera.distance), ahead, -4 * space.scene.reach) : eye;
     const along = camera.parallel ? ahead : add(add(ahead, right, across), up, high);
     const level = (v) => [v[0], v[1], v[2] / space.how.stretch];

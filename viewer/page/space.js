@@ -196,10 +196,15 @@ window.lowside = window.lowside || {};
         const space = this.wanted, draft = space.moving, scale = draft ? 0.6 : window.devicePixelRatio || 1;
         this.wanted = null;
         const size = [this.canvas.clientWidth, this.canvas.clientHeight].map((side) => Math.max(2, Math.round(side * scale)));
+        const { scene } = space, view = space.projection();
         try {
           const picture = await this.ask({ ...space.seen(), size, draft });
+          if (!picture) continue;  // of a scene that is no longer shown
+          if (scene !== space.scene) { this.wanted = space; continue; }
           [this.canvas.width, this.canvas.height] = size;
           this.pen.drawImage(picture, 0, 0, ...size);
+          this.view = view;
+          space.host.classList.remove("late");
           space.drawn();
         } catch (error) {
           space.complain(error);
@@ -220,7 +225,7 @@ window.lowside = window.lowside || {};
       host.classList.add("space");
       host.innerHTML = '<canvas tabindex="0" aria-label="Holes and structures in space. Drag to turn, wheel to come nearer."></canvas>' +
         '<canvas class="marks" aria-hidden="true"></canvas><div class="labels" aria-hidden="true"></div>' +
-        '<p class="scale" hidden></p><svg class="directions" viewBox="-50 -50 100 100" role="img" aria-label="East, north and up"></svg>';
+        '<p class="drawing" role="status">drawing …</p><p class="scale" hidden></p><svg class="directions" viewBox="-50 -50 100 100" role="img" aria-label="East, north and up"></svg>';
       this.host = host;
       host.space = this;
       [this.canvas, this.marks] = host.querySelectorAll("canvas");
@@ -236,8 +241,10 @@ window.lowside = window.lowside || {};
       new ResizeObserver(() => this.redraw()).observe(host);
     }
 
+    late() { if (this.scene) this.host.classList.add("late"); }  // what stands there is of an earlier version
     load(scene) {
       const first = !this.scene;
+      if (this.painter instanceof Wire) this.late();
       this.scene = scene;
       scene.disc = scene.disc || {
         centre: floats(scene.discs.centre), normal: floats(scene.discs.normal), radius: floats(scene.discs.radius), rgb: bytes(scene.discs.rgb),
@@ -256,8 +263,17 @@ window.lowside = window.lowside || {};
         return { element, at: [x, y, z], way };
       });
       for (const label of this.labels) [label.width, label.height] = [label.element.offsetWidth, label.element.offsetHeight];
-      if (first) this.go("first");
+      if (first || !this.camera) this.go("first");
+      if (this.canvas.clientWidth) this.overlay();
       this.redraw();
+    }
+    get sight_seen() { return (this.painter instanceof Wire && this.painter.view) || this.projection(); }  // of the picture that stands there
+    overlay() {  // texts and signs at once, whoever draws the picture
+      const view = this.sight_seen;
+      this.drawScale();
+      this.drawDirections();
+      this.placeLabels(view);
+      this.markChosen(view);
     }
 
     // -- camera: turns about a target, and up stays up
@@ -267,15 +283,16 @@ window.lowside = window.lowside || {};
       return { ahead, right, up: cross(right, ahead), eye: add(view.target, ahead, -view.distance) };
     }
     get aside() { return this.how.aside ?? this.scene.aside; }  // how far the scene stands right of the middle
+    get lift() { return Math.min(0.5, (this.how.below || 0) / Math.max(this.canvas.clientHeight, 200)); }  // and above it, for a bar at the bottom
     get wide() { return this.canvas.clientWidth / Math.max(1, this.canvas.clientHeight); }
-    away(view) {  // how far off the eye sees all corners of the box, with a margin
+    away(view) {  // how far off the eye sees some points, or all corners of the box, with a margin
       const { ahead, right, up } = this.directions(view), half = Math.tan(this.lens / 2), { margin } = this.scene, aside = this.aside;
       let far = 0;
-      for (const c of this.scene.corners) {
+      for (const c of view.points || this.scene.corners) {
         const p = add([c[0], c[1], c[2] * this.how.stretch], view.target, -1);
         const across = Math.abs(dot(p, right)) / (half * this.wide * (1 - Math.abs(aside)));
-        const room = 1 + 2 * (this.how.below || 0) / Math.max(this.canvas.clientHeight, 200);  // for a bar at the bottom
-        far = Math.max(far, margin * Math.max(across, room * Math.abs(dot(p, up)) / half) - (view.parallel ? 0 : dot(p, ahead)));
+        const high = Math.abs(dot(p, up)) / (half * (1 - this.lift));
+        far = Math.max(far, margin * Math.max(across, high) - (view.parallel ? 0 : dot(p, ahead)));
       }
       return far;
     }
@@ -295,11 +312,11 @@ window.lowside = window.lowside || {};
         z[3] -= 2 * far * near / (far - near);
         t = row(ahead, 1);
       }
-      for (let i = 0; i < 4; i++) x[i] += this.aside * t[i];  // the legend is on the left
+      for (let i = 0; i < 4; i++) { x[i] += this.aside * t[i]; y[i] += this.lift * t[i]; }  // the legend is on the left, a bar at the bottom
       return new Float32Array([0, 1, 2, 3].flatMap((i) => [x[i], y[i], z[i], t[i]]));
     }
     seen() {  // what a server has to know to draw the same
-      return { ...this.camera, eye: this.directions().eye, stretch: this.how.stretch, slab: this.how.slab, aside: this.aside };
+      return { ...this.camera, eye: this.directions().eye, stretch: this.how.stretch, slab: this.how.slab, aside: this.aside, lift: this.lift };
     }
     go(name) {
       const { view } = this.scene, middle = [this.middle[0], this.middle[1], this.middle[2] * this.how.stretch];
@@ -311,13 +328,24 @@ window.lowside = window.lowside || {};
     }
     face(view) {  // look along a direction at a target; without a distance the whole scene is seen
       const full = { parallel: false, target: this.middle, distance: 0, ...view };
-      this.camera = { ...full, distance: full.distance || this.away(full) };
+      const { points, ...camera } = full, fits = !full.distance;
+      this.camera = { ...camera, distance: full.distance || 1 };
+      for (let k = 0; fits && k < 4; k++) {  // what is seen fills the picture: from so far off, and about the middle of what is seen
+        this.camera.distance = Math.max(this.away({ ...this.camera, points }), 0.02 * this.scene.reach);
+        const { right, up, ahead } = this.directions(), corners = points || this.scene.corners, seen = corners.map((c) => {
+          const p = add([c[0], c[1], c[2] * this.how.stretch], this.camera.target, -1), far = camera.parallel ? 1 : 1 + dot(p, ahead) / this.camera.distance;
+          return [dot(p, right) / far, dot(p, up) / far];
+        });
+        const middle = (k) => (Math.min(...seen.map((p) => p[k])) + Math.max(...seen.map((p) => p[k]))) / 2;
+        this.camera.target = add(add(this.camera.target, right, middle(0)), up, middle(1));
+      }
       this.settle();
     }
 
-    lookThere(place) {  // bring a place to the middle and ring it; without a place nothing is ringed
-      this.spot = place;
+    lookThere(place, span = 0) {  // bring a place to the middle, near enough to see it, and ring it; without a place nothing is ringed
+      this.spot = span ? null : place;
       if (place) this.camera.target = [place[0], place[1], place[2] * this.how.stretch];
+      if (place && span) this.camera.distance = Math.min(this.camera.distance, Math.max(3.2 * span, 60) / Math.tan(this.lens / 2) / 2);
       this.settle();
     }
 
@@ -329,14 +357,12 @@ window.lowside = window.lowside || {};
       }
     }
     drawn() {
-      const view = this.projection();
-      this.drawScale();
-      this.drawDirections();
-      this.placeLabels(view);
-      this.markChosen(view);
+      if (this.painter instanceof Glass) this.host.classList.remove("late");
+      this.overlay();
       this.host.dataset.drawn = String(1 + Number(this.host.dataset.drawn || 0));
     }
     settle() {  // drawn at full quality when the hand rests
+      if (!this.scene) return;  // nothing to see yet
       clearTimeout(this.resting);
       this.moving = true;
       this.resting = setTimeout(() => { this.moving = false; this.redraw(); this.hear.moved?.(this.seen()); }, 180);
@@ -376,6 +402,7 @@ window.lowside = window.lowside || {};
       pen.strokeStyle = `rgb(${scene.colours.accent.join()})`;
       for (const i of this.chosen.slice(0, 3000)) {
         if (i >= scene.disc.radius.length || this.cutAway(third(scene.disc.centre, i))) continue;
+        if (!scene.disc.radius[i]) continue;
         const edge = rim(third(scene.disc.centre, i), third(scene.disc.normal, i), 1.2 * scene.disc.radius[i], 32).map((p) => this.onScreen(view, p));
         if (edge.some((p) => !p)) continue;
         pen.beginPath();
@@ -388,7 +415,67 @@ window.lowside = window.lowside || {};
         pen.arc(...spot, 16, 0, 2 * Math.PI);
         pen.stroke();
       }
+      this.markExpected(pen, view);
       this.markAim(pen, view);
+    }
+    markExpected(pen, view) {  // beside a chosen disc that is accused, the attitude that is expected, and the angle between
+      const { scene } = this, { ghosts } = scene, { fontSize } = getComputedStyle(this.host);
+      if (!ghosts?.disc || (scene.dress && scene.dress !== "possible")) return;
+      const chosen = new Set(this.chosen), expected = `rgb(${scene.colours.expected.join()})`, written = [];
+      const line = (points, close) => {
+        if (points.some((p) => !p)) return false;
+        pen.beginPath();
+        points.forEach(([x, y], k) => (k ? pen.lineTo(x, y) : pen.moveTo(x, y)));
+        if (close) pen.closePath();
+        pen.stroke();
+        return true;
+      };
+      const write = (text, [x, y]) => {
+        if (written.some(([a, b]) => Math.abs(a - x) < 40 && Math.abs(b - y) < 16)) return;
+        written.push([x, y]);
+        pen.lineWidth = 4;
+        pen.strokeStyle = `rgb(${scene.colours.background.join()})`;
+        pen.strokeText(text, x, y);
+        pen.fillStyle = expected;
+        pen.fillText(text, x, y);
+        pen.strokeStyle = expected;
+        pen.lineWidth = 2.5;
+      };
+      pen.font = `bold ${fontSize} DejaVu Sans, Verdana, sans-serif`;
+      pen.strokeStyle = expected;
+      pen.lineWidth = 2.5;
+      let drawn = 0;
+      ghosts.disc.forEach((i, k) => {
+        const c = third(scene.disc.centre, i), r = 1.15 * scene.disc.radius[i];
+        if (!chosen.has(i) || !r || this.cutAway(c)) return;
+        const edge = rim(c, ghosts.normal[k], r, 32).map((p) => this.onScreen(view, p));
+        if (!line(edge)) return;
+        drawn++;
+        pen.globalAlpha = 0.14;
+        pen.fillStyle = expected;
+        pen.fill();
+        pen.globalAlpha = 1;
+        const tip = edge.reduce((a, b) => (b[0] > a[0] ? b : a));
+        write(`${ghosts.angle[k]}°`, [tip[0] + 5, tip[1] + 4]);
+      });
+      for (const turn of ghosts.turns) {  // the line of a run as an arc round the core: from where it should be to where it is
+        if (!turn.discs.some((i) => chosen.has(i))) continue;
+        const side = cross(turn.along, turn.from), size = 3.2 * Math.max(...turn.discs.map((i) => scene.disc.radius[i]), scene.tube), points = [];
+        for (let k = 0; k <= 24; k++) {
+          const a = turn.turn * k / 24 * Math.PI / 180;
+          points.push(add(add(turn.at, turn.from, size * Math.cos(a)), side, size * Math.sin(a)));
+        }
+        const arc = points.map((p) => this.onScreen(view, p)), middle = this.onScreen(view, turn.at);
+        if (arc.some((p) => !p) || !middle) continue;
+        line([arc[0], middle, arc[24]]);
+        pen.lineWidth = 4;
+        line(arc);
+        const [x, y] = arc[24], [p, q] = arc[22], a = Math.atan2(y - q, x - p);
+        line([[x - 11 * Math.cos(a - 0.45), y - 11 * Math.sin(a - 0.45)], [x, y], [x - 11 * Math.cos(a + 0.45), y - 11 * Math.sin(a + 0.45)]]);
+        pen.lineWidth = 2.5;
+        write(`line turned ${Math.round(turn.turn)}°`.replace("-", "−"), [arc[12][0] + 8, arc[12][1]]);
+      }
+      this.host.dataset.expected = String(drawn);
     }
     markAim(pen, view) {  // a planned hole in front of everything, with the windows in which it meets faults
       const { aim, scene } = this;
@@ -451,7 +538,7 @@ window.lowside = window.lowside || {};
     }
     choose(indexes) { this.chosen = indexes; this.mark(); }
     mark() {  // draw what lies over the picture; the picture itself stays
-      if (this.scene && this.canvas.clientWidth) this.markChosen(this.projection());
+      if (this.scene && this.canvas.clientWidth) this.markChosen(this.sight_seen);
     }
     set(how) {
       const before = this.how.stretch;
@@ -465,16 +552,19 @@ window.lowside = window.lowside || {};
 
     // -- hands
     turn(dx, dy) {
+      if (!this.camera) return;
       this.camera.azimuth = (this.camera.azimuth + 0.3 * dx) % 360;
       this.camera.dip = Math.max(-90, Math.min(90, this.camera.dip - 0.3 * dy));
       this.settle();
     }
     shift(dx, dy) {
+      if (!this.camera) return;
       const { right, up } = this.directions(), pixel = 2 * this.camera.distance * Math.tan(this.lens / 2) / this.canvas.clientHeight;
       this.camera.target = add(add(this.camera.target, right, -dx * pixel), up, dy * pixel);
       this.settle();
     }
     nearer(factor) {
+      if (!this.camera) return;
       this.camera.distance = Math.max(0.005 * this.scene.reach, Math.min(30 * this.scene.reach, this.camera.distance * factor));
       this.settle();
     }
@@ -503,7 +593,7 @@ window.lowside = window.lowside || {};
         if (fingers.delete(event.pointerId) && event.type === "pointerup" && moved < 5 && event.button === 0) {
           const box = canvas.getBoundingClientRect(), x = event.clientX - box.left, y = event.clientY - box.top;
           this.spot = null;
-          this.hear.pick?.({ ...this.under(x, y), many: event.ctrlKey || event.metaKey });
+          if (this.scene) this.hear.pick?.({ ...this.under(x, y), x, y, many: event.ctrlKey || event.metaKey });
         }
       };
       canvas.addEventListener("pointerup", lift);
@@ -525,5 +615,20 @@ window.lowside = window.lowside || {};
     }
   }
 
-  Object.assign(lowside, { Space, floats, bytes, vectors: { add, unit, third } });
+  // A scene in the dress of one question: the same discs in the same order, in its colours and sizes, and what else it shows.
+  // Of one fault alone, all that is not its own is left out: a disc of no size is neither seen nor hit.
+  const dressed = (scene, picture, fault = "") => {
+    const radius = floats(picture.radius), own = fault && new Set(scene.members[fault] || []), is = (mesh) => mesh.what !== "fault" || ((mesh.name in picture.sheets) && (!fault || mesh.name === fault));
+    if (fault) radius.forEach((_, i) => { if (!own.has(i)) radius[i] = 0; });
+    return {
+      ...scene, disc: { centre: floats(scene.discs.centre), normal: floats(scene.discs.normal), radius, rgb: bytes(picture.rgb) }, solid: null,
+      drilled: { ...scene.drilled, rgb: picture.drilled },
+      sheets: scene.sheets.filter(is).map((mesh) => ({ ...mesh, rgb: picture.sheets[mesh.name] || mesh.rgb })),
+      sleeves: picture.sleeves.length ? scene.sleeves.map((part, k) => ({ ...part, rgb: picture.sleeves[k] })).filter((part) => !fault || part.name === fault) : [],
+      misfits: picture.misfits ? (fault ? scene.misfits_of[fault] || "" : scene.misfits) : "", lineations: picture.lineations ? scene.lineations : "",
+      labels: scene.labels.filter(([text, , , , style]) => style !== "fault" || (picture.names && (!fault || text === fault))),
+    };
+  };
+
+  Object.assign(lowside, { Space, dressed, floats, bytes, vectors: { add, unit, third } });
 })();

@@ -14,7 +14,7 @@ from vtkmodules.vtkCommonDataModel import vtkPlane
 from desurvey import directions
 from desurvey.problems import DataProblem
 
-__all__ = ["LARGEST", "UPRIGHT", "VIEW_ANGLE_DEG", "Camera", "Slab", "aim", "cut"]
+__all__ = ["LARGEST", "UPRIGHT", "VIEW_ANGLE_DEG", "Camera", "ViewSlab", "aim", "cut"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -29,7 +29,7 @@ CUT = frozenset({"holes", "planned", "collars", "discs", "quick", "lineations", 
 
 
 @dataclass(frozen=True, slots=True)
-class Slab:
+class ViewSlab:
     """The layer |n·x − offset| ≤ thickness / 2 that alone is drawn, in local metres."""
 
     normal: tuple[float, float, float]
@@ -72,11 +72,13 @@ class Camera:
         Vertical exaggeration.
     aside : float
         How far the scene stands right of the middle, as a share of the half picture.
+    lift : float
+        How far it stands above the middle, likewise.
     size : (int, int)
         Pixels.
     draft : bool
         Whether speed counts more than detail.
-    slab : Slab or None
+    slab : ViewSlab or None
     """
 
     eye: tuple[float, float, float]
@@ -89,7 +91,8 @@ class Camera:
     aside: float
     size: tuple[int, int]
     draft: bool = False
-    slab: Slab | None = None
+    slab: ViewSlab | None = None
+    lift: float = 0.0
 
     @classmethod
     def asked(cls, raw: Mapping[str, Any]) -> Camera:
@@ -113,7 +116,8 @@ class Camera:
                 float(raw["aside"]),
                 (int(raw["size"][0]), int(raw["size"][1])),
                 bool(raw.get("draft")),
-                Slab(_triple(slab["normal"]), float(slab["offset"]), float(slab["thickness"])) if slab else None,
+                ViewSlab(_triple(slab["normal"]), float(slab["offset"]), float(slab["thickness"])) if slab else None,
+                float(raw.get("lift", 0.0)),
             )
         except (AttributeError, KeyError, TypeError, ValueError, IndexError, OverflowError) as error:
             raise DataProblem("a picture must be asked for with a whole camera", value=str(error)) from error
@@ -121,7 +125,7 @@ class Camera:
         return camera
 
     def _check(self) -> None:
-        numbers = (*self.eye, *self.target, self.azimuth, self.dip, self.distance, self.stretch, self.aside)
+        numbers = (*self.eye, *self.target, self.azimuth, self.dip, self.distance, self.stretch, self.aside, self.lift)
         if not (np.isfinite(numbers).all() and self.distance > 0 and 0.01 <= self.stretch <= 100):
             raise DataProblem("the camera's numbers must be finite and its distance positive")
         if self.slab is not None and not (
@@ -160,7 +164,7 @@ def aim(plotter: pv.Plotter, camera: Camera) -> None:
     plotter.set_scale(zscale=camera.stretch, reset_camera=False, render=False)
     eye = plotter.camera
     eye.view_angle = VIEW_ANGLE_DEG
-    eye.SetWindowCenter(-camera.aside, 0.0)
+    eye.SetWindowCenter(-camera.aside, -camera.lift)
     eye.focal_point, eye.position = camera.target, camera.eye
     eye.up = (-np.sin(dip) * np.sin(azimuth), -np.sin(dip) * np.cos(azimuth), np.cos(dip))
     eye.SetParallelProjection(camera.parallel)
@@ -169,7 +173,7 @@ def aim(plotter: pv.Plotter, camera: Camera) -> None:
     plotter.renderer.reset_camera_clipping_range()
 
 
-def cut(plotter: pv.Plotter, slab: Slab | None, stretch: float = 1.0) -> None:
+def cut(plotter: pv.Plotter, slab: ViewSlab | None, stretch: float = 1.0) -> None:
     """Leave only the slab of holes and discs; the floor stays whole."""
     planes = [] if slab is None else _planes(slab, stretch)
     for name, actor in plotter.actors.items():
@@ -179,7 +183,7 @@ def cut(plotter: pv.Plotter, slab: Slab | None, stretch: float = 1.0) -> None:
                 actor.mapper.AddClippingPlane(plane)
 
 
-def _planes(slab: Slab, stretch: float) -> list[vtkPlane]:
+def _planes(slab: ViewSlab, stretch: float) -> list[vtkPlane]:
     """Return the two faces of a slab in stretched space, each with its normal inwards."""
     normal = np.array(slab.normal)
     faces = []

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,47 +12,15 @@ import pyvista as pv
 from desurvey.lineup import Fault, LineUp, left_out
 from desurvey.surface import fault_mesh
 from viewer import theme
-from viewer.scene.build import Scene
+from viewer.scene.build import DrawnSheet, Scene, Sleeve
 from viewer.scene.colouring import Block, Entry
-from viewer.scene.frame import Frame
+from viewer.scene.floor import Labels
+from viewer.scene.frame import LocalFrame
 from viewer.scene.holes import Pieces, lines, segments
 
-__all__ = ["Sheet", "Sleeve", "with_faults"]
+__all__ = ["with_faults"]
 
 Floats = npt.NDArray[np.float64]
-
-SHEET_ALPHA = 0.35
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Sheet:
-    """Something with an area that can be seen through.
-
-    Attributes
-    ----------
-    name : str
-    mesh : PolyData
-        Triangles in local coordinates.
-    colour : str
-    alpha : float
-        0 can't be seen, 1 hides what is behind.
-    what : {"fault", "ground", "doubt"}
-    """
-
-    name: str
-    mesh: pv.PolyData
-    colour: str
-    alpha: float = SHEET_ALPHA
-    what: Literal["fault", "ground", "doubt"] = "fault"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Sleeve:
-    """Lengths of holes in which a fault should be and nothing is logged."""
-
-    name: str
-    mesh: pv.PolyData
-    colour: str
 
 
 def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
@@ -69,7 +36,7 @@ def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
         :func:`desurvey.lineup.windows_table` of them.
     """
     colours = theme.fault_colours(lineup.faults)
-    sheets = tuple(Sheet(f.fault_id, _surface(f, scene.frame), colours[f.fault_id]) for f in lineup.faults)
+    sheets = tuple(DrawnSheet(f.fault_id, _surface(f, scene.frame), colours[f.fault_id]) for f in lineup.faults)
     sleeves = tuple(_sleeves(lineup, windows, scene.frame, colours))
     entries = tuple(
         Entry(
@@ -79,10 +46,23 @@ def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
     )
     block = Block("faults lined up", "disc", entries)
     legend = (*scene.legend, block) if entries else scene.legend
-    return replace(scene, sheets=sheets, sleeves=sleeves, misfits=_misfits(lineup, scene.frame), legend=legend)
+    names = Labels(
+        scene.frame.local(np.array([f.centre for f in lineup.faults]).reshape(-1, 3)),
+        tuple(f.fault_id for f in lineup.faults),
+    )
+    misfits = _misfits(lineup, scene.frame)
+    return replace(
+        scene,
+        sheets=sheets,
+        sleeves=sleeves,
+        misfits=misfits,
+        legend=legend,
+        names=names,
+        members=_members(scene, lineup),
+    )
 
 
-def _surface(fault: Fault, frame: Frame) -> pv.PolyData:
+def _surface(fault: Fault, frame: LocalFrame) -> pv.PolyData:
     """Return the fault as far as its extent, in local coordinates."""
     surface = fault_mesh(fault)
     mesh = pv.PolyData()
@@ -91,7 +71,7 @@ def _surface(fault: Fault, frame: Frame) -> pv.PolyData:
     return mesh
 
 
-def _sleeves(lineup: LineUp, windows: pd.DataFrame, frame: Frame, colours: dict[str, str]) -> list[Sleeve]:
+def _sleeves(lineup: LineUp, windows: pd.DataFrame, frame: LocalFrame, colours: dict[str, str]) -> list[Sleeve]:
     found = []
     traces = lineup.traces
     for fault_id, colour in colours.items():
@@ -104,9 +84,22 @@ def _sleeves(lineup: LineUp, windows: pd.DataFrame, frame: Frame, colours: dict[
     return found
 
 
-def _misfits(lineup: LineUp, frame: Frame) -> pv.PolyData:
+def _misfits(lineup: LineUp, frame: LocalFrame) -> pv.PolyData:
     """Return segments from each pick to where the picks of the other holes put it."""
     expected = left_out(lineup).position
     known = np.isfinite(expected).all(axis=1)
     ends = np.stack([lineup.picks.position[known], expected[known]], axis=1)
-    return segments(frame.local(ends.reshape(-1, 3)))
+    mesh = segments(frame.local(ends.reshape(-1, 3)))
+    if mesh.n_cells:
+        mesh.cell_data["fault"] = lineup.group[known]
+    return mesh
+
+
+def _members(scene: Scene, lineup: LineUp) -> dict[str, npt.NDArray[np.int64]]:
+    """Return which discs are picks of each fault."""
+    names = scene.discs.table["structure_id"].to_numpy(dtype=object)
+    own = [set(lineup.names[fault.rows].tolist()) for fault in lineup.faults]
+    return {
+        fault.fault_id: np.flatnonzero(np.array([name in picks for name in names], dtype=bool))
+        for fault, picks in zip(lineup.faults, own, strict=True)
+    }

@@ -5,8 +5,9 @@ window.lowside = window.lowside || {};
 (() => {
   const { lowside, Vue } = window;  // space.js may be loaded after this file: what it brings is looked up when it is used
 
-  // What belongs to this tab alone, like its camera: the vertical scale and the slab. Panels change it by name.
-  const START = { stretch: 1, on: false, thickness: 40, place: 0, azimuth: null, said: "" };
+  // What belongs to this tab alone, like its camera: panel, picture, card, vertical scale and slab. Panels change it by name.
+  const PANELS = ["possible", "lines_up", "next_hole", "show"];
+  const START = { stretch: 1, on: false, thickness: 40, place: 0, azimuth: null, said: "", panel: "possible", picture: "", fault: "", card: "", about: null, keys: false, folded: false, side: null, lacks_read: false };
   const tab = Vue.reactive({ ...START, reach: 100 });
   let fence = null, through = -1;  // holes to step along, and the one that the slab goes through
 
@@ -38,26 +39,89 @@ window.lowside = window.lowside || {};
     tab.reach = found.reach;
     tab.azimuth ??= found.azimuth;
   };
-  Object.assign(tab, JSON.parse(sessionStorage.getItem("tab") || "{}"));
+  try { Object.assign(tab, JSON.parse(sessionStorage.getItem("tab") || "{}")); } catch (error) { sessionStorage.removeItem("tab"); }
   Vue.watch(tab, () => sessionStorage.setItem("tab", JSON.stringify(tab)));
 
+  // Back and forward of the browser go between panels, and a panel has an address of its own.
+  const asked = () => PANELS.find((name) => window.location.hash === `#${name}`);
+  tab.panel = asked() || tab.panel;
+  window.history.replaceState(null, "", `#${tab.panel}`);
+  Vue.watch(() => tab.panel, (panel) => {
+    tab.fault = panel === "lines_up" ? tab.fault : "";
+    if (window.location.hash !== `#${panel}`) window.history.pushState(null, "", `#${panel}`);
+  });
+  window.addEventListener("popstate", () => { tab.panel = asked() || tab.panel; });
+
+  // What a person asks of the server: the answer may hold a card for this tab, and a place to look at.
+  async function ask(name, args = [], look = false) {
+    const told = await lowside.space.trame.trigger(name, args);
+    if (told && "card" in told) { tab.card = told.card; tab.about = told.about || null; }
+    if (told?.place) {
+      await Vue.nextTick();  // the card is there by now
+      if (look) lowside.space.lookAt(told.place, told.span);
+    }
+    return told;
+  }
+  lowside.ask = ask;
+  const close = () => { tab.card = ""; tab.about = null; };
+  const copy = async (text) => {
+    try { await navigator.clipboard.writeText(text); } catch (error) {  // not allowed here: the old way
+      const box = document.createElement("textarea");
+      box.value = text;
+      document.body.append(box);
+      box.select();
+      document.execCommand("copy");
+      box.remove();
+    }
+    lowside.space.trame.state.set("message", "Copied.");
+  };
+  const grip = (event) => {  // the border between scene and panel follows the hand
+    const { target } = event, move = (e) => { tab.side = Math.round(Math.max(280, Math.min(0.7 * window.innerWidth, window.innerWidth - e.clientX))); };
+    target.setPointerCapture(event.pointerId);
+    target.addEventListener("pointermove", move);
+    target.addEventListener("pointerup", () => target.removeEventListener("pointermove", move), { once: true });
+  };
+
+  const PICTURES = [["", "picture of the question"], ["possible", "suspects"], ["lines_up", "faults"], ["next_hole", "next hole"], ["show", "everything"]];
+
   const LowSpace = {
-    props: { version: Number, drawing: String, chosen: Array, aim: Object, views: Array, legend: String, title: String, subtitle: String },
+    props: {
+      version: Number, drawing: String, chosen: Array, aim: Object, views: Array, project: String, verdict: Array, basis: String, marks: String,
+      message: String, busy: String, undo_said: String, redo_said: String, edge_on: Array,
+    },
     inject: ["trame"],
     template: `<main class="low-space">
-      <div ref="host" class="low-host"></div>
-      <section ref="legend" class="legend low-legend" aria-label="Legend"><h1>{{ title }}</h1><p class="quiet">{{ subtitle }}</p>
-        <p v-if="tab.stretch !== 1" class="low-stretch">vertical × {{ tab.stretch }}</p><p v-if="tab.on" class="low-stretch">slab {{ tab.thickness }} m thick along {{ String(tab.azimuth).padStart(3, "0") }}° {{ tab.said }}</p><div v-html="legend"></div></section>
-      <nav ref="bar" class="low-bar" aria-label="Views">
-        <select v-if="views && views.length" aria-label="kept views" @change="showView($event.target.value); $event.target.value = ''"><option value="">views …</option><option v-for="view in views" :key="view">{{ view }}</option></select>
-        <button type="button" title="Keep this view by a name" @click="keepView">keep view</button>
-        <button v-for="[name, text, title] in ways" :key="name" type="button" :title="title" :data-way="name" @click="look(name)">{{ text }}</button>
-      </nav>
-      <p v-if="trouble" class="low-trouble" role="alert">{{ trouble }}</p>
+      <header ref="head" class="low-head">
+        <h1>{{ project }}</h1>
+        <p class="low-verdict" aria-live="polite"><template v-for="(one, k) in verdict" :key="k"><span v-if="k" aria-hidden="true"> · </span><button type="button" :class="{ on: tab.panel === one.panel }" @click="tab.panel = one.panel">{{ one.said }}</button></template><span v-if="!verdict.length" class="quiet">{{ busy ? busy + " …" : "" }}</span></p>
+        <p class="low-basis quiet">{{ basis }}<template v-if="marks">. {{ marks }}</template></p>
+        <p class="low-steps">
+          <button v-if="undo_said" type="button" class="low-button" title="Ctrl Z" @click="trame.trigger('undo')">undo: {{ undo_said }}</button>
+          <button v-if="redo_said" type="button" class="low-button" title="Ctrl Y" @click="trame.trigger('redo')">redo: {{ redo_said }}</button>
+          <button type="button" class="low-button" :title="tab.folded ? 'Show the panel' : 'Fold the panel away'" :aria-expanded="!tab.folded" @click="tab.folded = !tab.folded">{{ tab.folded ? "◂ panel" : "panel ▸" }}</button>
+        </p>
+      </header>
+      <div class="low-stage">
+        <div ref="host" class="low-host"></div>
+        <section ref="legend" class="legend low-legend" aria-label="Legend"><p class="quiet">{{ subtitle }}</p>
+          <p v-if="tab.fault" class="low-stretch">{{ tab.fault }} alone, edge-on</p><p v-if="tab.stretch !== 1" class="low-stretch">vertical × {{ tab.stretch }}</p><p v-if="tab.on" class="low-stretch">slab {{ tab.thickness }} m thick along {{ String(tab.azimuth).padStart(3, "0") }}° {{ tab.said }}</p><div v-html="legend"></div></section>
+        <section v-if="tab.card" ref="card" class="low-card" :class="corner" role="region" aria-label="What was picked">
+          <button type="button" class="low-button low-close" title="Close" @click="close">×</button><div v-html="tab.card"></div></section>
+        <p v-if="trouble" class="low-trouble" role="alert">{{ trouble }}</p>
+        <footer ref="foot" class="low-foot">
+          <p v-if="message" class="low-message" role="status" @click="trame.state.set('message', '')">{{ message }}</p>
+          <low-edge-on v-if="fault" :fault="fault" :names="edge_on.map((one) => one.id)" @see="see" @leave="leave"></low-edge-on>
+          <nav class="low-bar" aria-label="Views">
+            <select v-model="tab.picture" aria-label="picture" @change="tab.fault = ''"><option v-for="[name, text] in pictures" :key="name" :value="name">{{ text }}</option></select>
+            <select v-if="views && views.length" aria-label="kept views" @change="showView($event.target.value); $event.target.value = ''"><option value="">views …</option><option v-for="view in views" :key="view">{{ view }}</option></select>
+            <button type="button" title="Keep this view by a name" @click="keepView">keep view</button>
+            <button v-for="[name, text, title] in ways" :key="name" type="button" :title="title" :data-way="name" @click="look(name)">{{ text }}</button>
+          </nav>
+        </footer>
+      </div>
     </main>`,
     data: () => ({
-      trouble: "",
-      tab,
+      trouble: "", tab, legend: "", subtitle: "", corner: "", pictures: PICTURES,
       ways: [
         ["first", "whole scene", "Key R"], ["plan", "from above", "Key P"], ["north", "looking north", "Key N"], ["west", "looking west", "Key W"],
         ["edge_on", "edge-on", "Key E: along the common plane of what is selected"],
@@ -66,10 +130,17 @@ window.lowside = window.lowside || {};
         ["flat", "parallel", "Key O: parallel sight, for measuring by eye"], ["spin", "turn", "Key T: turn slowly round"],
       ],
     }),
+    computed: {
+      picture() { return tab.picture || tab.panel; },
+      fault() { return this.picture === "lines_up" && (this.edge_on || []).find((one) => one.id === tab.fault); },
+      dress() { return this.fault ? `fault:${tab.fault}` : this.picture; },
+    },
     watch: {
       version() { this.fetchScene(); },
       drawing() { this.build(); },
+      dress() { this.wear(); },
       chosen(now) { this.space?.choose([...(now || [])]); },
+      message(said) { clearTimeout(this.saying); if (said) this.saying = setTimeout(() => this.trame.state.set("message", ""), 4000 + 60 * said.length); },
       tab: { deep: true, handler() { this.space?.set(this.how()); } },
       aim(now) { if (this.space) { this.space.aim = now; this.space.mark(); } },
     },
@@ -88,46 +159,93 @@ window.lowside = window.lowside || {};
       build() {
         const camera = this.space?.camera;
         this.$refs.host.replaceChildren();
-        const make = (ask) => new lowside.Space(this.$refs.host, {
-          ask, keepOff: () => [...this.$refs.legend.querySelectorAll("h1, p, h2, li, .bar"), ...this.$refs.bar.children],
+        const make = (draw) => new lowside.Space(this.$refs.host, {
+          ask: draw, keepOff: () => [...this.$refs.legend.querySelectorAll("p, h2, li, .bar"), ...this.$refs.foot.children, ...(this.$refs.card ? [this.$refs.card] : [])],
           hear: {
-            pick: ({ what, index, at, many }) => this.trame.trigger("pick", [what, index, at && [...at], many, this.space.scene.version]),
-            moved: () => sessionStorage.setItem("camera", JSON.stringify(this.space.camera)),
+            pick: ({ what, index, at, many, x, y }) => { this.spot = [x, y]; ask("pick", [what, index, at && [...at], many, this.scene.version]); },
+            moved: () => { sessionStorage.setItem("camera", JSON.stringify(this.space.camera)); this.placeCard(); },
             complain: (error) => { this.trouble = String(error.message || error); },
           },
         });
         try {
-          this.space = make(this.drawing === "server" ? this.ask : null);
+          this.space = make(this.drawing === "server" ? this.draw : null);
         } catch (error) {  // no WebGL here: the server draws
           this.trame.state.set("drawing", "server");
           return;
         }
         this.kept = camera || this.kept;
-        this.space.how = { ...this.how(), aside: this.aside(), below: this.$refs.bar.offsetHeight + 14 };
+        this.space.how = { ...this.how(), aside: this.aside(), below: this.below() };
         this.space.aim = this.aim;
         this.fetchScene();
       },
       how() { return { stretch: Number(tab.stretch) || 1, slab: tab.on ? slab() : null }; },
-      aside() {  // room for the legend on the left, and for a card on the right
-        const wide = this.$refs.host.clientWidth || 1000, card = document.querySelector(".low-card")?.offsetWidth || 0;
-        return Math.max(-0.25, Math.min(0.25, 0.05 + (0.5 * this.$refs.legend.offsetWidth - 0.6 * card) / wide));
+      below() { return this.$refs.foot.offsetHeight + 6; },
+      aside() {  // room for the legend on the left
+        const wide = this.$refs.host.clientWidth || 1000;
+        return wide < 640 ? 0 : Math.max(-0.25, Math.min(0.25, 0.4 * this.$refs.legend.offsetWidth / wide));
       },
       async fetchScene() {
-        const { space } = this, answer = await fetch("scene.json", { cache: "no-store" });
+        const { space } = this, wanted = this.asked = (this.asked || 0) + 1;
+        space.late();
+        const answer = await fetch("scene.json", { cache: "no-store" });
         if (!answer.ok) { this.trouble = "The scene could not be fetched: " + (await answer.text()); return; }
         const scene = await answer.json();
-        if (space !== this.space) return;
+        if (space !== this.space || wanted !== this.asked) return;  // a later one is under way
+        this.scene = scene;
         takeFence(scene.fence);
-        space.how = { ...space.how, ...this.how(), aside: this.aside() };
-        space.load(scene);
-        if (this.kept) { space.camera = this.kept; this.kept = null; space.settle(); }
-        space.choose([...(this.chosen || [])]);
+        this.wear();
+        if (tab.about) ask("card", [...tab.about]);  // what it says belongs to this version too
       },
-      async ask(camera) {
-        const answer = await fetch("picture", { method: "POST", body: JSON.stringify({ ...camera, version: this.space.scene.version }) });
-        if (!answer.ok) throw new Error(await answer.text());
+      wear() {  // the scene as the present question draws it, with its legend
+        const { space, scene } = this;
+        if (!scene) return;
+        const picture = scene.pictures[this.fault ? "lines_up" : this.picture] || scene.pictures.show;
+        this.legend = picture.legend;
+        this.subtitle = scene.subtitle;
+        Vue.nextTick(() => {
+          space.how = { ...space.how, ...this.how(), aside: this.aside(), below: this.below() };
+          space.load({ ...lowside.dressed(scene, picture, this.fault ? tab.fault : ""), dress: this.dress });
+          if (this.kept) { space.camera = this.kept; this.kept = null; space.settle(); }
+          space.choose([...(this.chosen || [])]);
+          if (this.fault && this.facing !== this.dress) this.faceFault();
+          this.facing = this.fault ? this.dress : "";
+        });
+      },
+      async draw(camera) {
+        const { dress, version } = this.space.scene;
+        const answer = await fetch("picture", { method: "POST", body: JSON.stringify({ ...camera, picture: dress, version }) });
+        if (!answer.ok) {
+          if (version !== this.version) return null;  // a newer scene is on its way, and its picture with it
+          throw new Error(await answer.text());
+        }
         this.trouble = "";
         return createImageBitmap(await answer.blob());
+      },
+      see(id) {  // a fault edge-on, alone
+        if (!(this.edge_on || []).length) { this.trame.state.set("message", "Nothing is lined up yet (Lines up?)."); return; }
+        tab.panel = "lines_up";
+        tab.picture = "";
+        tab.fault = id;
+        ask("pick_fault", [id]).then(close);
+      },
+      leave() { tab.fault = ""; this.look("first"); },
+      nextFault(by) {
+        const names = (this.edge_on || []).map((one) => one.id), at = names.indexOf(tab.fault);
+        this.see(names[at < 0 ? (by > 0 ? 0 : names.length - 1) : (at + by + names.length) % names.length]);
+      },
+      faceFault() {  // along the strike nearest to north, so that the fault is a line and all its picks are in sight
+        const { space } = this, own = this.scene.members[tab.fault] || [], { centre } = space.scene.disc;
+        if (!own.length) return;
+        const points = own.map((i) => [...centre.subarray(3 * i, 3 * i + 3)]), strike = (this.fault.strike + 90) % 180 - 90;
+        const middle = [0, 1, 2].map((k) => (Math.min(...points.map((p) => p[k])) + Math.max(...points.map((p) => p[k]))) / 2);
+        space.face({ azimuth: strike, dip: 0, parallel: true, target: [middle[0], middle[1], middle[2] * space.how.stretch], distance: 0, points });
+      },
+      lookAt(place, span = 0) { this.space.how.aside = this.aside(); this.space.lookThere(place, span); Vue.nextTick(() => this.placeCard(true)); },
+      placeCard(there = false) {  // on the side where it doesn't cover what it is about
+        const { card, host } = this.$refs, { space } = this;
+        if (!card || !space.scene) return;
+        const x = there ? host.clientWidth / 2 : this.spot?.[0] ?? 0;
+        this.corner = host.clientWidth > 640 && x > host.clientWidth - card.offsetWidth - 40 ? "left" : "";
       },
       keepView() {
         const name = window.prompt("Name of this view"), { target } = this.space.camera;
@@ -141,15 +259,10 @@ window.lowside = window.lowside || {};
         Object.assign(this.space.how, this.how());
         this.space.face(camera);
       },
-      async showPlace(trigger, named) {  // what a row of a list is about: its card, and the scene turned to its place
-        const place = await this.trame.trigger(trigger, named);
-        await Vue.nextTick();  // the card is there by now
-        this.space.how.aside = this.aside();
-        this.space.lookThere(place);
-      },
       async look(way) {
         const { space } = this;
         clearInterval(this.spinning);
+        if (!space.scene) return;
         space.how.aside = this.aside();
         if (["first", "plan", "north", "west"].includes(way)) space.go(way);
         else if (way === "flat") { space.camera.parallel = !space.camera.parallel; space.settle(); }
@@ -164,23 +277,33 @@ window.lowside = window.lowside || {};
         this.spinning = null;
       },
       key(event) {
-        const tag = event.target.tagName;
-        if (event.altKey || tag === "TEXTAREA" || (tag === "INPUT" && !["checkbox", "radio", "range"].includes(event.target.type))) return;
+        const tag = event.target.tagName, typing = tag === "TEXTAREA" || (tag === "INPUT" && !["checkbox", "radio", "range"].includes(event.target.type));
+        if (event.altKey) return;
+        if (typing) {  // a box keeps its keys; Escape leaves it, and in a number box 1 to 4 are digits
+          if (event.key === "Escape") { event.target.blur(); event.preventDefault(); }
+          return;
+        }
         if (event.ctrlKey || event.metaKey) {
           if (event.key === "z" && !event.shiftKey) { this.trame.trigger("undo"); event.preventDefault(); }
           if (event.key === "y" || (event.key === "Z" && event.shiftKey)) { this.trame.trigger("redo"); event.preventDefault(); }
           return;
         }
-        const ways = { e: "edge_on", h: "hole", s: "section", o: "flat", t: "spin" }, panels = { 1: "possible", 2: "lines_up", 3: "next_hole", 4: "show" };
-        const does = { Escape: "clear", x: "hide_selected", i: "isolate_selected", a: "show_everything", "?": "keys" };
-        const moves = { ",": () => step(-1), ".": () => step(1), "[": () => sweep(-0.5), "]": () => sweep(0.5) };
+        const ways = { e: "edge_on", h: "hole", s: "section", o: "flat", t: "spin" }, does = { x: "hide_selected", i: "isolate_selected", a: "show_everything" };
+        const moves = { ",": () => step(-1), ".": () => step(1), "[": () => sweep(-0.5), "]": () => sweep(0.5), f: () => this.nextFault(1), g: () => this.nextFault(-1), "?": () => { tab.keys = !tab.keys; } };
         if (event.key === "a") tab.on = false;
-        if (ways[event.key]) this.look(ways[event.key]);
+        if (event.key === "Escape") this.escape();
+        else if (ways[event.key]) this.look(ways[event.key]);
         else if (moves[event.key]) moves[event.key]();
-        else if (panels[event.key]) this.trame.state.set("panel", panels[event.key]);
+        else if (PANELS[Number(event.key) - 1]) tab.panel = PANELS[Number(event.key) - 1];
         else if (does[event.key]) this.trame.trigger(does[event.key]);
-        else if (tag === "INPUT" || !this.space?.key(event.key)) return;
+        else if (tag === "INPUT" || tag === "SELECT" || !this.space?.scene || !this.space.key(event.key)) return;
         event.preventDefault();
+      },
+      escape() {
+        if (tab.keys) { tab.keys = false; return; }
+        if (tab.fault) this.leave();
+        close();
+        this.trame.trigger("clear");
       },
     },
   };
@@ -199,8 +322,9 @@ window.lowside = window.lowside || {};
     template: `<div class="low-net"><canvas ref="net" tabindex="0" role="img" :aria-label="'Net of ' + count + ' poles, lower hemisphere, equal area'"></canvas>
       <p class="quiet">{{ count }} poles, lower hemisphere, equal area <span class="low-hint">· drag a loop to select</span></p>
       <p v-if="blind" class="low-blind"><i class="still"></i> blind in every hole (&lt; 20°) <i class="opened"></i> opened by this one<br>{{ blind }}</p></div>`,
-    data: () => ({ count: 0, blind: "" }),
-    watch: { version() { this.fetchNet(); }, chosen() { this.draw(); } },
+    data: () => ({ count: 0, blind: "", tab }),
+    computed: { picture() { return tab.picture || tab.panel; } },
+    watch: { version() { this.fetchNet(); }, chosen() { this.draw(); }, picture() { this.colour(); this.draw(); } },
     mounted() {
       new ResizeObserver(() => this.draw()).observe(this.$refs.net);
       this.fetchNet();
@@ -213,12 +337,17 @@ window.lowside = window.lowside || {};
         if (!net || asked !== this.asked) return;  // a later question is under way
         this.net = net;
         this.points = lowside.floats(this.net.points);
-        this.colours = lowside.bytes(this.net.rgb);
+        this.colour();
         this.count = this.points.length / 2;
         this.blind = this.net.blind?.said || "";
         this.zones = this.net.blind && ["opened", "still"].map((name) => this.runs(lowside.bytes(this.net.blind[name]), this.net.blind.size));
         this.$el.dataset.version = this.net.version;
         this.draw();
+      },
+      colour() {  // as the present question colours the discs
+        if (!this.net) return;
+        this.colours = lowside.bytes(this.net.rgb[this.picture] || this.net.rgb.show);
+        this.kept = null;
       },
       place() {
         const { net } = this.$refs, em = this.em || 13, half = Math.min(net.clientWidth, net.clientHeight) / 2 - 1.2 * em;
@@ -313,13 +442,15 @@ window.lowside = window.lowside || {};
         const dot = 0.18 * em * Math.max(0.3, Math.min(1, Math.sqrt(2000 / this.count)));  // smaller where they are many
         pen.strokeStyle = look.quiet;
         pen.lineWidth = 0.6;
-        for (let i = 0; i < this.count; i++) {
+        const quiet = parseInt(look.quiet_disc.slice(1), 16), colour = (i) => (this.colours[3 * i] << 16) | (this.colours[3 * i + 1] << 8) | this.colours[3 * i + 2];
+        for (const context of [true, false]) for (let i = 0; i < this.count; i++) {  // context lies under what the question is about
+          if ((colour(i) === quiet) !== context) continue;
           const [a, b] = this.spot(i);
           pen.fillStyle = `rgb(${this.colours[3 * i]},${this.colours[3 * i + 1]},${this.colours[3 * i + 2]})`;
           pen.beginPath();
-          pen.arc(a, b, dot, 0, 2 * Math.PI);
+          pen.arc(a, b, context ? 0.7 * dot : dot, 0, 2 * Math.PI);
           pen.fill();
-          if (dot > 2) pen.stroke();  // an edge, for pale colours on a pale ground
+          if (dot > 2 && !context) pen.stroke();  // an edge, for pale colours on a pale ground
         }
       },
       hands() {
@@ -335,9 +466,9 @@ window.lowside = window.lowside || {};
           if (loop.length < 4 || wide < 5) {
             let best = -1, nearest = 9;
             for (let i = 0; i < this.count; i++) { const [a, b] = this.spot(i), d = Math.hypot(a - loop[0][0], b - loop[0][1]); if (d < nearest) { nearest = d; best = i; } }
-            if (best >= 0) { this.trame.trigger("pick", ["disc", best, null, many, this.net.version]); this.draw(); return; }
+            if (best >= 0) { ask("pick", ["disc", best, null, many, this.net.version]); this.draw(); return; }
           } else for (let i = 0; i < this.count; i++) if (inside(this.spot(i), loop)) found.push(i);
-          this.trame.trigger("lasso", [found, many, this.net.version]);
+          ask("lasso", [found, many, this.net.version]);
           this.draw();
         });
       },
@@ -364,14 +495,15 @@ window.lowside = window.lowside || {};
 
   const seen = () => {  // what this tab sees, for pictures to take away
     const host = document.querySelector(".low-host");
-    return JSON.parse(JSON.stringify({ ...host.space.seen(), size: [host.clientWidth, host.clientHeight] }));
+    return JSON.parse(JSON.stringify({ ...host.space.seen(), size: [host.clientWidth, host.clientHeight], picture: lowside.space.dress }));
   };
 
   lowside.install = (app) => {
     document.querySelector("meta[name=viewport]").content = "width=device-width, initial-scale=1";  // trame's forbids to zoom
-    const show_place = (...asked) => lowside.space?.showPlace(...asked), show_view = (name) => lowside.space?.showView(name);
-    Object.assign(app.config.globalProperties, { tab, step_slab: step, seen, show_place, show_view });
+    const show_view = (name) => lowside.space?.showView(name), see_fault = (id) => lowside.space?.see(id);
+    Object.assign(app.config.globalProperties, { tab, step_slab: step, seen, ask, copy, grip, close, show_view, see_fault });
     app.component("low-space", LowSpace);
+    app.component("low-edge-on", lowside.EdgeOn);
     app.component("low-net", LowNet);
   };
 })();
