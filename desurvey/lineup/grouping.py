@@ -125,8 +125,10 @@ def _candidates(problem: Problem, null: Null, seeds: Bools | None = None, progre
     if picks.oriented[asked].mean() >= ENOUGH_ORIENTED:
         return grown
     placed = through_places(picks, problem.habit, density, problem.odds, asked)
-    both = Candidates(*(np.concatenate(parts) for parts in zip(grown, placed, strict=True)))
-    return Candidates(*(part[np.argsort(-both.score, kind="stable")] for part in both))
+    member = np.concatenate([grown.member, placed.member])
+    normal, score = np.concatenate([grown.normal, placed.normal]), np.concatenate([grown.score, placed.score])
+    order = np.argsort(-score, kind="stable")
+    return Candidates(member[order], normal[order], score[order])
 
 
 ENOUGH_ORIENTED = 0.5
