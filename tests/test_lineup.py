@@ -245,11 +245,11 @@ def test_contract_columns():
     trace, depth = grid()
     found = sheeted.lined_up(trace, with_loose(trace, depth))
     faults = "fault_id,picks,holes,dip,dip_direction,dip_sigma,easting,northing,elevation,rms_m,rms_deg,chi2,dof,"
-    faults += "p_value,shape"
+    faults += "p_value,shape,probability,runner_up"
     picks = (
         "structure_id,hole_id,depth,fault_id,probability,left_out_depth,left_out_sigma,misfit_m,misfit_deg,runner_up"
     )
-    windows = "fault_id,hole_id,expected_depth,sigma,depth_from,depth_to,pierce_angle,status"
+    windows = "fault_id,hole_id,expected_depth,sigma,depth_from,depth_to,pierce_angle,status,chance"
     assert ",".join(lineup.faults_table(found).columns) == faults
     assert ",".join(lineup.picks_table(found).columns) == picks
     assert ",".join(lineup.windows_table(found).columns) == windows

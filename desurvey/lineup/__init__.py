@@ -16,6 +16,7 @@
 ``grouping``        the partition of all picks, judged as a whole
 ``shape``           plane, curvature, fit and extent of a fault
 ``piercing``        where holes meet a fault, on the exact arcs
+``odds``            how sure a grouping is as a whole, and what may be a fault besides
 ``pins``            what a person has said of picks
 ``naming``          the names that faults keep
 ``answers``         the project's line-up, and where the others put each pick

@@ -11,6 +11,8 @@ from threadpoolctl import threadpool_limits
 
 from desurvey.lineup.crossings import Course, course_of
 from desurvey.lineup.grouping import Grouping, Problem, gains, grouped, regrouped, with_fault
+from desurvey.lineup.odds import Merger, Perhaps, mergers, perhaps
+from desurvey.lineup.partition import chances
 from desurvey.lineup.picks import LineupSettings, Picks
 from desurvey.lineup.pins import Pinned, Pins, pinned, placed
 from desurvey.lineup.shape import Fault, faults_of
@@ -63,13 +65,19 @@ class LineUp:
     group : (m,) int array
         Index of each pick's fault, −1 for none.
     probability : (m, F + 1) array
-        Of each pick belonging to each fault, and last to none.
+        Of each pick belonging to each fault, and last to none; what is left to 1 is that of being in ``perhaps``.
     trusted : (m,) bool array
         Whose orientation is believed.
     forced : (m,) bool array
         Picks that a person put into their fault against the evidence: its members, with no say in its shape.
     aside : (m,) bool array
         Picks that a person put into no fault.
+    chance : (F,) array
+        Probability of each fault that its picks are one fault rather than unrelated.
+    mergers : tuple of Merger
+        Pairs of faults that may be one.
+    perhaps : tuple of Perhaps
+        Sets of unrelated picks that may be a fault.
     unheld : tuple of str
         Picks whose pins hold nothing: they are gone, or what they are pinned to is of no fault.
     kind : str
@@ -90,6 +98,9 @@ class LineUp:
     trusted: Bools
     forced: Bools
     aside: Bools
+    chance: Floats
+    mergers: tuple[Merger, ...]
+    perhaps: tuple[Perhaps, ...]
     unheld: tuple[str, ...]
     kind: str
     settings: LineupSettings
@@ -220,20 +231,27 @@ def lined_up(
         group, probability = np.full(len(picks), -1), np.zeros((len(picks), len(faults) + 1))
         for number, fault in enumerate(faults):
             group[free[fault.rows]] = number
+        place = np.array([group[free][state.group == number][0] for number in range(len(faults))], dtype=np.int64)
+        chance = np.zeros(len(faults))
+        chance[place] = chances(problem, state)
         probability[free] = _probabilities(problem, state, faults, group[free])
-    place = np.array([group[free][found.state.group == number][0] for number in range(len(faults))], dtype=np.int64)
+        probability[:, :-1] *= chance
+        probability[:, -1] = 1.0 - probability[:, :-1].sum(axis=1)
+        pairs = tuple(Merger(int(place[a]), int(place[b]), odds) for a, b, odds in mergers(problem, state))
+        maybe = tuple(replace(one, rows=free[one.rows]) for one in perhaps(problem, state))
+    for one in maybe:
+        probability[one.rows, -1] *= 1.0 - one.probability * one.member
     forced = found.put >= 0
     group[forced] = place[found.put[forced]]
-    probability[forced, group[forced]] = 1.0
-    probability[~forced & ~np.isin(np.arange(len(picks)), free), -1] = 1.0
+    probability[forced] = np.arange(len(faults) + 1) == group[forced][:, None]
     faults = tuple(replace(fault, rows=np.flatnonzero(group == number)) for number, fault in enumerate(faults))
     trusted = np.ones(len(picks), dtype=bool)
     trusted[free] = state.trusted
     unheld = (*said.lost, *(str(names[row]) for row in found.unheld))
     tell(1.0)
     return LineUp(
-        picks, names, faults, group, probability, trusted, forced, said.aside, unheld, kind, settings, traces, spread,
-        drilled,
+        picks, names, faults, group, probability, trusted, forced, said.aside, chance, pairs, maybe, unheld, kind,
+        settings, traces, spread, drilled,
     )  # fmt: skip
 
 

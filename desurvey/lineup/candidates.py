@@ -7,6 +7,7 @@ strictly than what is known so far allows.
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
@@ -17,7 +18,7 @@ from desurvey.lineup.sheet import Habit, Readings, frame_of, readings
 from desurvey.progress import Progress, followed, silent
 from desurvey.shown import shown
 
-__all__ = ["Candidates", "candidates"]
+__all__ = ["Candidates", "candidates", "through_places"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -96,7 +97,7 @@ def candidates(
         Told the share of the seeds that are done.
     """
     start = np.flatnonzero(picks.oriented if seeds is None else picks.oriented & seeds)
-    if len(start) < 2:
+    if len(start) < 2:  # a plane needs an orientation to grow from, and a second pick
         return Candidates(np.zeros((0, len(picks)), dtype=bool), np.zeros((0, 3)), np.zeros(0))
     near = _neighbours(picks, start)
     partners = PARTNERS if len(start) <= 400 else 2
@@ -113,6 +114,84 @@ def candidates(
     _, first = np.unique(np.packbits(member[order], axis=1), axis=0, return_index=True)
     order = order[np.sort(first)][:most]
     return Candidates(member[order], normal[order], score[order])
+
+
+TRIPLES = 6000
+"""Planes through three places that are tried: all of 34 picks, a sample of more."""
+
+KEPT = 200
+"""Of them, the best that are kept."""
+
+
+def through_places(picks: Picks, habit: Habit, null: Floats, odds: float, asked: Bools) -> Candidates:
+    """Return sets of picks about planes through three places, for picks that have no orientation to grow from.
+
+    Parameters as of :func:`candidates`; ``asked`` says which picks may take part. Every pick within three standard
+    deviations of a plane, by its place and its alpha or orientation, is of the set, one a hole.
+    """
+    rows = np.flatnonzero(asked)
+    triple = _triples(rows, picks.hole)
+    first = picks.position[triple[:, 0]]
+    normal = np.cross(picks.position[triple[:, 1]] - first, picks.position[triple[:, 2]] - first)
+    size = np.linalg.norm(normal, axis=1)
+    wide = size > WIDE_M**2
+    if not wide.any():
+        return Candidates(np.zeros((0, len(picks)), dtype=bool), np.zeros((0, 3)), np.zeros(0))
+    triple, first, normal = triple[wide], first[wide], normal[wide] / size[wide, None]
+    normal = np.where(normal[:, 2:] < 0.0, -normal, normal)
+    along = np.abs(normal @ picks.tangent.T)  # (t, m)
+    spread = np.einsum("ti,mij,tj->tm", normal, picks.position_covariance, normal)
+    variance = habit.position_scale**2 * spread + 2.0 * habit.amplitude**2
+    offset = normal @ picks.position.T - np.einsum("ti,ti->t", normal, first)[:, None]
+    density = -0.5 * (offset**2 / variance + np.log(2 * np.pi * variance))
+    turned = _angles(picks, habit, normal, along)
+    score = density + turned + np.log(np.maximum(along, 0.02)) + odds - null
+    score = np.where(asked & (offset**2 < 9.0 * variance), score, -np.inf)
+    member = _best_of_holes(score, picks.hole) & (score > 0.0)
+    total = np.where(member, score, 0.0).sum(axis=1) - np.log(habit.span) - np.log(2 * np.pi)
+    order = np.argsort(-total, kind="stable")
+    order = order[member[order].sum(axis=1) >= 3][: 4 * KEPT]
+    _, unique = np.unique(np.packbits(member[order], axis=1), axis=0, return_index=True)
+    order = order[np.sort(unique)][:KEPT]
+    return Candidates(member[order], normal[order], total[order])
+
+
+WIDE_M = 10.0
+"""Square root of twice the area below which three places don't make a plane, metres."""
+
+
+def _triples(rows: Ints, hole: Ints) -> Ints:
+    """Return triples of picks of three holes: all of them, or an even sample."""
+    count = len(rows)
+    if count * (count - 1) * (count - 2) // 6 <= TRIPLES:
+        triple = np.array(list(combinations(rows.tolist(), 3)), dtype=np.int64).reshape(-1, 3)
+    else:
+        triple = rows[np.random.default_rng(0).integers(count, size=(2 * TRIPLES, 3))]
+    holes = np.sort(hole[triple], axis=1)
+    return triple[np.all(holes[:, 1:] != holes[:, :-1], axis=1)][:TRIPLES]
+
+
+def _angles(picks: Picks, habit: Habit, normal: Floats, along: Floats) -> Floats:
+    """Return the log density of each pick's orientation or alpha, given planes, (t, m); 0 where it has neither."""
+    out = np.zeros(along.shape)
+    cone, oriented = picks.cone_only, picks.oriented
+    variance = picks.alpha_sigma[cone] ** 2 + habit.scatter**2
+    miss = np.arcsin(np.clip(along[:, cone], 0.0, 1.0)) - picks.alpha[cone]
+    out[:, cone] = -0.5 * (miss**2 / variance + np.log(2 * np.pi * variance))
+    size = np.trace(picks.pole_covariance[oriented], axis1=1, axis2=2) / 2.0 + habit.scatter**2
+    angle = np.arccos(np.clip(np.abs(normal @ picks.normal[oriented].T), 0.0, 1.0))
+    out[:, oriented] = -0.5 * angle**2 / size - np.log(2 * np.pi * size)
+    return out
+
+
+def _best_of_holes(score: Floats, hole: Ints) -> Bools:
+    """Return which picks are the best of their hole in each row."""
+    order = np.argsort(hole, kind="stable")
+    begin = np.flatnonzero(np.r_[True, np.diff(hole[order]) != 0])
+    best = np.maximum.reduceat(score[:, order], begin, axis=1)
+    number = np.empty(len(hole), dtype=np.int64)
+    number[order] = np.repeat(np.arange(len(begin)), np.diff(np.r_[begin, len(hole)]))
+    return np.asarray(score == best[:, number])
 
 
 def _neighbours(picks: Picks, seeds: Ints) -> Ints:

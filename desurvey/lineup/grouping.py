@@ -16,17 +16,17 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.lineup.background import background_of
-from desurvey.lineup.candidates import Candidates, candidates
+from desurvey.lineup.candidates import Candidates, candidates, through_places
 from desurvey.lineup.crossings import Course
 from desurvey.lineup.learning import learnt
 from desurvey.lineup.moves import improved
-from desurvey.lineup.partition import Grouping, kept_apart, refitted, settled, state_of, trimmed
+from desurvey.lineup.partition import Grouping, kept_apart, refitted, settled, state_of, trimmed, without_doubtful
 from desurvey.lineup.picks import LineupSettings, Picks
 from desurvey.lineup.sheet import Habit, Sheet
 from desurvey.lineup.weighing import Null, Problem, gains_of, hole_count, raw_worth, sheet_of, view_of, worth
 from desurvey.progress import Progress, followed, part, silent
 
-__all__ = ["Grouping", "Problem", "gains", "grouped", "regrouped", "with_fault"]
+__all__ = ["Grouping", "Problem", "gains", "grouped", "left_candidates", "regrouped", "with_fault"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -82,7 +82,7 @@ def grouped(
         state = improved(problem, state, found, part(step, 0.35, 1.0))
         if np.array_equal(before, state.group):
             break
-    return problem, state
+    return problem, without_doubtful(problem, state)
 
 
 def regrouped(problem: Problem, state: Grouping, kept: Bools) -> tuple[Problem, Grouping]:
@@ -100,7 +100,7 @@ def regrouped(problem: Problem, state: Grouping, kept: Bools) -> tuple[Problem, 
     nothing = Candidates(np.zeros((0, len(picks)), dtype=bool), np.zeros((0, 3)), np.zeros(0))
     active = np.unique(state.group[~kept & ~state.null]).tolist()
     start = refitted(fewer, start, start.group, start.trusted, active)[0] if active else start
-    return fewer, improved(fewer, start, nothing)
+    return fewer, without_doubtful(fewer, improved(fewer, start, nothing))
 
 
 SHARES = (0.25, 0.5)
@@ -118,7 +118,26 @@ def _span(picks: Picks) -> float:
 
 
 def _candidates(problem: Problem, null: Null, seeds: Bools | None = None, progress: Progress = silent) -> Candidates:
-    return candidates(problem.picks, problem.habit, null.place + null.pole, problem.odds, seeds, progress=progress)
+    """Return candidates grown from oriented picks and, where few have an orientation, from places alone."""
+    picks, density = problem.picks, null.place + null.pole
+    grown = candidates(picks, problem.habit, density, problem.odds, seeds, progress=progress)
+    asked = np.ones(len(picks), dtype=bool) if seeds is None else seeds
+    if picks.oriented[asked].mean() >= ENOUGH_ORIENTED:
+        return grown
+    placed = through_places(picks, problem.habit, density, problem.odds, asked)
+    member = np.concatenate([grown.member, placed.member])
+    normal, score = np.concatenate([grown.normal, placed.normal]), np.concatenate([grown.score, placed.score])
+    order = np.argsort(-score, kind="stable")
+    return Candidates(member[order], normal[order], score[order])
+
+
+ENOUGH_ORIENTED = 0.5
+"""Share of oriented picks from which planes are grown from them alone."""
+
+
+def left_candidates(problem: Problem, state: Grouping) -> Candidates:
+    """Return candidates grown from the picks of no fault."""
+    return _candidates(problem, Null.of(problem, state.group), state.null)
 
 
 def gains(problem: Problem, state: Grouping, sheet: Sheet) -> tuple[Ints, Floats]:

@@ -15,7 +15,7 @@ from desurvey.lineup.partition import Grouping, kept_apart, refitted, settled, s
 from desurvey.lineup.weighing import Null, Problem, hole_count
 from desurvey.progress import Progress, part, silent
 
-__all__ = ["improved"]
+__all__ = ["improved", "lies_near", "like_pairs", "merged"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -93,18 +93,18 @@ def _mergers(problem: Problem, state: Grouping) -> Iterator[Grouping | None]:
     if len(state.sheets) < 2:
         return
     members = [np.flatnonzero(state.group == number).tobytes() for number in range(len(state.sheets))]
-    for larger, smaller in _like_pairs(state):
+    for larger, smaller in like_pairs(state):
         pair = (members[larger], members[smaller])
         if pair in problem.unmerged:
             continue
         problem.unmerged.add(pair)
-        if _lies_near(problem, state, larger, smaller):
-            trial = _merged(problem, state, larger, smaller)
+        if lies_near(problem, state, larger, smaller):
+            trial = merged(problem, state, larger, smaller, best=state)
             better = trial.total > state.total + 1e-6 and kept_apart(problem, trial.group)
             yield trial if better else None
 
 
-def _like_pairs(state: Grouping) -> list[tuple[int, int]]:
+def like_pairs(state: Grouping) -> list[tuple[int, int]]:
     """Return pairs of faults of like attitude, the larger of each first."""
     normal = np.array([sheet.axes[2] for sheet in state.sheets])
     first, second = np.nonzero(np.triu(np.abs(normal @ normal.T) > np.cos(np.deg2rad(25.0)), 1))
@@ -114,7 +114,7 @@ def _like_pairs(state: Grouping) -> list[tuple[int, int]]:
     return list(zip(larger.tolist(), smaller.tolist(), strict=True))
 
 
-def _lies_near(problem: Problem, state: Grouping, larger: int, smaller: int) -> bool:
+def lies_near(problem: Problem, state: Grouping, larger: int, smaller: int) -> bool:
     """Return whether half the picks of a fault lie as near the plane of another as that is known, and a little more."""
     sheet = state.sheets[larger]
     local = (problem.picks.position[state.group == smaller] - sheet.centre) @ sheet.axes.T
@@ -123,11 +123,13 @@ def _lies_near(problem: Problem, state: Grouping, larger: int, smaller: int) -> 
     return bool(np.mean(np.abs(local[:, 2] - level) < room) >= 0.5)
 
 
-def _merged(problem: Problem, state: Grouping, first: int, second: int) -> Grouping:
-    """Return the partition with two faults made one: one takes what it can of the other, the rest is free."""
+def merged(problem: Problem, state: Grouping, first: int, second: int, *, best: Grouping | None) -> Grouping:
+    """Return the partition with two faults made one: one takes what it can of the other, the rest is free.
+
+    The better of both ways round and ``best`` is returned.
+    """
     rows = np.flatnonzero((state.group == first) | (state.group == second))
     picks = problem.picks
-    best = state
     for keep, give in ((first, second), (second, first)):
         held = np.unique(picks.hole[state.group == keep])
         if keep == second and not np.isin(held, picks.hole[state.group == give]).any():
@@ -138,6 +140,6 @@ def _merged(problem: Problem, state: Grouping, first: int, second: int) -> Group
         group[joined] = keep
         trial, active = refitted(problem, state, group, state.trusted, [keep, give])
         trial = settled(problem, trial, active)
-        if trial.total > best.total:
+        if best is None or trial.total > best.total:
             best = trial
-    return best
+    return best or state

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from desurvey.lineup.sheet import Sheet
 from desurvey.lineup.weighing import (
@@ -23,11 +24,31 @@ from desurvey.lineup.weighing import (
 from desurvey.progress import Progress, silent
 from desurvey.shown import shown
 
-__all__ = ["Grouping", "kept_apart", "refitted", "settled", "state_of", "trimmed"]
+__all__ = [
+    "FOUND_BY_LOOKING",
+    "Grouping",
+    "chances",
+    "kept_apart",
+    "refitted",
+    "settled",
+    "state_of",
+    "trimmed",
+    "without_doubtful",
+]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+
+FOUND_BY_LOOKING = 2.0
+"""Log odds against every fault, for it was looked for: the best of the many sets that chance offers.
+
+In 60 worlds of faults of 3 to 6 picks and 60 of none, 5 of 7 faults with log odds below 5 were true, and 38 of 38 above
+(seeds 2000 to 2059 of ``faulted.WEAK`` and ``faulted.NULL``).
+"""
+
+DOUBTFUL = 0.5
+"""Probability below which picks are not called a fault, but said to be a candidate (:mod:`.odds`)."""
 
 
 @shown
@@ -65,6 +86,27 @@ def state_of(problem: Problem, group: Ints, trusted: Bools, sheets: list[Sheet],
     """Return a partition with its total: what its faults are worth and what its unrelated picks are."""
     total = float(np.sum(raw)) + problem.background.total(group < 0) if len(group) else 0.0
     return Grouping(group, trusted, tuple(sheets), np.array(raw, dtype=float), total)
+
+
+def chances(problem: Problem, state: Grouping) -> Floats:
+    """Return the probability of each fault that its picks are one fault rather than unrelated, shape (k,)."""
+    unrelated, total = state.null, problem.background.total
+    dissolved = [total(unrelated | (state.group == number)) for number in range(len(state.sheets))]
+    return np.asarray(expit(state.raw + total(unrelated) - np.array(dissolved) - FOUND_BY_LOOKING))
+
+
+def without_doubtful(problem: Problem, state: Grouping) -> Grouping:
+    """Return the partition with the faults dissolved that are more probably chance."""
+    while len(state.sheets) and (chance := chances(problem, state)).min() < DOUBTFUL:
+        worst = int(np.argmin(chance))
+        group = np.where(state.group == worst, -1, state.group)
+        kept = [number for number in range(len(state.sheets)) if number != worst]
+        number_of = np.full(len(state.sheets) + 1, -1)
+        number_of[kept] = np.arange(len(kept))
+        trusted = state.trusted | (group < 0)
+        sheets = [state.sheets[number] for number in kept]
+        state = state_of(problem, number_of[group], trusted, sheets, state.raw[kept].tolist())
+    return state
 
 
 def kept_apart(problem: Problem, group: Ints) -> bool:

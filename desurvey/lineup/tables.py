@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["faults_table", "line_up_with_windows", "picks_table", "summary", "windows_table"]
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 BEYOND = 100.0
 """Metres beyond the end of a hole that are looked at: a fault just below a hole is worth knowing of."""
@@ -32,6 +33,7 @@ BEYOND = 100.0
 
 def faults_table(lineup: LineUp) -> pd.DataFrame:
     """Return ``faults.csv``: one row a fault, the largest first."""
+    second = _runners_up(lineup)
     rows = [
         {
             "fault_id": f.fault_id,
@@ -49,24 +51,47 @@ def faults_table(lineup: LineUp) -> pd.DataFrame:
             "dof": f.surface.dof,
             "p_value": f.surface.p_value,
             "shape": f.shape,
+            "probability": lineup.chance[n],
+            "runner_up": second[n],
         }
-        for f in lineup.faults
+        for n, f in enumerate(lineup.faults)
     ]
     return pd.DataFrame(rows, columns=FAULT_COLUMNS)
 
 
 FAULT_COLUMNS = [
     "fault_id", "picks", "holes", "dip", "dip_direction", "dip_sigma", "easting", "northing", "elevation", "rms_m",
-    "rms_deg", "chi2", "dof", "p_value", "shape",
+    "rms_deg", "chi2", "dof", "p_value", "shape", "probability", "runner_up",
 ]  # fmt: skip
+
+
+def _runners_up(lineup: LineUp) -> list[str]:
+    """Return the other reading of each fault with its probability: one with another fault, or no fault at all."""
+    out = []
+    for number, chance in enumerate(lineup.chance.tolist()):
+        readings = [(1.0 - chance, "unrelated picks")]
+        for one in lineup.mergers:
+            if number in (one.first, one.second):
+                other = lineup.faults[one.second if number == one.first else one.first].fault_id
+                readings.append((one.probability, f"one with {other}"))
+        odds, name = max(readings)
+        out.append(f"{name} ({odds:.2f})" if odds >= OTHER_READING else "")
+    return out
+
+
+OTHER_READING = 0.01
+"""Probability below which another reading of a fault is left blank."""
 
 
 def picks_table(lineup: LineUp) -> pd.DataFrame:
     """Return ``picks.csv``: one row a pick, in the order of the structures table."""
-    labels = np.array([*(fault.fault_id for fault in lineup.faults), ""])
+    labels = np.array([*(fault.fault_id for fault in lineup.faults), "", *(one.name for one in lineup.perhaps)])
     chosen = np.where(lineup.group >= 0, lineup.group, len(lineup.faults))
     everyone = np.arange(len(lineup.picks))
-    others = lineup.probability.copy()
+    maybe = np.zeros((len(everyone), len(lineup.perhaps)))
+    for column, one in enumerate(lineup.perhaps):
+        maybe[one.rows, column] = one.probability * one.member
+    others = np.hstack([lineup.probability, maybe])
     others[everyone, chosen] = -1.0
     second = np.argmax(others, axis=1) if len(everyone) else np.zeros(0, dtype=np.int64)
     runner_up = np.where(labels[second] == "", "none", labels[second])
@@ -100,7 +125,8 @@ def windows_table(lineup: LineUp, *, progress: Progress | None = None) -> pd.Dat
     """
     tell = progress or silent
     everywhere = course_of(lineup.traces, np.ones(len(lineup.drilled), dtype=bool), BEYOND)
-    tables = [_windows(lineup, fault, everywhere) for fault in followed(lineup.faults, tell)]
+    numbers = range(len(lineup.faults))
+    tables = [_windows(lineup, number, everywhere) for number in followed(numbers, tell)]
     tell(1.0)
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=WINDOW_COLUMNS)
 
@@ -124,8 +150,8 @@ LINING_UP = 0.8
 """Share of the line-up itself in the work; the rest goes into the windows."""
 
 
-def _windows(lineup: LineUp, fault: Fault, course: Course) -> pd.DataFrame:
-    traces = lineup.traces
+def _windows(lineup: LineUp, number: int, course: Course) -> pd.DataFrame:
+    traces, fault = lineup.traces, lineup.faults[number]
     cut = pierced(fault.sheet, course, traces, lineup.spread)
     holes = np.arange(len(traces.hole_ids))
     logged = np.isin(holes, lineup.picks.hole[fault.rows])
@@ -141,11 +167,60 @@ def _windows(lineup: LineUp, fault: Fault, course: Course) -> pd.DataFrame:
     short = (frame["depth_from"] > traces.end).to_numpy()
     choices = [logged, ~inside, ~lineup.drilled, short]
     frame["status"] = np.select(choices, ["logged", "outside", "planned", "not_drilled"], "not_logged")
+    place = np.full((len(holes), 2), np.nan)
+    place[cut.hole] = cut.place
+    rate, bare = lineup.settings.logged, lineup.drilled & ~short & ~logged
+    there = _presence(place, logged, logged | (bare & inside), fault.reach, rate)
+    missed = (1.0 - rate) * there
+    chance = np.select([logged, bare], [1.0, missed / (missed + 1.0 - there)], there)
+    frame["chance"] = lineup.chance[number] * chance
     return frame[WINDOW_COLUMNS]
 
 
+def _presence(place: Floats, logged: Bools, seen: Bools, reach: float, rate: float) -> Floats:
+    """Return the probability of a fault being there at each hole's crossing, before that hole's log is looked at.
+
+    Parameters
+    ----------
+    place : (H, 2) array
+        Where holes cross the fault, in its plane; NaN where they don't.
+    logged, seen : (H,) bool arrays
+        Holes that have it logged, and those of which that is known either way.
+    reach : float
+        How far it is taken to go on beyond its picks, metres.
+    rate : float
+        Share of crossings that are logged where it is there.
+
+    Notes
+    -----
+    A fault may end: away from its picks it is taken to go on with a probability that falls by 1/e over ``GOES_ON``
+    reaches. Holes around that cross it then count for or against, the near ones most (a Gaussian of one reach), as so
+    many further observations of the share that is logged.
+    """
+    gap = np.linalg.norm(place[:, None] - place, axis=2)
+    np.fill_diagonal(gap, np.inf)
+    gap = np.where(np.isfinite(gap), gap, np.inf)
+    nearest = np.min(gap, axis=1, where=np.broadcast_to(logged, gap.shape), initial=np.inf)
+    before = AT_A_PICK * np.exp(-nearest / (GOES_ON * reach))
+    weight = np.exp(-0.5 * (gap / reach) ** 2)
+    yes, no = weight @ logged, weight @ (seen & ~logged)
+    there = (PRIOR_HOLES * rate * before + yes) / (PRIOR_HOLES + yes + no) / rate
+    return np.where(np.isfinite(place[:, 0]), np.minimum(there, AT_A_PICK), np.nan)
+
+
+AT_A_PICK = 0.93
+"""Probability that a fault goes on right beside its picks; this and the next chosen on seeds 3000 to 3015 of
+``faulted.ENDING``, in which every fault ends and a fifth of the cuts isn't logged."""
+
+GOES_ON = 4.0
+"""Reaches over which that falls to a third."""
+
+PRIOR_HOLES = 2.0
+"""Holes that this expectation counts for."""
+
+
 WINDOW_COLUMNS = [
-    "fault_id", "hole_id", "expected_depth", "sigma", "depth_from", "depth_to", "pierce_angle", "status",
+    "fault_id", "hole_id", "expected_depth", "sigma", "depth_from", "depth_to", "pierce_angle", "status", "chance",
 ]  # fmt: skip
 
 
@@ -165,11 +240,12 @@ def summary(lineup: LineUp, picks: pd.DataFrame | None = None, windows: pd.DataF
     windows = windows_table(lineup) if windows is None else windows
     count, loose = len(picks), int((lineup.group < 0).sum())
     if not lineup.faults:
-        return f"{count} picks: none of them line up as a fault of {lineup.settings.least_holes} or more holes."
+        none = f"{count} picks: none of them line up as a fault of {lineup.settings.least_holes} or more holes."
+        return "\n".join([none, *_untold(lineup)])
     lines = [f"{count} picks: {len(lineup.faults)} fault(s), {loose} unrelated."]
     lines += [_sentence(lineup, fault, picks[lineup.group == n]) for n, fault in enumerate(lineup.faults)]
     lines += _pinned(lineup, picks)
-    lines += _ties(lineup, picks)
+    lines += [*_untold(lineup), *_ties(lineup, picks)]
     lines += _relog(windows)
     return "\n".join(lines)
 
@@ -198,6 +274,21 @@ def _pinned(lineup: LineUp, picks: pd.DataFrame) -> list[str]:
     return [*said, *(f"Pinned: {name} holds nothing; what it is pinned to is of no fault." for name in lineup.unheld)]
 
 
+def _untold(lineup: LineUp) -> list[str]:
+    """Return which sets of unrelated picks may be a fault, the likeliest first."""
+    return [
+        f"It can't be told from these picks whether {len(one.rows)} of them are one more fault, {one.name}, "
+        f"{one.dip:.0f}/{one.dip_direction:03.0f} (probability {one.probability:.2f}): "
+        f"{', '.join(lineup.names[one.rows].tolist())}."
+        for one in lineup.perhaps
+        if one.probability >= UNTOLD
+    ]
+
+
+UNTOLD = 0.1
+"""Probability from which the summary names a candidate."""
+
+
 def _ties(lineup: LineUp, picks: pd.DataFrame) -> list[str]:
     close = picks[(picks["probability"] < lineup.settings.tie) & (picks["runner_up"] != "")]
     return [
@@ -209,9 +300,9 @@ def _ties(lineup: LineUp, picks: pd.DataFrame) -> list[str]:
 
 
 def _relog(windows: pd.DataFrame) -> list[str]:
-    open_windows = windows[windows["status"] == "not_logged"].sort_values("sigma")
+    open_windows = windows[windows["status"] == "not_logged"].sort_values("chance", ascending=False, kind="stable")
     return [
         f"Look again: {row['hole_id']!s} {row['depth_from']:.1f}–{row['depth_to']:.1f} m for {row['fault_id']!s}; "
-        "nothing is logged there."
+        f"nothing is logged there (it is there with probability {row['chance']:.2f})."
         for row in open_windows.to_dict("records")
     ]

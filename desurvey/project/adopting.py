@@ -206,6 +206,9 @@ class Look:
                 feet = [column.heading for column in file.columns if column.why.endswith(", in ft")]
                 out += [f"the file says that {', '.join(feet)} are in feet: turned to metres"] if feet else []
         out += [question.speaks for question in self.questions if question.open and question.speaks]
+        if "kinds" not in self.said:
+            kinds = self.raw.get("kinds", {})
+            out += [f"structures logged {', '.join(words)} are of kind '{kind}'" for kind, words in kinds.items()]
         return tuple(out)
 
     @property
@@ -626,6 +629,38 @@ def _on_the_globe(roles: _Roles, crs: str) -> str:
     return f", the collars about {abs(latitude):.3f}° {sides[0]}, {abs(longitude):.3f}° {sides[1]}"
 
 
+KIND_WORDS = {
+    "fault": ("flt", "ft", "fz", "fault zone", "shear", "shear zone", "shr", "sz", "f"),
+    "joint": ("jnt", "jn", "jt", "j"),
+    "foliation": ("fol", "fo", "schistosity"),
+    "bedding": ("bed", "bd", "bdg"),
+    "vein": ("vn", "vein set", "v"),
+    "contact": ("con", "cnt", "ct"),
+}
+"""Words and codes for kinds of structure (common practice, no source)."""
+
+
+def _kinds(roles: _Roles) -> dict[str, list[str]]:
+    """Return for each kind the words that it seems to be logged with.
+
+    A single letter is taken for a kind only where nothing else is: F beside FLT may be a foliation or a fold.
+    """
+    cells = [
+        plain_text(one.cells.columns[its.columns["kind"]])
+        for one, its in roles.tables.get("structures", [])
+        if one.cells is not None and "kind" in its.columns
+    ]
+    logged = sorted({str(word).strip() for column in cells for word in column} - {""})
+    plain = {word.casefold() for word in logged}
+    out = {}
+    for kind, known in KIND_WORDS.items():
+        words = [word for word in logged if word.casefold() in known]
+        clear = [word for word in words if len(word) > 1]
+        if words and (clear or kind not in plain):
+            out[kind] = clear or words
+    return out
+
+
 # ---------------------------------------------------------------------------------------------------- the file
 
 
@@ -660,6 +695,8 @@ def _whole(folder: Path, said: Mapping[str, Any], roles: _Roles, questions: tupl
         for name, pairs in roles.tables.items()
     }
     guessed["columns"] = {name: given for name, given in columns.items() if given}
+    if "kinds" not in said:
+        guessed["kinds"] = _kinds(roles)
     whole = with_choices(guessed, said)
     whole["tables"] = {name: value for name, value in whole["tables"].items() if value != ""}
     return {key: value for key, value in whole.items() if value != {}}

@@ -19,11 +19,12 @@ from collections.abc import Callable, Iterable, Mapping
 
 from scipy import stats
 
+from tests.benchmarks import lineup_report
 from tests.worlds import judging
 
 __all__ = ["lines", "main", "total"]
 
-MODULES = (judging,)
+MODULES = (judging, lineup_report)
 """Modules with ``kinds()`` and ``SHARES``: each judges one part of the engine."""
 
 Run = Callable[[int], Counter[str]]

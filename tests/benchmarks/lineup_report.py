@@ -9,12 +9,16 @@ and the median σ; then the share of worlds of nothing but unrelated picks in wh
 from __future__ import annotations
 
 import argparse
+from collections import Counter
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from sklearn.metrics import adjusted_rand_score
 
 from desurvey import lineup, orient, spread, traces
@@ -102,6 +106,102 @@ def windows_hold(world: faulted.World, found: lineup.LineUp) -> Floats:
             window = windows.loc[(owner[row.fault], row.hole_id)]
             held.append(bool(window["depth_from"] <= row.depth <= window["depth_to"]))
     return np.array(held, dtype=float)
+
+
+# --- kinds of worlds for ``python -m tests.benchmarks.calibration`` ---
+
+SHARES = {
+    "picks placed rightly": ("picks right", "picks"),
+    "faults that are true": ("faults true", "faults"),
+    "true faults found whole or in part": ("true faults found", "true faults"),
+    "true faults in more than one piece": ("true faults in pieces", "true faults"),
+}
+"""Counts printed as shares of others."""
+
+MIXED = 2 / 3
+"""Share of a found fault's picks that have to be of one true fault."""
+
+
+def kinds() -> list[tuple[str, Callable[[int], Counter[str]]]]:
+    """Return kinds of worlds of faults, each with what the line-up makes of the world of a seed."""
+    recipes = {
+        "usual": faulted.USUAL,
+        "two near parallel": faulted.HARD,
+        "weak": faulted.WEAK,
+        "no fault": faulted.NULL,
+        "ending": faulted.ENDING,
+        "without beta": replace(faulted.USUAL, without_beta=1.0),
+        "short waves": replace(faulted.USUAL, relief=(10.0, 14.0), wavelength=(150.0, 170.0)),
+    }
+    plain = [(f"faults: {name}", partial(_counted, recipe=recipe)) for name, recipe in recipes.items()]
+    spoilt = {"a seventh displaced 5 to 9 m": _displaced, "a fifth of the betas wrong": _turned}
+    return [*plain, *((f"faults: {name}", partial(_counted, spoil=spoil)) for name, spoil in spoilt.items())]
+
+
+def _displaced(rng: np.random.Generator, structures: pd.DataFrame) -> pd.DataFrame:
+    moved = (rng.random(len(structures)) < 1 / 7) * rng.choice([-1, 1], len(structures))
+    return structures.assign(depth=(structures["depth"] + moved * rng.uniform(5, 9, len(structures))).clip(lower=1.0))
+
+
+def _turned(rng: np.random.Generator, structures: pd.DataFrame) -> pd.DataFrame:
+    wrong = rng.random(len(structures)) < 0.2
+    return structures.assign(beta=structures["beta"].where(~wrong, rng.uniform(0, 360, len(structures))))
+
+
+def _counted(
+    seed: int,
+    recipe: faulted.Recipe = faulted.USUAL,
+    spoil: Callable[[np.random.Generator, pd.DataFrame], pd.DataFrame] | None = None,
+) -> Counter[str]:
+    """Return what the line-up makes of the world of a seed, as counts that add up."""
+    world = faulted.drilled(seed, recipe)
+    if spoil is not None:
+        world = replace(world, structures=spoil(np.random.default_rng(seed), world.structures))
+    found, truth = lined_up(world), world.truth
+    owner = matched(world, found)
+    count: Counter[str] = Counter()
+    count["picks"] += len(truth)
+    placed = np.where(found.group >= 0, owner[found.group], -1)
+    count["picks right"] += int((placed == truth).sum())
+    for fault, chance in zip(found.faults, found.chance.tolist(), strict=True):
+        inside = np.bincount(truth[fault.rows] + 1, minlength=2)[1:].max() / len(fault.rows)
+        count["faults"] += 1
+        count["faults true"] += int(inside >= MIXED)
+        _state(count, "fault", chance, right=inside >= MIXED)
+    pieces = np.bincount(owner[:-1][owner[:-1] >= 0], minlength=len(world.normals))
+    count["true faults"] += len(world.normals)
+    count["true faults found"] += int((pieces > 0).sum())
+    count["true faults in pieces"] += int((pieces > 1).sum())
+    stated = lineup.picks_table(found)["probability"].to_numpy()
+    for probability, right in zip(stated.tolist(), (placed == truth).tolist(), strict=True):
+        _state(count, "pick", probability, right=right)
+    _count_windows(count, world, found, owner)
+    return count
+
+
+def _count_windows(
+    count: Counter[str], world: faulted.World, found: lineup.LineUp, owner: npt.NDArray[np.int64]
+) -> None:
+    """Count windows with nothing logged, and those in which the fault is there."""
+    cuts = {(row.hole_id, row.fault): row.depth for row in world.cuts.itertuples()}
+    owners = {fault.fault_id: int(owner[number]) for number, fault in enumerate(found.faults)}
+    windows = lineup.windows_table(found)
+    for row in windows[windows["status"] == "not_logged"].itertuples():
+        depth = cuts.get((row.hole_id, owners[row.fault_id]), np.inf)
+        _state(count, "window", row.chance, right=row.depth_from - NEAR_M <= depth <= row.depth_to + NEAR_M)
+
+
+NEAR_M = 10.0
+"""Metres beside a window within which the fault still counts as being there."""
+
+
+def _state(count: Counter[str], what: str, probability: float, *, right: bool) -> None:
+    edges = (0.3, 0.5, 0.7, 0.9, 0.99)
+    low, high = ((0.0, *edges)[np.searchsorted(edges, probability)], (*edges, 1.0)[np.searchsorted(edges, probability)])
+    name = f"{what}, {low:g} to {high:g}"
+    count[f"stated {name}"] += probability
+    count[f"right {name}"] += int(right)
+    count[f"all {name}"] += 1
 
 
 def report(name: str, scores: list[Score]) -> str:
