@@ -9,7 +9,6 @@ from typing import Any, get_args
 import numpy as np
 from trame_server.core import Server
 
-from desurvey.problems import DataProblem
 from desurvey.study import Study
 from viewer import page as pages
 from viewer.app import panels
@@ -151,7 +150,7 @@ class App:
         camera, stage = Camera.asked(asked), self.stage
         wanted = (stage.state.version, str(asked.get("picture", "")))
         if asked.get("version", wanted[0]) != wanted[0]:
-            raise DataProblem("that version of the scene is no longer shown")
+            return b""  # that version is no longer shown, and the tab is about to hear of the new one
         if self._painted != wanted:
             self._painted = wanted
             await self.painter.load(stage.picture(wanted[1]), look_of(stage.history.now))
