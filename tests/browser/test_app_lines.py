@@ -21,7 +21,7 @@ def folder(tmp_path_factory):
 @pytest.fixture(scope="module")
 def tab(folder):
     with served(folder) as app, chromium() as browser:
-        page = opened(browser.new_page(viewport={"width": 1280, "height": 900}), app)
+        page = opened(browser.new_page(viewport={"width": 1280, "height": 1100}), app)
         line_up(page)
         yield page
 
