@@ -23,7 +23,7 @@ import numpy.typing as npt
 from desurvey.problems import DataProblem
 from desurvey.shown import shown
 
-__all__ = ["Field", "North", "Place", "convergence", "decimal_year", "magnetic_field", "places", "to_grid"]
+__all__ = ["MagneticField", "North", "Place", "convergence", "decimal_year", "magnetic_field", "places", "to_grid"]
 
 Floats = npt.NDArray[np.float64]
 North = Literal["grid", "true", "magnetic"]
@@ -60,7 +60,7 @@ class Place:
 
 @shown
 @dataclass(frozen=True, slots=True, eq=False)
-class Field:
+class MagneticField:
     """The earth's magnetic field by the model, one row a place and date.
 
     Attributes
@@ -112,7 +112,7 @@ def decimal_year(dates: npt.NDArray[np.datetime64]) -> Floats:
     return np.where(np.isnat(dates), np.nan, year.astype(np.int64) + 1970 + np.nan_to_num(fraction))
 
 
-def magnetic_field(place: Place, year: Floats) -> Field:
+def magnetic_field(place: Place, year: Floats) -> MagneticField:
     """Return the field of the World Magnetic Model.
 
     Parameters
@@ -141,7 +141,7 @@ def magnetic_field(place: Place, year: Floats) -> Field:
     rows = np.column_stack([place.latitude, place.longitude, place.height_m, year])
     unique, back = np.unique(rows, axis=0, return_inverse=True)
     values = np.array([_field_at(*row) for row in unique]).reshape(-1, 3)[back.ravel()]
-    return Field(values[:, 0], values[:, 1], values[:, 2])
+    return MagneticField(values[:, 0], values[:, 1], values[:, 2])
 
 
 def _field_at(latitude: float, longitude: float, height_m: float, year: float) -> tuple[float, float, float]:

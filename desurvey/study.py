@@ -34,6 +34,7 @@ from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
 from desurvey.runs import Chain, runs_chain
 from desurvey.spread.sigmas import Sigmas
+from desurvey.suspects import Weighed
 from desurvey.suspects.table import Settings as SuspectSettings
 
 if TYPE_CHECKING:
@@ -265,7 +266,7 @@ class Study:
             When it isn't such a table, or names what the project doesn't have.
         """
         left = weighing.checked(self.logged, table, file)
-        return replace(self, left=left, _memo={"suspects": left})
+        return replace(self, left=left, _memo={})
 
     def showable(self) -> Study:
         """Return what there is to look at: without structures where they can't be oriented as a whole."""
@@ -407,18 +408,22 @@ class Study:
             if one.what == "suspect" and one.key not in known
         ]
 
-    def all_suspects(self, *, progress: Progress | None = None) -> pd.DataFrame:
-        """Return the suspects of the tables as logged, whatever was decided: columns of the ``suspects`` command."""
-        if "suspects" not in self._memo:
+    def weighed(self, *, progress: Progress | None = None) -> Weighed:
+        """Return all suspects of the tables as logged, what could be judged of every run, and what is said of it."""
+        if "weighed" not in self._memo:
             self.logged.require(*TO_ORIENT)
 
-            def work() -> pd.DataFrame:
+            def work() -> Weighed:
                 base = Study(self.logged) if self._obeyed.keys("accepted") else self
-                return weighing.suspects(self.logged, base.holes, base.structures, progress=progress)
+                return weighing.weighed(self.logged, base.holes, base.structures, progress=progress)
 
-            self._memo["suspects"] = recalled("suspects", self._logged_key, work, fresh=self.fresh)
-        table: pd.DataFrame = self._memo["suspects"]
-        return table.copy()
+            self._memo["weighed"] = recalled("weighed", self._logged_key, work, fresh=self.fresh)
+        known: Weighed = self._memo["weighed"]
+        return known
+
+    def all_suspects(self, *, progress: Progress | None = None) -> pd.DataFrame:
+        """Return the suspects of the tables as logged, whatever was decided: columns of the ``suspects`` command."""
+        return self.weighed(progress=progress).suspects.copy() if self.left is None else self.left.copy()
 
     def suspects(self, *, progress: Progress | None = None) -> pd.DataFrame:
         """Return the suspects that stand undecided, strongest evidence first."""
@@ -477,7 +482,7 @@ class Study:
     def knows(self, kind: str = "") -> bool:
         """Return whether the suspects, or with a kind its line-up, are at hand without being worked out."""
         if not kind:
-            return "suspects" in self._memo or (not self.fresh and is_kept("suspects", self._logged_key))
+            return "weighed" in self._memo or (not self.fresh and is_kept("weighed", self._logged_key))
         key, _ = self._lineup_key(kind)
         return key in self._memo or (self.knows() and not self.fresh and is_kept("lineup", key))
 
@@ -607,9 +612,9 @@ class Study:
         return Decision("pick", pick, "pinned", "" if fault == "none" else fault, who=who, why=why)
 
     def learn(self, what: str, result: Any) -> None:
-        """Take over what another process has worked out of this very study: ``suspects``, or the answers of a kind."""
-        if what == "suspects":
-            self._memo["suspects"] = result
+        """Take over what another process has worked out of this very study: ``weighed``, or the answers of a kind."""
+        if what == "weighed":
+            self._memo["weighed"] = result
         else:
             self._answers[what] = result
 

@@ -143,8 +143,12 @@ MUTANTS = (
         "runs",
         "tests/test_runs.py",
         ("TOUCH_M = 0.05", "TOUCH_M = 0.5"),
-        ("LOCK_DEG = 10.0", "LOCK_DEG = 20.0"),
         ("np.asarray(offset_deg, float)[row] + 180.0) % 360.0 - 180.0", "np.asarray(offset_deg, float)[row]) % 360.0"),
+    ),
+    *_all(
+        "checks/limits",
+        "tests/test_runs.py",
+        ("line_offset_deg: float = _limit(10.0", "line_offset_deg: float = _limit(20.0"),
     ),
     *_all(
         "lineup/piercing",

@@ -91,6 +91,20 @@ def test_the_engine_flows_one_way(path):
             assert parts[1] in allowed, f"{module} must not import {parts[1]}"
 
 
+SHARED = {"Field", "Fit", "Look", "Picks", "Place", "Readings", "Settings", "View"}
+"""Names that two packages still share; no other may be, and none of these comes back once it is gone."""
+
+
+def test_no_two_public_classes_share_a_name():
+    homes: dict[str, set[str]] = {}
+    for package in ("desurvey", "viewer"):
+        for path in (ROOT / package).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                    homes.setdefault(node.name, set()).add(str(path.relative_to(ROOT)))
+    assert {name: places for name, places in homes.items() if len(places) > 1}.keys() == SHARED
+
+
 STEPS = {
     "load_project", "project_of_tables", "build", "oriented", "project_spread", "structure_spread", "check",
     "suspects", "accept", "line_up", "line_up_with_windows", "runs_chain", "read_decisions", "read_names", "model_of",

@@ -281,3 +281,17 @@ def test_a_wrong_alpha_in_a_table_is_told_and_does_not_stop_the_other_rows(tmp_p
     assert found.usable.tolist() == [False, True, False]
     assert "120" in found.why_not[0]
     assert np.isnan(found.normal[0]).all()
+
+
+def test_upward_turns_normals_that_point_down_and_no_others():
+    normal = np.array([[0.6, 0.0, 0.8], [0.6, 0.0, -0.8], [0.0, 1.0, 0.0]])
+    assert orient.upward(normal).tolist() == [[0.6, 0.0, 0.8], [-0.6, 0.0, 0.8], [0.0, 1.0, 0.0]]
+
+
+@pytest.mark.parametrize(("dip", "usable"), [(-87.9, True), (-88.1, False), (-90.0, False), (88.1, False)])
+def test_a_gravity_line_needs_a_hole_two_degrees_off_the_vertical(tmp_path, dip, usable):
+    """DESIGN section 3: within 2° of vertical a finding, not a number."""
+    surveys = f"hole_id,depth,azimuth,dip\nA,0,90,{dip}\nA,120,90,{dip}\nB,0,0,-60\n"
+    rows = "hole_id,depth,kind,alpha,beta\nA,30,fault,30,180\n"
+    data = load_project(write_project(tmp_path, surveys=surveys, structures=rows))
+    assert orient.oriented(data, build(data)).usable.tolist() == [usable]

@@ -19,15 +19,15 @@ import desurvey
 from desurvey.lineup import Remembered
 from desurvey.problems import DataProblem
 from desurvey.study import Answers
-from desurvey.suspects import COLUMNS
+from desurvey.suspects import COLUMNS, RUN_COLUMNS, Weighed
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cautions import CAUTION
 from viewer.cli import app
 from viewer.figures.slab import fences
-from viewer.report import Wanted, compose, print_pdf, render
+from viewer.report import WantedDrawings, compose, print_pdf, render
 from viewer.report.wording import count
 
-PLAIN = Wanted(logs=False, scene=False)
+PLAIN = WantedDrawings(logs=False, scene=False)
 
 FAULTS = pd.DataFrame(
     {
@@ -64,7 +64,7 @@ NO_SUSPECTS = pd.DataFrame(columns=list(COLUMNS))
 def report_on(folder, suspects=NO_SUSPECTS, answers=None, wanted=PLAIN):
     """Return the report on a project of which others have found suspects and faults (faults, picks, windows)."""
     study = desurvey.open(folder)
-    study.learn("suspects", suspects)
+    study.learn("weighed", Weighed(suspects, pd.DataFrame(columns=list(RUN_COLUMNS)), ()))
     if answers is not None:
         study.learn(
             "fault",
@@ -134,7 +134,7 @@ def test_checksums_and_versions_are_those_of_the_inputs(project):
 
 def test_the_same_input_gives_the_same_bytes(project, monkeypatch):
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1790000000")
-    pages = [render(report_on(project, wanted=Wanted(logs=True, scene=True))) for _ in range(2)]
+    pages = [render(report_on(project, wanted=WantedDrawings(logs=True, scene=True))) for _ in range(2)]
     assert pages[0] == pages[1]
     assert "Issued 2026-09-21" in words(pages[0])  # 1 790 000 000 s after 1970: date -u -d @1790000000
 
@@ -156,7 +156,7 @@ class Outside(HTMLParser):
 
 
 def test_it_is_one_file_that_fetches_nothing(project):
-    page = render(report_on(project, wanted=Wanted(scene=True)))
+    page = render(report_on(project, wanted=WantedDrawings(scene=True)))
     reader = Outside()
     reader.feed(page)
     assert not reader.open
@@ -169,7 +169,7 @@ def test_names_can_not_break_out_of_the_page(tmp_path):
     nasty = 'A"><script>alert(1)</script>'
     tables = {name: text.replace("\nA,", f"\n{nasty.replace(chr(34), chr(39))},") for name, text in TABLES.items()}
     toml = PROJECT_TOML.replace('"Two holes"', "'Two <b>holes</b>'")
-    page = render(report_on(write_project(tmp_path / "p", toml=toml, **tables), wanted=Wanted(scene=False)))
+    page = render(report_on(write_project(tmp_path / "p", toml=toml, **tables), wanted=WantedDrawings(scene=False)))
     assert "<script>alert(1)" not in page
     assert "<b>holes</b>" not in page
     assert "Two <b>holes</b>" in words(page)
@@ -178,7 +178,7 @@ def test_names_can_not_break_out_of_the_page(tmp_path):
 def test_a_project_without_structures_is_reported_all_the_same(tmp_path):
     toml = PROJECT_TOML.replace('structures = "structures.csv"\n', "").replace('runs = "runs.csv"\n', "")
     folder = write_project(tmp_path / "p", toml=toml, structures=None, runs=None)
-    said = words(render(report_on(folder, wanted=Wanted(scene=False))))
+    said = words(render(report_on(folder, wanted=WantedDrawings(scene=False))))
     assert "0 structures logged" in said
     assert "Log of A" in said
 
@@ -214,7 +214,7 @@ def test_without_a_browser_a_pdf_is_refused_with_the_way_out(monkeypatch, tmp_pa
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs chromium (apt-get install chromium)")
 def test_it_prints_on_a4(project, tmp_path):
     page = tmp_path / "r.html"
-    page.write_text(render(report_on(project, wanted=Wanted(scene=True))), encoding="utf-8")
+    page.write_text(render(report_on(project, wanted=WantedDrawings(scene=True))), encoding="utf-8")
     print_pdf(page, tmp_path / "r.pdf")
     pages = pypdf.PdfReader(tmp_path / "r.pdf").pages
     size = [float(pages[0].mediabox.width) * 25.4 / 72, float(pages[0].mediabox.height) * 25.4 / 72]

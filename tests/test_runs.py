@@ -13,6 +13,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from desurvey import runs
+from desurvey.checks.limits import Limits
 from desurvey.project import load_project
 
 DEMO = Path(__file__).parents[1] / "demo_project"
@@ -54,14 +55,17 @@ def test_neither_gaps_nor_other_holes_are_fitted():
 @pytest.mark.parametrize(("gap", "fitted"), [(0.0, True), (0.04, True), (-0.04, True), (0.06, False), (0.2, False)])
 def test_ends_that_are_logged_some_centimetres_apart_can_have_been_fitted(gap, fitted):
     """Depths on core are good to a hand's breadth at best: 5 cm (common practice, no source)."""
-    lines = runs.chain([0, 0], [0, 3 + gap], [3, 6], [np.nan, 2])
+    lines = runs.chain([0, 0], [0, 3 + gap], [3, 6], [np.nan, 2], Limits().line_offset_deg)
     assert lines.fitted.tolist() == [False, fitted]
 
 
 @pytest.mark.parametrize(("offset", "agrees"), [(9.9, True), (-9.9, True), (10.1, False)])
 def test_lines_agree_within_ten_degrees(offset, agrees):
     """5° is good, 5 to 10° usable, more is not (common practice, no source)."""
-    assert runs.chain([0, 0], [0, 3], [3, 6], [np.nan, offset]).agrees.tolist() == [False, agrees]
+    assert runs.chain([0, 0], [0, 3], [3, 6], [np.nan, offset], Limits().line_offset_deg).agrees.tolist() == [
+        False,
+        agrees,
+    ]
 
 
 def test_tables_of_a_small_hole():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from desurvey import curvature, orient
-from desurvey.spread import Sigmas, cones, line_sigma_deg, pole_covariance, pole_sigma_deg
+from desurvey.spread import Sigmas, cones, line_sigma_deg, plane_covariance, pole_covariance, pole_sigma_deg
 
 DRAWS = 100_000
 
@@ -137,3 +137,10 @@ def test_either_sign_of_the_normal_and_nan():
     np.testing.assert_allclose(covariance[0], covariance[1], atol=1e-18)
     np.testing.assert_allclose(covariance[0] @ normal[0], 0.0, atol=1e-16)
     assert np.isnan(pole_sigma_deg(covariance)).tolist() == [False, False, True]
+
+
+def test_a_surveyed_plane_errs_alike_in_all_directions_of_its_tangent_plane():
+    """2° in any one direction: the covariance is (2°)² on the plane and nothing along the normal."""
+    covariance = plane_covariance(np.array([[0.0, 0.0, 1.0]]), Sigmas(plane_deg=2.0))
+    np.testing.assert_allclose(covariance[0], np.deg2rad(2.0) ** 2 * np.diag([1.0, 1.0, 0.0]), atol=1e-18)
+    np.testing.assert_allclose(pole_sigma_deg(covariance), [2.0 * np.sqrt(2.0)])

@@ -82,8 +82,8 @@ def kept(tmp_path, monkeypatch):
 @pytest.fixture
 def searches(monkeypatch):
     """Give a list that grows with each search for suspects."""
-    made, search = [], suspects.suspects
-    monkeypatch.setattr(suspects, "suspects", lambda *args, **how: made.append(1) or search(*args, **how))
+    made, search = [], suspects.weighed
+    monkeypatch.setattr(suspects, "weighed", lambda *args, **how: made.append(1) or search(*args, **how))
     return made
 
 

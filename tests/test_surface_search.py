@@ -10,10 +10,10 @@ from desurvey.surface.estimate import RIVALS, estimated
 from desurvey.surface.field import prepared
 from desurvey.surface.model import Options
 from desurvey.surface.picks import taken
-from desurvey.surface.search import DEPTH, Box, Misfit, lowest, plausible
+from desurvey.surface.search import DEPTH, Bounds, Misfit, lowest, plausible
 from tests.test_surface_system import world
 
-BOX = Box((-20.0,) * 3, (20.0,) * 3, (0, 1, 2))
+BOX = Bounds((-20.0,) * 3, (20.0,) * 3, (0, 1, 2))
 START = (0.0, 0.0, 0.0)
 
 
@@ -42,7 +42,7 @@ def test_the_walk_recovers_the_moments_of_a_bell_curve(spread):
 
 def test_bounds_and_parameters_that_are_held():
     misfit = bell(np.array([30.0, 1.0, 7.0]), np.eye(3))
-    box = Box((-20.0,) * 3, (4.0, 20.0, 20.0), (0, 1))
+    box = Bounds((-20.0,) * 3, (4.0, 20.0, 20.0), (0, 1))
     best = lowest(misfit, box, START)
     assert best == (4.0, 1.0, 0.0)
     points = np.array(plausible(misfit, box, best))

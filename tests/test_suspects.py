@@ -6,7 +6,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
@@ -14,7 +14,7 @@ from desurvey.blunders import corrected
 from desurvey.spikes import find_spikes
 from desurvey.suspects import expectation, weighing
 from desurvey.suspects.holes import Hypothesis, hypotheses, restated
-from desurvey.suspects.readings import Runs, groups
+from desurvey.suspects.readings import Readings, Runs, groups
 from tests.worlds.folded import Settings, make_world
 from tests.worlds.scoring import rates, readings_of, run, score
 
@@ -89,12 +89,59 @@ def test_field_without_a_group_agrees_with_scikit_learn():
     np.testing.assert_allclose(features @ covariance[3] @ features.T, joint[..., 0], atol=2e-4)
 
 
+def test_a_field_is_exact_within_a_hole_whatever_its_centres():
+    """All nodes in one hole, eight inducing points: scikit-learn's exact process, one node left out."""
+    nodes = a_field(np.random.default_rng(6), count=50)
+    nodes = expectation.Nodes(nodes.position, nodes.tensor, nodes.noise, np.zeros(50, dtype=np.int64))
+    field = expectation._solve(expectation.Shape(np.eye(3), 40.0, 0.4, 0.05), nodes.position[::7], nodes)
+    mean, variance = field.without_self()
+    kernel = ConstantKernel(expectation.LEVEL**2, "fixed") + ConstantKernel(0.4**2, "fixed") * Matern(
+        40.0, "fixed", 2.5
+    )
+    rest = np.arange(50) != 31
+    process = GaussianProcessRegressor(kernel, alpha=nodes.noise[rest] + 0.05**2, optimizer=None)
+    expected, deviation = process.fit(nodes.position[rest], nodes.tensor[rest]).predict(
+        nodes.position[[31]], return_std=True
+    )
+    np.testing.assert_allclose(mean[31], expected[0], atol=2e-4)
+    assert variance[31] == pytest.approx(deviation.ravel()[0] ** 2, rel=2e-3)
+
+
+def test_gradient_of_the_field_agrees_with_differences():
+    """The gradient in closed form against scipy's finite differences."""
+    sample = expectation._Sample.of(a_field(np.random.default_rng(7)))
+    at = expectation._pack(np.linalg.cholesky(np.diag([1.0, 0.3, 0.1]) + 0.05) / 80.0, 0.4, 0.05)
+    by_differences = optimize.approx_fprime(at, lambda x: sample.misfit(x)[0], 1e-7)
+    np.testing.assert_allclose(sample.misfit(at)[1], by_differences, rtol=2e-3, atol=0.05)
+
+
+def test_one_reading_of_rock_that_turns_points_anywhere():
+    """Uniform over the half sphere or near what is expected: far from it the density of one reading is known."""
+    readings = Readings.of(
+        position=np.zeros((1, 3)),
+        tangent=np.array([[0.0, 0.0, -1.0]]),
+        reference=np.array([[0.0, 1.0, 0.0]]),
+        alpha_deg=np.array([30.0]),
+        beta_deg=np.array([200.0]),
+        kind=[0],
+        hole=[0],
+        run=[0],
+        depth=np.zeros(1),
+    )
+    core = np.concatenate(readings.in_core_frame(readings.normal))
+    far = np.cross(core, [1.0, 0.0, 0.0])
+    said = weighing.turning(readings, expected_of(far / np.linalg.norm(far), 6.0), 1)
+    # half of the weight: each points anywhere; the other half: a common axis, anywhere by half and near by half
+    anywhere = 1 / (2 * np.pi)
+    assert 0.74 * anywhere < np.exp(said[0]) < 0.78 * anywhere
+
+
 def expected_of(axis, scatter_deg, stray=0.01, count=1):
     along, line, side = np.broadcast_to(np.asarray(axis)[:, None, None], (3, 1, count)).copy()
     scatter = np.full((1, count), np.deg2rad(scatter_deg) ** 2)
     ones = np.ones((1, count))
     return weighing.Expectation(
-        along, line, side, scatter, ones, np.full(count, stray), np.deg2rad(2.0), np.deg2rad(5.0)
+        along, line, side, scatter, scatter, ones, np.full(count, stray), np.deg2rad(2.0), np.deg2rad(5.0)
     )
 
 

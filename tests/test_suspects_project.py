@@ -207,7 +207,9 @@ def test_keys_and_members_stay_when_the_tables_grow_and_turn_round(world, projec
     turned = load_project(folder)
     assert suspects.keys(table) == table["key"].tolist()
     assert table["key"].is_unique
-    assert set(examined(turned)["key"]) == set(table["key"])
+    again = examined(turned)  # sums in another order: a run on the very border of being accused may change sides
+    assert set(table["key"][table["probability"] > 0.95]) <= set(again["key"])
+    assert set(again["key"][again["probability"] > 0.95]) <= set(table["key"])
 
     def named(some):
         names = some.structures["structure_id"].to_numpy()

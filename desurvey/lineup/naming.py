@@ -13,11 +13,8 @@ Quarterly 2, 83-97: the pairing whose sum is greatest.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import math
-import os
-import tempfile
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
@@ -28,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.lineup.answers import LineUp
+from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, nearest
 from desurvey.shown import shown
 
@@ -257,7 +255,7 @@ def read_names(folder: Path | str) -> Remembered:
     path = Path(folder) / FILE
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8")).get("fault", [])
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return Remembered()
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise _damaged(str(error)) from error
@@ -276,19 +274,10 @@ def write_names(folder: Path | str, remembered: Remembered) -> bool:
     """
     if remembered.as_named() == read_names(folder).as_named():
         return True
-    path = Path(folder) / FILE
-    text = HEADER + "".join(_block(one) for one in remembered.faults)
-    partial = None
     try:
-        handle, partial = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=".tmp", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-        Path(partial).chmod(0o644)
-        Path(partial).replace(path)
-    except OSError:
-        if partial is not None:
-            with contextlib.suppress(OSError):
-                Path(partial).unlink(missing_ok=True)
+        with replacing(Path(folder) / FILE, own=True) as partial:
+            partial.write_text(HEADER + "".join(_block(one) for one in remembered.faults), encoding="utf-8")
+    except DataProblem:
         return False
     return True
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import io
 import re
 import zipfile
 from collections.abc import Collection, Iterable, Iterator, Mapping
@@ -24,6 +23,8 @@ from desurvey.tables.files import find_source
 from desurvey.tables.names import bare_name
 from desurvey.tables.reading import TEXTS, TYPED, WORKBOOKS
 from desurvey.tables.schema import plain_heading, synonyms
+from desurvey.tables.sheets import fitting
+from desurvey.tables.workbooks import open_workbook
 
 __all__ = ["Candidate", "Fit", "candidates", "crs_named", "fit", "head_texts", "home", "numbers_of"]
 
@@ -165,7 +166,7 @@ def _members(path: Path, name: str) -> Iterator[str]:
 
 def _sheets(path: Path, name: str) -> Iterator[str]:
     try:
-        sheets = pd.ExcelFile(io.BytesIO(path.read_bytes()), engine="calamine").sheet_names
+        sheets = open_workbook(path.read_bytes(), name).sheet_names
     except Exception:  # calamine has errors without a common base; reading will say what is wrong
         yield name
         return
@@ -295,10 +296,10 @@ def head_texts(folder: Path, candidate: Candidate) -> list[str]:
             lines = decoded(source.data[:8192])[0].splitlines()[:HEAD_ROWS]
             return [cell.strip(' "') for line in lines for cell in re.split(r"[,;\t|]", line)]
         if source.ending in WORKBOOKS:
-            sheet = source.sheet or 0
-            rows = pd.read_excel(
-                io.BytesIO(source.data), sheet, header=None, nrows=HEAD_ROWS, engine="calamine", dtype=str
-            )
+            book = open_workbook(source.data, source.name)
+            sheet = source.sheet or str(book.sheet_names[0])
+            book = open_workbook(fitting(source.data, sheet, source.name), source.name)
+            rows = pd.read_excel(book, sheet_name=sheet, header=None, nrows=HEAD_ROWS, dtype=str)
             return [cell for row in rows.to_numpy(dtype=object) for cell in row if isinstance(cell, str)]
     except Exception:  # calamine has errors without a common base; what can't be read says nothing
         return []

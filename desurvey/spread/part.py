@@ -17,7 +17,7 @@ from desurvey.spread.jacobian import Response, direction_response, displacement_
 from desurvey.spread.sigmas import INSTRUMENTS, Sigmas
 from desurvey.traces import Traces, sums_above
 
-__all__ = ["CARRIED", "Part", "matrix", "part_of"]
+__all__ = ["CARRIED", "SpreadPart", "matrix", "part_of"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -49,7 +49,7 @@ class Sums(NamedTuple):
 
 @shown
 @dataclass(frozen=True, slots=True, eq=False)
-class Part:
+class SpreadPart:
     """Uncertainty of some whole holes; made by :func:`part_of`. Holes and stations count from the first of the part."""
 
     traces: Traces
@@ -137,7 +137,7 @@ class Part:
             total[row] += sigma**2
 
 
-def part_of(traces: Traces, sigmas: Sigmas, code: npt.NDArray[np.int8]) -> Part:
+def part_of(traces: Traces, sigmas: Sigmas, code: npt.NDArray[np.int8]) -> SpreadPart:
     """Return the uncertainty of some whole holes.
 
     Parameters
@@ -166,7 +166,7 @@ def part_of(traces: Traces, sigmas: Sigmas, code: npt.NDArray[np.int8]) -> Part:
     )
     _set_errors(sums, traces.tangent.T, _table(sigmas)[:, read], slot)
     _set_sums(sums, traces, carried, sigmas.depth_m)
-    return Part(traces, sigmas, carried, sums)
+    return SpreadPart(traces, sigmas, carried, sums)
 
 
 def _slots(traces: Traces, code: Ints) -> tuple[Ints, int]:

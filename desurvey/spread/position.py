@@ -26,7 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.shown import shown
-from desurvey.spread.part import Part, matrix, part_of
+from desurvey.spread.part import SpreadPart, matrix, part_of
 from desurvey.spread.sigmas import INSTRUMENTS, Sigmas
 from desurvey.traces import BLOCK, Traces, blocks_of_holes
 
@@ -65,7 +65,7 @@ class HoleSpread:
     sigmas: Sigmas
     _code: npt.NDArray[np.int8]
     _blocks: list[tuple[int, int]]
-    _kept: tuple[Part, ...]
+    _kept: tuple[SpreadPart, ...]
 
     def stations(self) -> Floats:
         """Return the position covariance at every station, m², shape (S, 3, 3)."""
@@ -108,7 +108,7 @@ class HoleSpread:
                 position[rows], direction[rows] = (matrix(six) for six in answer)
         return PointSpread(position.reshape(*shape, 3, 3), direction.reshape(*shape, 3, 3))
 
-    def _part(self, place: int) -> Part:
+    def _part(self, place: int) -> SpreadPart:
         if self._kept:
             return self._kept[place]
         first, last = self._blocks[place]

@@ -24,7 +24,7 @@ import numpy.typing as npt
 from desurvey.problems import DataProblem
 from desurvey.shown import shown
 
-__all__ = ["Band", "Grid", "Level", "grown", "net", "onto_surface"]
+__all__ = ["Band", "Lattice", "LevelSet", "grown", "net", "onto_surface"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -43,7 +43,7 @@ NEWTON = 5
 """Most steps that bring a vertex onto the surface; two or three are usual, for the net starts within a cell."""
 
 
-class Level(Protocol):
+class LevelSet(Protocol):
     """A field of which the zero level is wanted; NaN where it isn't defined."""
 
     def value(self, points: Floats) -> Floats:
@@ -57,7 +57,7 @@ class Level(Protocol):
 
 @shown
 @dataclass(frozen=True, slots=True, eq=False)
-class Grid:
+class Lattice:
     """A lattice of cubes: node (i, j, k) stands at ``origin + (i, j, k) @ axes * cell``."""
 
     origin: Floats
@@ -104,7 +104,9 @@ def unpack(code: Ints) -> Ints:
     return np.stack([code >> 42, (code >> 21) & mask, code & mask], axis=-1) - HALF
 
 
-def grown(level: Level, grid: Grid, seeds: Floats, wanted: Callable[[Floats], Flags], limit: int = 20_000_000) -> Band:
+def grown(
+    level: LevelSet, grid: Lattice, seeds: Floats, wanted: Callable[[Floats], Flags], limit: int = 20_000_000
+) -> Band:
     """Return the band of crossed cells connected to seeds.
 
     Parameters
@@ -170,7 +172,7 @@ def _across_faces(cells: Ints, values: Floats) -> Ints:
     return np.unique(np.concatenate(out))
 
 
-def net(level: Level, grid: Grid, band: Band) -> tuple[Floats, Ints]:
+def net(level: LevelSet, grid: Lattice, band: Band) -> tuple[Floats, Ints]:
     """Return vertices on the surface and triangles, anticlockwise seen from the field's positive side."""
     vertices = onto_surface(level, grid.position(_mean_crossing(band)), grid.cell)
     index = unpack(band.cells)
@@ -188,7 +190,7 @@ def _mean_crossing(band: Band) -> Floats:
     return np.asarray(unpack(band.cells) + total / crossed.sum(axis=1)[:, None])
 
 
-def onto_surface(level: Level, points: Floats, reach: float) -> Floats:
+def onto_surface(level: LevelSet, points: Floats, reach: float) -> Floats:
     """Return points moved onto the surface by Newton steps along the gradient, none farther than ``reach``."""
     moved, open_rows = points.copy(), np.arange(len(points))
     for _ in range(NEWTON):

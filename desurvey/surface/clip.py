@@ -16,7 +16,7 @@ from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from desurvey.problems import DataProblem
 from desurvey.shown import shown
-from desurvey.surface.band import Level
+from desurvey.surface.band import LevelSet
 
 __all__ = ["Outside", "beyond", "beyond_hull", "beyond_older", "joined", "over_ground"]
 
@@ -129,7 +129,7 @@ def over_ground(ground: Floats) -> Outside:
     return outside
 
 
-def beyond_older(older: Level, picks: Floats) -> Outside:
+def beyond_older(older: LevelSet, picks: Floats) -> Outside:
     """Return how far points lie beyond an older fault, seen from the picks of the surface that ends at it, metres.
 
     Raises

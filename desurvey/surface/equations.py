@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from desurvey.shown import shown
 from desurvey.surface.kernels import Sites, covariance
-from desurvey.surface.model import Model
+from desurvey.surface.model import CovarianceModel
 from desurvey.surface.picks import Picks
 from desurvey.surface.system import Solution, solve
 
@@ -37,11 +37,11 @@ class Equations:
     value_nugget: Floats
     gradient_nugget: Floats
 
-    def solved(self, model: Model) -> Solution:
+    def solved(self, model: CovarianceModel) -> Solution:
         """Return the solution, in units of the model's amplitude."""
         return solve(self._assembler(model), self.drift, self.data)
 
-    def _assembler(self, model: Model) -> Callable[[], Floats]:
+    def _assembler(self, model: CovarianceModel) -> Callable[[], Floats]:
         n, g = len(self.sites.values), len(self.sites.gradients)
         rows = np.arange(g)
 
@@ -72,7 +72,7 @@ def drift_at(points: Floats, surface: npt.NDArray[np.int64] | int, levels: int) 
     return out
 
 
-def equations(picks: Picks, model: Model, held: Held | None = None, value: Floats | float = 0.0) -> Equations:
+def equations(picks: Picks, model: CovarianceModel, held: Held | None = None, value: Floats | float = 0.0) -> Equations:
     """Return the system of picks (aligned and merged) under a model.
 
     Parameters
@@ -104,7 +104,7 @@ def _slope_drift(sites: Sites, levels: int) -> Floats:
     return np.hstack([np.zeros((d * g, levels)), np.repeat(np.eye(d), g, axis=0)])
 
 
-def _gradient_of(picks: Picks, model: Model) -> Floats:
+def _gradient_of(picks: Picks, model: CovarianceModel) -> Floats:
     """Return the gradient that the field should have at each pick, (E, N, U).
 
     It is the unit normal, or in the height form the normal of which the part along w is 1; where none was measured,
@@ -114,13 +114,13 @@ def _gradient_of(picks: Picks, model: Model) -> Floats:
     return np.asarray(normal if model.dimensions == 3 else normal / (normal @ model.axes[2])[:, None])
 
 
-def _value_nugget(picks: Picks, model: Model) -> Floats:
+def _value_nugget(picks: Picks, model: CovarianceModel) -> Floats:
     """Return the variance of the field's value at picks that comes from their positions, m²."""
     gradient = _gradient_of(picks, model)
     return np.asarray(np.einsum("ni,nij,nj->n", gradient, picks.covariance, gradient))
 
 
-def _gradients(picks: Picks, model: Model) -> tuple[Floats, Floats]:
+def _gradients(picks: Picks, model: CovarianceModel) -> tuple[Floats, Floats]:
     """Return gradient data and their covariance in scaled coordinates, (n, d) and (n, d, d).
 
     Implicit form: pole σ across the normal, the stretch along it. Height form: g = n / (n·w), and so

@@ -26,9 +26,9 @@ from desurvey.problems import DataProblem
 from desurvey.shown import shown
 from desurvey.surface.equations import Equations, equations
 from desurvey.surface.kernels import Kernel
-from desurvey.surface.model import Model, Options, frame_of
+from desurvey.surface.model import CovarianceModel, Options, frame_of
 from desurvey.surface.picks import Picks, spread_out, taken
-from desurvey.surface.search import Box, Misfit, lowest, plausible
+from desurvey.surface.search import Bounds, Misfit, lowest, plausible
 from desurvey.surface.system import Solution
 
 __all__ = ["FEW", "Likely", "estimated"]
@@ -53,8 +53,8 @@ class Likely:
         Their probabilities, adding up to 1.
     """
 
-    model: Model
-    rivals: tuple[Model, ...]
+    model: CovarianceModel
+    rivals: tuple[CovarianceModel, ...]
     weights: Floats
 
 
@@ -79,7 +79,7 @@ def estimated(picks: Picks, options: Options) -> Likely:
     sample = _sample(picks)
     frame = frame_of(picks)
     flat = _is_height(picks, frame[1][2], options)
-    found: list[tuple[float, Model]] = []
+    found: list[tuple[float, CovarianceModel]] = []
     for kernel in KERNELS if options.kernel == "auto" else (options.kernel,):
         model = _models(kernel, frame, flat, options)
         misfit = Misfit(_misfit_of(sample, kernel, model))
@@ -149,20 +149,20 @@ def _natural(kernel: Kernel, steps: Steps) -> Floats:
 
 def _models(
     kernel: Kernel, frame: tuple[Floats, Floats, float], flat: bool, options: Options
-) -> Callable[[Steps], Model]:
+) -> Callable[[Steps], CovarianceModel]:
     """Return the model as a function of steps across the ridge, in shortening along v and w, and along the ridge."""
     centre, axes, extent = frame
 
-    def model(steps: Steps) -> Model:
+    def model(steps: Steps) -> CovarianceModel:
         steepness, along, away, reach = np.exp(_natural(kernel, steps))
         shrink = np.array([1.0, along, 0.0 if flat else away]) / (extent * reach)
         variance = (options.waviness * steepness * extent * reach) ** 2
-        return Model(kernel, centre, axes, shrink, float(variance), options.stretch)
+        return CovarianceModel(kernel, centre, axes, shrink, float(variance), options.stretch)
 
     return model
 
 
-def _misfit_of(picks: Picks, kernel: Kernel, model: Callable[[Steps], Model]) -> Callable[[Steps], float]:
+def _misfit_of(picks: Picks, kernel: Kernel, model: Callable[[Steps], CovarianceModel]) -> Callable[[Steps], float]:
     """Return −2 log of likelihood and prior as a function of steps."""
 
     def misfit(steps: Steps) -> float:
@@ -172,10 +172,10 @@ def _misfit_of(picks: Picks, kernel: Kernel, model: Callable[[Steps], Model]) ->
     return misfit
 
 
-def _box(kernel: Kernel, flat: bool) -> Box:
+def _box(kernel: Kernel, flat: bool) -> Bounds:
     ranged = kernel != "cubic"
     free = (0, 1, *(() if flat else (2,)), *((3,) if ranged else ()))
-    return Box((-30.0, -LIMIT, -LIMIT, SHORTEST), (30.0, 0.0, 0.0, LONGEST), free)
+    return Bounds((-30.0, -LIMIT, -LIMIT, SHORTEST), (30.0, 0.0, 0.0, LONGEST), free)
 
 
 def _sample(picks: Picks) -> Picks:
@@ -190,7 +190,7 @@ def _sample(picks: Picks) -> Picks:
     return taken(picks, np.sort(np.append(oriented, rest)))
 
 
-def _deviance(picks: Picks, model: Model) -> float:
+def _deviance(picks: Picks, model: CovarianceModel) -> float:
     """Return −2 log restricted likelihood of the picks, in metres and (E, N, U) whatever the model's scale."""
     system = equations(picks, model)
     try:
@@ -206,7 +206,7 @@ def _deviance(picks: Picks, model: Model) -> float:
     return float(likelihood + jacobian) + 20.0 * max(0.0, float(np.log(solution.condition / CONDITION)))
 
 
-def _flattened(system: Equations, solution: Solution, model: Model) -> bool:
+def _flattened(system: Equations, solution: Solution, model: CovarianceModel) -> bool:
     """Return whether a field of three coordinates has less than half of the gradient that was measured.
 
     Errors of positions are stated in metres and taken for errors of the field. A field that is nearly constant makes

@@ -12,11 +12,11 @@ from scipy.spatial import cKDTree
 
 from desurvey.problems import DataProblem
 from desurvey.shown import shown
-from desurvey.surface.band import Grid, grown, net, onto_surface
+from desurvey.surface.band import Lattice, grown, net, onto_surface
 from desurvey.surface.clip import Outside, beyond, beyond_hull, joined
 from desurvey.surface.field import Field
 from desurvey.surface.mesh import Mesh
-from desurvey.surface.model import Model
+from desurvey.surface.model import CovarianceModel
 from desurvey.surface.patches import patched
 from desurvey.surface.picks import Picks
 from desurvey.surface.refine import Needs, refined
@@ -35,7 +35,7 @@ class Surfaces(Protocol):
         ...
 
     @property
-    def model(self) -> Model:
+    def model(self) -> CovarianceModel:
         """Frame and covariance."""
         ...
 
@@ -88,7 +88,7 @@ class Edge:
     shape: Literal["hull", "distance"] = "hull"
     margin: float | None = None
 
-    def limit(self, picks: Floats, model: Model) -> Outside:
+    def limit(self, picks: Floats, model: CovarianceModel) -> Outside:
         """Return the limit as a function of points."""
         margin = self.metres(picks)
         if self.shape == "distance":
@@ -193,7 +193,7 @@ SHARE = 0.05
 def _net(level: LevelOf, axes: Floats, cell: float, outside: Outside) -> tuple[Mesh, int]:
     """Return the net of a surface in cells of one size, a little beyond its limits, and the nodes evaluated."""
     # half a cell off the mean plane: on a flat surface no node has a value whose sign is rounding
-    grid = Grid(level.picks.mean(axis=0) + 0.5 * cell * axes[2], axes, cell)
+    grid = Lattice(level.picks.mean(axis=0) + 0.5 * cell * axes[2], axes, cell)
     band = grown(level, grid, _seeds(level, cell), lambda centres: outside(centres) < 2.0 * cell)
     if not len(band.cells):
         raise _nothing_left()

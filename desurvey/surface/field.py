@@ -30,7 +30,7 @@ from desurvey.problems import DataProblem
 from desurvey.shown import shown
 from desurvey.surface.equations import Equations, Held, drift_at, equations
 from desurvey.surface.kernels import CHUNK, Sites, cross_covariance, field_sums, profile
-from desurvey.surface.model import Model, Options
+from desurvey.surface.model import CovarianceModel, Options
 from desurvey.surface.picks import Picks, aligned, merged, refuse_unfixed
 from desurvey.surface.system import Solution
 
@@ -56,7 +56,7 @@ class Estimate:
         Position, value weight and gradient weight of each source, scaled coordinates.
     """
 
-    model: Model
+    model: CovarianceModel
     levels: Floats
     linear: Floats
     nodes: tuple[Floats, Floats, Floats]
@@ -105,7 +105,7 @@ class Field:
     rivals: tuple[Rival, ...] = ()
 
     @property
-    def model(self) -> Model:
+    def model(self) -> CovarianceModel:
         """Frame and covariance."""
         return self.estimate.model
 
@@ -169,13 +169,15 @@ def covariance_between(field: Field, points: Floats) -> Floats:
     return field.solution.posterior(covariance, drift, prior) * field.model.amplitude
 
 
-def _targets(system: Equations, model: Model, scaled: Floats, surface: int, levels: int) -> tuple[Floats, Floats]:
+def _targets(
+    system: Equations, model: CovarianceModel, scaled: Floats, surface: int, levels: int
+) -> tuple[Floats, Floats]:
     """Return what a kriging variance asks for: covariances (N, M) and drift (m, M) of values at scaled points."""
     drift = drift_at(scaled, surface, levels).T
     return cross_covariance(model.kernel, system.sites, scaled), drift
 
 
-def _prior(model: Model) -> float:
+def _prior(model: CovarianceModel) -> float:
     return float(profile(model.kernel, np.zeros(1)).value[0])
 
 
@@ -191,7 +193,7 @@ def prepared(picks: Picks, options: Options) -> Picks:
     return merged(aligned(picks), options.merge * extent)
 
 
-def solved(picks: Picks, model: Model, held: Held | None = None, value: Floats | float = 0.0) -> Field:
+def solved(picks: Picks, model: CovarianceModel, held: Held | None = None, value: Floats | float = 0.0) -> Field:
     """Return the field of prepared picks under a given model (:func:`desurvey.surface.equations.equations`)."""
     system = equations(picks, model, held, value)
     solution = system.solved(model)

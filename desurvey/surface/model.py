@@ -19,7 +19,7 @@ from desurvey.shown import shown
 from desurvey.surface.kernels import Kernel
 from desurvey.surface.picks import Picks
 
-__all__ = ["Model", "Options", "frame_of"]
+__all__ = ["CovarianceModel", "Options", "frame_of"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -59,7 +59,7 @@ class Options:
 
 @shown
 @dataclass(frozen=True, slots=True, eq=False)
-class Model:
+class CovarianceModel:
     """A covariance model in its frame: scaled coordinates are ``(x − centre) @ axes.T * scale``.
 
     Attributes
@@ -93,7 +93,7 @@ class Model:
         d = self.dimensions
         return (gradient * self.scale[:d]) @ self.axes[:d]
 
-    def around(self, points: Floats) -> Model:
+    def around(self, points: Floats) -> CovarianceModel:
         """Return the same model, better conditioned for points in one part of it.
 
         Coordinates are centred on the points and, where the kernel has no length scale, of their size.

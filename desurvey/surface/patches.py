@@ -28,7 +28,7 @@ from scipy.spatial import cKDTree
 
 from desurvey.shown import shown
 from desurvey.surface.field import Estimate, Field, solved
-from desurvey.surface.model import Model
+from desurvey.surface.model import CovarianceModel
 from desurvey.surface.picks import Picks, Sides, spread_out, taken
 from desurvey.surface.sides import clearance_of, respected, sides_taken
 
@@ -80,7 +80,7 @@ class Patched:
     """
 
     picks: Picks
-    model: Model
+    model: CovarianceModel
     centres: Floats
     radii: Floats
     members: tuple[Ints, ...]
@@ -158,7 +158,7 @@ def _weight(away: Floats, radius: float) -> tuple[Floats, Floats]:
     return rest**4 * (4.0 * r + 1.0), (-20.0 / radius**2) * (rest**3)[:, None] * away
 
 
-def patched(picks: Picks, model: Model, sides: Sides | None = None) -> Patched:
+def patched(picks: Picks, model: CovarianceModel, sides: Sides | None = None) -> Patched:
     """Return the field of prepared picks, in patches, its first surface on its side of drilled rock.
 
     Notes
@@ -180,7 +180,7 @@ def patched(picks: Picks, model: Model, sides: Sides | None = None) -> Patched:
     return free if sides is None else _respected(free, sides)
 
 
-def _patch(picks: Picks, model: Model, rows: Ints, levels: Floats) -> Field:
+def _patch(picks: Picks, model: CovarianceModel, rows: Ints, levels: Floats) -> Field:
     """Return the field of some of the picks, with the levels of their surfaces known."""
     some = _as_one(picks, rows)
     return solved(some, model.around(some.position), value=levels[picks.surface[rows]])
@@ -199,7 +199,7 @@ def _as_one(picks: Picks, rows: Ints) -> Picks:
     )
 
 
-def _levels(picks: Picks, model: Model) -> Floats:
+def _levels(picks: Picks, model: CovarianceModel) -> Floats:
     """Return the levels of the surfaces less that of the first, from picks spread over each of them."""
     if picks.surfaces == 1:
         return np.zeros(1)

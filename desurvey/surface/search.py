@@ -20,14 +20,14 @@ import numpy.typing as npt
 
 from desurvey.shown import shown
 
-__all__ = ["Box", "Misfit", "lowest", "plausible"]
+__all__ = ["Bounds", "Misfit", "lowest", "plausible"]
 
 Steps = tuple[float, ...]
 
 
 @shown
 @dataclass(frozen=True, slots=True)
-class Box:
+class Bounds:
     """Where parameters may go, in steps.
 
     Attributes
@@ -62,7 +62,7 @@ FIRST, LAST = 4.0, 0.5
 """Steps that the search begins and ends with."""
 
 
-def lowest(misfit: Misfit, box: Box, start: Steps, first: float = FIRST) -> Steps:
+def lowest(misfit: Misfit, box: Bounds, start: Steps, first: float = FIRST) -> Steps:
     """Return the lattice point from which no step of ``LAST`` lowers the misfit."""
     best, step = start, first
     moves = _moves(len(start), box.free)
@@ -76,7 +76,7 @@ def lowest(misfit: Misfit, box: Box, start: Steps, first: float = FIRST) -> Step
     return best
 
 
-def _bounded(steps: npt.NDArray[np.float64], box: Box) -> Steps:
+def _bounded(steps: npt.NDArray[np.float64], box: Bounds) -> Steps:
     return tuple(float(s) for s in np.clip(steps, box.low, box.high))
 
 
@@ -99,7 +99,7 @@ MOST = 100
 """Points walked at most: along a ridge that runs across the axes there would be many hundreds."""
 
 
-def plausible(misfit: Misfit, box: Box, best: Steps) -> list[Steps]:
+def plausible(misfit: Misfit, box: Bounds, best: Steps) -> list[Steps]:
     """Return the points of a lattice through the best one whose misfit is not much above the lowest.
 
     The lattice's spacing along each axis is the smallest power of √2 that raises the misfit enough. Its points are
@@ -125,7 +125,7 @@ def plausible(misfit: Misfit, box: Box, best: Steps) -> list[Steps]:
     return sorted(walked)
 
 
-def _stride(misfit: Misfit, box: Box, best: Steps, axis: int) -> float:
+def _stride(misfit: Misfit, box: Bounds, best: Steps, axis: int) -> float:
     """Return the power of √2 of steps along an axis that raises the misfit by ``RISE``."""
     step = 0.25
     while step < 8.0:
@@ -136,7 +136,7 @@ def _stride(misfit: Misfit, box: Box, best: Steps, axis: int) -> float:
     return step
 
 
-def _beside(steps: Steps, axis: int, step: float, box: Box) -> list[Steps]:
+def _beside(steps: Steps, axis: int, step: float, box: Bounds) -> list[Steps]:
     """Return the two neighbours along an axis, without those out of bounds."""
     moved = [steps[axis] - step, steps[axis] + step]
     return [(*steps[:axis], value, *steps[axis + 1 :]) for value in moved if box.low[axis] <= value <= box.high[axis]]

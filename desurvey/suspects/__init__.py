@@ -13,7 +13,9 @@ The method, in the order it runs:
 3. **Runs** (:mod:`~desurvey.suspects.weighing`, :mod:`~desurvey.suspects.learning`): the likelihood of a run's readings
    for every roll of its line, and with beta reversed or alpha complemented; line offsets multiply in. Runs found wrong
    lose their say in the field, in turns, until both settle.
-4. **Readings**, by the same densities; and **survey stations** (:mod:`desurvey.spikes`) on geometry alone.
+4. **Alike** (:mod:`~desurvey.suspects.alike`): all runs of a tool, a crew, a logger or a shift, or of a hole, that are
+   wrong in the same way are one suspect; they are put right, in memory, and all is learnt anew.
+5. **Readings**, by the same densities; and **survey stations** (:mod:`desurvey.spikes`) on geometry alone.
 
 How many hypotheses are tried is paid for by prior odds: each of them becomes a probability, the free parameters (a
 roll, a turn of north) averaged over. A run is accused only when "as logged" has less than 10 % left, and only as many

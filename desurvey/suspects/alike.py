@@ -9,10 +9,12 @@ share ``SPOILT``, the log likelihood ratio to "as any other run" is::
     Σ log((1 − SPOILT) P / q + SPOILT)
 
 so no run can say more for it than that its own blunder is explained, log 1/q, and a run that is surely right says no.
+For a line turned far, by one angle for all, P / q is the likelihood of that turn over that of the run in all ways that
+it may be, averaged over all angles.
 
-*Does their line sit turned against that of the others?* (Two tools used in turn, one 8° off.) No single run need be
-wrong enough to be accused. Each run's roll r_i ± s_i, with which its readings are likeliest, is a number that scatters
-by the honest error of a line, τ, about a mean of its hole, ω, and of its group::
+*Does their line sit turned a little against that of the others?* (Two tools used in turn, one 8° off.) No single run
+need be wrong enough to be accused. Each run's roll r_i ± s_i, with which its readings are likeliest, is a number that
+scatters by the honest error of a line, τ, about a mean of its hole, ω, and of its group::
 
     r = a + c · (in the group) + hole + run          hole ~ N(0, ω²)     run ~ N(0, τ² + s²)
 
@@ -28,14 +30,14 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import expit, logit
+from scipy.special import expit, logit, logsumexp
 
 from desurvey import blunders
 from desurvey.shown import shown
 from desurvey.suspects.readings import Errors, Readings, Runs
 from desurvey.suspects.weighing import BLUNDERS, ROLLS, Expectation, Verdict, likeliest_roll, roll_table
 
-__all__ = ["HOLE", "Group", "put_right", "surest_group"]
+__all__ = ["HOLE", "Group", "put_right", "surest_group", "turn_left"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -110,7 +112,7 @@ def surest_group(
     table = roll_table(readings, expected, ROLLS, readings.run, len(runs.hole))
     tells = np.asarray(table.any(axis=1))
     roll, sigma = likeliest_roll(table, 0.0)
-    said = _said(verdict)
+    said, turned = _said(verdict), _said_of_turns(table, verdict)
     found: list[tuple[float, int, Group]] = []
     for column, labels in runs.labels.items():
         for value in np.unique(labels[labels != ""]).tolist():
@@ -121,7 +123,7 @@ def surest_group(
                 continue  # there is no majority to measure it against
             answers = _plain(own, said, verdict, "hole" if column == HOLE else "group")
             if column != HOLE:
-                answers += _turned(own, rest, roll, sigma, runs.hole, errors)
+                answers += _turned(own, rest, roll, sigma, runs.hole, errors) + _turned_far(own, turned, roll, sigma)
             for blunder, turn, turn_sigma, evidence, odds in answers:
                 which = np.flatnonzero(labels == value)
                 others = int(rest.sum())
@@ -166,13 +168,56 @@ def _turned(own: Bools, rest: Bools, roll: Floats, sigma: Floats, hole: Ints, er
     rate = dict(zip(blunders.named("group"), blunders.rates("group"), strict=True))
     out = []
     for name in BLUNDERS:
-        if blunders.BLUNDERS[name].free and name in rate and abs(turn) >= LEAST_TURN:
+        if blunders.BLUNDERS[name].free and name in rate and LEAST_TURN <= abs(turn) < FARTHEST:
             # No run can say more than that it is explained: it may be wrong on its own.
             most = -float(np.log(blunders.rates("run")[BLUNDERS.index(name)])) * inside.sum()
             evidence = min(some - none, most)
             odds = evidence - 0.5 * np.log1p(USUAL_TURN**2 / turn_variance) + logit(rate[name])
             out.append((name, turn, float(np.sqrt(turn_variance)), evidence, float(odds)))
     return out
+
+
+def _said_of_turns(table: Floats, verdict: Verdict) -> Floats:
+    """Return what each run says for each of ``ROLLS`` being that of its group, (r, g)."""
+    apart = (ROLLS[:, None] - ROLLS + 180.0) % 360.0 - 180.0
+    near = np.exp(-0.5 * (apart / verdict.line_sigma) ** 2)
+    top = table.max(axis=1, keepdims=True)
+    likely = np.log(np.maximum(np.exp(table - top) @ (near / near.sum(axis=0)), 1e-300)) + top
+    as_logged = likely[:, np.argmin(np.abs(ROLLS))]
+    expected = np.maximum(verdict.probability[:, 0] - verdict.turned, 1e-300)
+    any_way = as_logged + np.log1p(-verdict.blunder_rate - verdict.turn_rate) - np.log(expected)
+    return np.asarray(np.logaddexp(np.log(1 - SPOILT) + likely - any_way[:, None], np.log(SPOILT)))
+
+
+def _turned_far(own: Bools, said: Floats, roll: Floats, sigma: Floats) -> list[Answer]:
+    """Return the turn of a group's line where it is far, against what is expected of its runs."""
+    far = np.abs(ROLLS) >= FARTHEST
+    score = said[own][:, far].sum(axis=0)
+    off = (roll - ROLLS[far][np.argmax(score)] + 180.0) % 360.0 - 180.0
+    kept = own & (np.abs(off) < FARTHEST)
+    if kept.sum() < max(FEWEST, own.sum() / 2):
+        return []
+    evidence = float(logsumexp(score) - np.log(far.sum()))
+    turn = float(ROLLS[far][np.argmax(score)] + np.average(off[kept], weights=1 / (sigma[kept] ** 2 + LEAST_TURN**2)))
+    spread = float(np.std(off[kept], ddof=1) / np.sqrt(kept.sum()))
+    rate = dict(zip(blunders.named("group"), blunders.rates("group"), strict=True))
+    names = [name for name in BLUNDERS if blunders.BLUNDERS[name].free and name in rate]
+    return [(name, turn, spread, evidence, evidence + float(logit(rate[name]))) for name in names]
+
+
+def turn_left(readings: Readings, runs: Runs, expected: Expectation, errors: Errors, group: Group) -> float:
+    """Return how far the line of a group sits from that of the others, once put right, degrees.
+
+    What a run is compared with is learnt without it, so its neighbours of the other tool count for more than their
+    share, and a turn is at first taken for larger than it is.
+    """
+    table = roll_table(readings, expected, ROLLS, readings.run, len(runs.hole))
+    tells, labels = table.any(axis=1), runs.labels[group.column]
+    own, rest = (labels == group.value) & tells, (labels != group.value) & (labels != "") & tells
+    roll, sigma = likeliest_roll(table, 0.0)
+    kept = (own | rest) & (np.abs(roll) < FARTHEST)
+    line = _Line(roll[kept], sigma[kept] ** 2, np.unique(runs.hole[kept], return_inverse=True)[1], errors)
+    return line.fit(np.stack([np.ones(int(kept.sum())), own[kept].astype(float)], axis=1))[1]
 
 
 class _Line(NamedTuple):

@@ -50,7 +50,7 @@ CENTRES = 220
 BLOCK = 64
 """Most nodes of a hole that are taken together exactly: 200 m of runs of 3 m."""
 
-ENOUGH = 300
+ENOUGH = 210
 """Nodes from which reach, swing and nugget are estimated, exactly; more make the search slower and no better ..."""
 
 TOGETHER = 6
@@ -342,10 +342,10 @@ class _Sample:
         folding = (1 + scaled + scaled**2 / 3) * decay
         covariance = folding + LEVEL**2
         covariance.flat[:: len(covariance) + 1] += self.nodes.noise + nugget**2 + 1e-9
-        lower = linalg.cholesky(covariance, lower=True, check_finite=False, overwrite_a=True)
+        lower = linalg.cholesky(covariance, lower=True, check_finite=False)
         solved = linalg.cho_solve((lower, True), self.nodes.tensor, check_finite=False)
         inverse = linalg.lapack.dpotri(lower, lower=1)[0]
-        inverse = np.tril(inverse) + np.tril(inverse, -1).T
+        inverse += np.tril(inverse, -1).T
         value = 0.5 * np.sum(solved * self.nodes.tensor) + 5 * np.sum(np.log(np.diag(lower)))
         slope = 2.5 * inverse - 0.5 * solved @ solved.T  # of the misfit by the covariance
         # With squared distance q in stretched space, dk/dq = −5/6 (1 + s) e⁻ˢ; Σ Gᵢⱼ (xᵢ−xⱼ)(xᵢ−xⱼ)ᵀ in two products.

@@ -12,10 +12,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import softmax
 
+from desurvey.blunders import BLUNDERS as BLUNDERS_BY_NAME
 from desurvey.blunders import corrected, named, rates
 from desurvey.progress import Progress, part, silent
 from desurvey.shown import shown
-from desurvey.suspects.alike import Group, put_right, surest_group
+from desurvey.suspects.alike import Group, put_right, surest_group, turn_left
 from desurvey.suspects.holes import HoleFindings, find_holes
 from desurvey.suspects.learning import Sigmas, learn
 from desurvey.suspects.readings import Readings, Runs
@@ -97,9 +98,13 @@ def find(
     readings, groups = holes.readings, list[Group]()
     lessons, expected, verdict = learn(readings, runs, holes.lessons, sigmas, part(progress, HOLES_SHARE, 1.0))
     while (group := surest_group(readings, runs, expected, verdict, sigmas, groups)) and len(groups) < MOST_GROUPS:
-        groups.append(group)
         readings, runs = put_right(readings, runs, group)
         lessons, expected, verdict = learn(readings, runs, lessons, sigmas)
+        if BLUNDERS_BY_NAME[group.blunder].free:
+            left = turn_left(readings, runs, expected, sigmas, group)
+            readings, runs = put_right(readings, runs, group._replace(turn_deg=left))
+            group = group._replace(turn_deg=group.turn_deg + left)
+        groups.append(group)
     run, blunder = run_suspects(verdict)
     single = reading_suspects(readings, expected, np.isin(readings.run, run))
     offsets = offset_table(runs, float(np.rad2deg(sigmas.offset)))

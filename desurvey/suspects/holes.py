@@ -204,20 +204,41 @@ def weigh_holes(
     """
     faithful = [lesson for lesson in lessons if lesson.tells() and lesson.stray < MOST_STRAY]
     stretches = [Stretches.of(readings, lesson, len(collar), sigmas) for lesson in faithful]
+    here = [stretch.ground(readings.position) for stretch in stretches]  # of a hole that stays where it is
     parts = np.zeros((len(collar), len(tried), len(DOUBTS), PARTS))
-    for rank, stretch in enumerate(stretches):
-        ground = stretch.ground(readings.position)  # of all hypotheses that leave the holes where they are
-        for number, hypothesis in enumerate(tried):
-            moved = restated(readings, collar[readings.hole], hypothesis)
-            below = ground if hypothesis.stays else stretch.ground(moved.position)
-            area = stretch.summed(log_area_ratio(readings.alpha_deg, moved.alpha_deg))
-            parts[:, number] += (stretch.log_likelihood(moved, below, np.array(DOUBTS)) + area).swapaxes(0, 1)
-            progress((rank + (number + 1) / len(tried)) / len(stretches))
+    looks = []
+    for number, hypothesis in enumerate(tried):
+        moved = restated(readings, collar[readings.hole], hypothesis)
+        grounds = here if hypothesis.stays else [stretch.ground(moved.position) for stretch in stretches]
+        area = log_area_ratio(readings.alpha_deg, moved.alpha_deg)
+        looks.append((moved, grounds, area))
+        for stretch, ground in zip(stretches, grounds, strict=True):
+            glance = stretch.log_likelihood(moved, ground, GLANCE, GLANCE_TURNS) + stretch.summed(area)
+            parts[:, number] += glance.swapaxes(0, 1)  # the same for all doubts, until it is looked at closely
+        progress(GLANCE_SHARE * (number + 1) / len(tried))
+    first = parts[:, :, 0].sum(axis=2)
+    close = first >= first.max(axis=1, keepdims=True) - FAR
+    close[:, 0] = True
+    for number, (moved, grounds, area) in enumerate(looks):
+        holes = close[:, number]
+        parts[holes, number] = 0.0
+        for stretch, ground in zip(stretches, grounds, strict=True):
+            few, below = stretch.only(holes), [g.only(holes) for g in ground]
+            likely = few.log_likelihood(moved, below, np.array(DOUBTS)) + few.summed(area)
+            parts[holes, number] += likely.swapaxes(0, 1)
+        progress(GLANCE_SHARE + (1 - GLANCE_SHARE) * (number + 1) / len(tried))
     verdict = _judge(_over_doubts(parts.sum(axis=3)), tried)
     told = [stretch.told() for stretch in stretches]
     foretold = np.any(told, axis=0) if told else np.zeros(len(collar), dtype=bool)
     return replace(verdict, broad=_broad(parts, verdict.best), foretold=foretold)
 
+
+GLANCE: Floats = np.array([[3.0, 1.0, 0.0]])
+GLANCE_TURNS = 2
+GLANCE_SHARE = 0.5
+FAR = 15.0
+"""Each hypothesis is first glanced at under one doubt; with log likelihoods so far below the best it is left at that. It
+could only come near under a wide doubt, and there "as logged" does as well."""
 
 MOST_STRAY = 0.1
 """Share of strays from which a kind is not asked about holes: a blunder may then fit the strays, say of short limbs."""
@@ -236,7 +257,7 @@ def _broad(parts: Floats, best: Ints) -> Floats:
 
 
 FEW = 2
-LEAST_BROAD = 1.0
+LEAST_BROAD = 3.0
 """Of twelve stretches, and least log likelihood ratio of the rest."""
 
 

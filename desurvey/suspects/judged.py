@@ -98,7 +98,7 @@ def said(runs: pd.DataFrame, found: Found | None) -> tuple[str, ...]:
     unforetold = int(np.count_nonzero(~found.holes.foretold[read]))
     if unforetold:
         out.append(
-            f"{unforetold:,} of {len(read):,} holes with readings are not judged as wholes: the other holes don't foretell "
+            f"{unforetold:,} of {len(read):,} holes with readings are not judged as wholes: the others don't foretell "
             "what they should meet."
         )
     return tuple(out)

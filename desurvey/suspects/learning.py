@@ -123,8 +123,7 @@ def relearn(
     readings: Readings, lessons: list[Lesson], trust: Floats, sigmas: Sigmas, progress: Progress = silent
 ) -> list[Lesson]:
     """Return the lessons learnt afresh, each reading teaching as far as it is trusted (n,)."""
-    blank = [replace(lesson, fields=()) for lesson in lessons]  # what wrong holes had taught may be far off
-    return [_study(lesson, readings, trust, sigmas, afresh=True) for lesson in followed(blank, progress)]
+    return [_study(lesson, readings, trust, sigmas, afresh=True) for lesson in followed(lessons, progress)]
 
 
 def _first(readings: Readings, members: Ints, node: Ints, sigmas: Sigmas, progress: Progress) -> Lesson:

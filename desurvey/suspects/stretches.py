@@ -108,7 +108,18 @@ class Stretches:
         place = self._places(position[self.rows])
         return [Ground.of(f, w, place, self.shared) for f, w in zip(self.lesson.fields, self.without, strict=True)]
 
-    def log_likelihood(self, readings: Readings, ground: list[Ground], doubts: Floats) -> Floats:
+    def only(self, holes: npt.NDArray[np.bool_]) -> Stretches:
+        """Return these of some of the holes, (h,)."""
+        hole, part = np.divmod(self.stretch, PARTS)
+        kept = holes[hole]
+        code = np.cumsum(holes) - 1
+        stretch = code[hole[kept]] * PARTS + part[kept]
+        count = int(np.count_nonzero(holes))
+        return replace(self, rows=self.rows[kept], stretch=stretch, variance=self.variance[:, kept], holes=count)
+
+    def log_likelihood(
+        self, readings: Readings, ground: list[Ground], doubts: Floats, turns: int = SHIFT_TURNS
+    ) -> Floats:
         """Return the log likelihood of each hole's readings under each doubt, by stretches, (d, h, PARTS)."""
         normal = readings.normal[self.rows]
         sets, pay = [], np.zeros((len(doubts), self.holes, PARTS))
@@ -123,7 +134,7 @@ class Stretches:
             cost = np.where(apart, np.log(chance), np.log1p(-np.where(chance < 1e-6, 0.0, chance)))
             pay += share * cost * self._present()
             sets.append((residual, covariance))
-        return self._likeliest(sets) + pay
+        return self._likeliest(sets, turns) + pay
 
     def told(self) -> npt.NDArray[np.bool_]:
         """Return of which holes half of the readings of the kind, and at least ``FEWEST``, are foretold, (h,)."""
@@ -158,7 +169,7 @@ class Stretches:
         whole = total.sum(axis=1, keepdims=True) / np.maximum(count.sum(axis=1, keepdims=True), 1)
         return np.where(count > 0, total / np.maximum(count, 1), whole)
 
-    def _likeliest(self, sets: list[tuple[Floats, Floats]]) -> Floats:
+    def _likeliest(self, sets: list[tuple[Floats, Floats]], turns: int) -> Floats:
         """Return the evidence with the shifts at their likeliest (expectation–maximisation), (d, h, PARTS)."""
         lesson, doubts = self.lesson, len(sets[0][1])
         stray = min(lesson.stray + SPOILT, 0.9)
@@ -170,7 +181,7 @@ class Stretches:
         square = np.stack([(residual**2).sum(axis=1) for residual, _ in sets])[:, None, :]
         normal = (1 - stray) * lesson.share[:, None, None] * np.exp(-0.5 * square / wide) / (2 * np.pi * wide)
         weight = normal / (normal.sum(axis=0) + stray / (2 * np.pi)) / variance
-        for _ in range(SHIFT_TURNS):
+        for _ in range(turns):
             force = []
             for member, (residual, covariance) in enumerate(sets):
                 known = self._by_stretch(weight[member])
@@ -190,9 +201,9 @@ class Stretches:
     def _by_stretch(self, values: Floats) -> Floats:
         """Return the sums of values (d, n) over the readings of each stretch, (d, h PARTS)."""
         out = np.zeros((len(values), self.holes * PARTS))
-        present, first = np.unique(self.stretch, return_index=True)
-        if len(present):
-            out[:, present] = np.add.reduceat(values, first, axis=1)
+        first = np.flatnonzero(np.diff(self.stretch, prepend=-1))  # the readings stand in the order of the stretches
+        if len(first):
+            out[:, self.stretch[first]] = np.add.reduceat(values, first, axis=1)
         return out
 
 
@@ -237,6 +248,12 @@ class Ground:
         by_hole = shared**2 * moment @ moment.swapaxes(1, 2)
         by_field = np.repeat(np.repeat(covariance, 2, axis=1), 2, axis=2) * together
         return cls(axes.axis, one, two, axes.gap, by_field, by_hole)
+
+    def only(self, holes: npt.NDArray[np.bool_]) -> Ground:
+        """Return the ground of some of the holes, (h,)."""
+        of_stretch = np.repeat(holes, PARTS)
+        parts = (getattr(self, name)[of_stretch] for name in ("axis", "one", "two", "gap"))
+        return Ground(*parts, self.by_field[holes], self.by_hole[holes])
 
     def covariance(self, doubts: Floats) -> Floats:
         """Return the joint covariance of the expected axes, radians², (d, h, 2P, 2P).

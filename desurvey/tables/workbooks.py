@@ -16,8 +16,9 @@ from desurvey.tables.delimited import Body
 from desurvey.tables.files import Source
 from desurvey.tables.layout import filled_above, find_heading
 from desurvey.tables.schema import plain_heading
+from desurvey.tables.sheets import fitting, refuse_bomb
 
-__all__ = ["read_las", "read_parquet", "read_workbook"]
+__all__ = ["open_workbook", "read_las", "read_parquet", "read_workbook"]
 
 
 def read_workbook(source: Source, table: str, mapped: Collection[str]) -> tuple[Body, str]:
@@ -39,10 +40,12 @@ def read_workbook(source: Source, table: str, mapped: Collection[str]) -> tuple[
         The sheet that was chosen, blank when there was no choice.
     """
     try:
-        book = pd.ExcelFile(io.BytesIO(source.data), engine="calamine")
+        book = open_workbook(source.data, source.name)
         sheet, chosen = _sheet(book, source, table)
+        fit = fitting(source.data, sheet, source.name)
+        book = book if fit is source.data else open_workbook(fit, source.name)
         frame = pd.read_excel(book, sheet_name=sheet, header=None, dtype=object)
-    except DataProblem:
+    except (DataProblem, MemoryError):
         raise
     except Exception as error:  # calamine has a family of errors of its own, without a common base
         raise DataProblem("the file can't be read as a workbook", file=source.name, value=error) from error
@@ -55,6 +58,18 @@ def read_workbook(source: Source, table: str, mapped: Collection[str]) -> tuple[
         headings.pop()
     columns = [pa.array([row[i] for row in rows[place + 1 :]], pa.string()) for i in range(len(headings))]
     return Body(headings, columns, place + 1, filled_above(rows, place)), chosen
+
+
+def open_workbook(data: bytes, name: str) -> pd.ExcelFile:
+    """Open a workbook that holds no more than a workbook does.
+
+    Raises
+    ------
+    DataProblem
+        When it would unpack to more; the library's own errors for anything else that is wrong with it.
+    """
+    refuse_bomb(data, name)
+    return pd.ExcelFile(io.BytesIO(data), engine="calamine")
 
 
 def _sheet(book: pd.ExcelFile, source: Source, table: str) -> tuple[str, str]:

@@ -7,13 +7,13 @@ import pytest
 import desurvey
 from tests.browser.chromium import chromium, listened, needs_chromium
 from tests.projects import write_project
-from viewer.report import Wanted, compose, write_report
+from viewer.report import WantedDrawings, compose, write_report
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
 
 def test_the_report_shows_its_figures_and_its_scene_offline(tmp_path):
-    report = compose(desurvey.open(write_project(tmp_path / "p")), Wanted(logs=False))
+    report = compose(desurvey.open(write_project(tmp_path / "p")), WantedDrawings(logs=False))
     write_report(report, tmp_path / "report.html")
     with chromium() as browser:
         tab = browser.new_context(viewport={"width": 1200, "height": 900}, offline=True).new_page()

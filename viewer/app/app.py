@@ -22,7 +22,7 @@ from viewer.app.listing import Listing
 from viewer.app.painter import Painter
 from viewer.app.picking import Picking
 from viewer.app.possible import Possible
-from viewer.app.sets import Sets
+from viewer.app.sets import SetsPart
 from viewer.app.slabs import fence
 from viewer.app.stage import Part, Stage, careful
 from viewer.app.taking import Taking
@@ -65,7 +65,7 @@ class App:
         self.stage = stage = Stage(study, server, view)
         self.painter = Painter()
         self.controls = Controls(stage)
-        self.sets, self.possible = Sets(stage), Possible(stage)
+        self.sets, self.possible = SetsPart(stage), Possible(stage)
         self.lines = Lines(stage, self.possible)
         self.verdict = Verdict(stage, self.possible, self.lines)
         self.picking, self.aiming = Picking(stage, self.possible, self.lines), Aiming(stage)
@@ -167,7 +167,7 @@ class Controls(Part):
     def __init__(self, stage: Stage) -> None:
         super().__init__(stage)
         self.show_tables()
-        self.stage.history.settle(replace(self.stage.history.now, **self._columns()))
+        self.stage.history.settle(self._named_in_full(self.stage.history.now))
         self.state.change(*CONTROLS)(self.changed)
 
     def show_tables(self) -> None:
@@ -191,10 +191,12 @@ class Controls(Part):
     def show(self) -> None:
         """Put the view into the state, where the page's controls follow it."""
         view, desk = self.stage.history.now, self.stage.base
+        full = self._named_in_full(view)
         holes = desk.traces.hole_ids.tolist()
         self.state.update(
             {
-                **self._columns(),
+                "holes_by": full.holes_by,
+                "discs_by": full.discs_by,
                 "kinds_on": [kind for kind in desk.kinds if kind not in view.kinds_off],
                 "grades_on": [grade for grade in desk.grades if grade not in view.grades_off],
                 "holes_on": [hole for hole in holes if hole not in view.holes_off] if view.holes_off else [],
@@ -209,13 +211,14 @@ class Controls(Part):
             }
         )
 
-    def _columns(self) -> dict[str, str]:
-        """Return the columns that colour holes and discs by their full names, as the page's lists have them."""
-        view, usual = self.stage.history.now, values.usual(self.stage.base.project)
-        return {
-            "holes_by": view.holes_by or (str(usual) if usual else "none"),
-            "discs_by": view.discs_by if "." in view.discs_by else f"structures.{view.discs_by}",
-        }
+    def _named_in_full(self, view: View) -> View:
+        """Return a view with the columns that colour holes and discs by their full names, as the page has them."""
+        usual = values.usual(self.stage.base.project)
+        return replace(
+            view,
+            holes_by=view.holes_by or (str(usual) if usual else "none"),
+            discs_by=view.discs_by if "." in view.discs_by else f"structures.{view.discs_by}",
+        )
 
     @careful
     def changed(self, **_state: Any) -> None:

@@ -1,8 +1,11 @@
 """The door of the server: who has the token comes in, and what the browser may fetch beside the app itself.
 
 The token stands in the address that is opened; the first request with it gets a cookie, and every later request, the
-web socket's too, must bring the cookie or the token. Nothing here leads to the file system: the two data routes answer
-from memory, and the static files are those of the libraries and of this package.
+web socket's too, must bring the cookie or the token. The cookie is no token: browsers send it to every server of this
+machine, whatever its port. So pages of other servers are told apart by their origin, which a browser always says of a
+web socket and of a post, and the web socket asks for a secret that only a page of this server can read. Nothing here
+leads to the file system: the two data routes answer from memory, and the static files are those of the libraries and of
+this package.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ import secrets
 from collections.abc import Awaitable, Callable
 from ipaddress import ip_address
 from typing import Any
+from urllib.parse import urlsplit
 
 from aiohttp import web
 
@@ -72,7 +76,7 @@ class Door:
         picture: Callable[[dict[str, Any]], Awaitable[bytes]],
         relog: Callable[[], str],
     ) -> None:
-        self.token = token
+        self.token, self._session, self.secret = token, new_token(), new_token()
         self._scene, self._net, self._picture, self._relog = scene, net, picture, relog
 
     def hang(self, app: web.Application) -> None:
@@ -82,18 +86,20 @@ class Door:
         app.router.add_get("/net.json", self._json(lambda: self._net()))
         app.router.add_get("/relog.html", self._print)
         app.router.add_post("/picture", self._draw)
-        app.router.add_post("/paraview/", _session)
+        app.router.add_post("/paraview/", self._where)
 
     def _guard(self) -> Any:
         @web.middleware
         async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
-            cookie = f"lowside_{request.url.port}"
+            if not _is_own(request):
+                return web.Response(status=403, text="This server answers its own page only.\n")
+            cookie = f"lowside_{_port(request)}"
             asked = request.query.get("token", "")
             if asked and hmac.compare_digest(asked.encode(), self.token.encode()):
                 response: web.StreamResponse = web.HTTPFound("/index.html")
-                response.set_cookie(cookie, self.token, httponly=True, samesite="Strict")
+                response.set_cookie(cookie, self._session, httponly=True, samesite="Strict", path="/")
                 return response
-            if not hmac.compare_digest(request.cookies.get(cookie, "").encode(), self.token.encode()):
+            if not hmac.compare_digest(request.cookies.get(cookie, "").encode(), self._session.encode()):
                 return web.Response(
                     status=403, text="This address needs the token that lowside printed when it began.\n"
                 )
@@ -117,14 +123,41 @@ class Door:
 
     async def _draw(self, request: web.Request) -> web.Response:
         try:
-            return web.Response(body=await self._picture(await request.json()), content_type="image/jpeg")
-        except (DataProblem, json.JSONDecodeError) as problem:
+            asked = await request.json()
+            if not isinstance(asked, dict):
+                return web.Response(status=400, text="a picture is asked for by a camera\n")
+            return web.Response(body=await self._picture(asked), content_type="image/jpeg")
+        except DataProblem as problem:
             return web.Response(status=400, text=str(problem))
+        except (ValueError, RecursionError):  # no JSON, no text, or brackets without end
+            return web.Response(status=400, text="this is no camera\n")
+
+    async def _where(self, request: web.Request) -> web.Response:
+        """Tell the page where its web socket is and what it has to say there: trame's client asks this first."""
+        scheme = "wss" if request.scheme == "https" else "ws"
+        return web.json_response(
+            {"sessionURL": f"{scheme}://{request.host}/ws", "secret": self.secret, "id": "lowside"}
+        )
 
 
-async def _session(request: web.Request) -> web.Response:
-    """Tell the page where its web socket is: trame's client asks this first, and logs an error without an answer."""
-    scheme = "wss" if request.scheme == "https" else "ws"
-    return web.json_response(
-        {"sessionURL": f"{scheme}://{request.host}/ws", "secret": "wslink-secret", "id": "lowside"}
-    )
+def _port(request: web.Request) -> int:
+    """Return the port that a request has come in by, whatever its address says."""
+    name = request.transport.get_extra_info("sockname") if request.transport is not None else None
+    return int(name[1]) if name else 0
+
+
+def _is_own(request: web.Request) -> bool:
+    """Return whether a request is for this server, and not of another server's page.
+
+    A name of another host for a server of this machine only (a domain that was made to lead here), and an origin other
+    than the address that was asked, ``null`` among them, are refused. Programs that aren't browsers name no origin.
+    """
+    local = request.transport.get_extra_info("sockname") if request.transport is not None else None
+    asked = urlsplit(f"//{request.host}")
+    try:
+        if local and is_loopback(str(local[0])) and not is_loopback(asked.hostname or ""):
+            return False
+        origin = request.headers.get("Origin")
+        return origin is None or urlsplit(origin).netloc.lower() == request.host.lower()
+    except ValueError:
+        return False

@@ -56,12 +56,12 @@ class Findings(Part):
         finding = desk.study.findings[number]
         row = _structure(desk, finding)
         if row >= 0:
-            return self._picking.pick_row(row)  # type: ignore[no-any-return]
+            return self._picking.pick_row(row)
         hole = int(stage.shown.traces.index([finding.hole_id])[0])
         if hole < 0:
             self.tell(f"{finding} This can't be shown in space.")
             return None
-        return self._picking.card("hole", hole, float(finding.depth or 0.0))  # type: ignore[no-any-return]
+        return self._picking.card("hole", hole, float(finding.depth or 0.0))
 
 
 def folded(findings: list[tuple[int, Finding]]) -> list[dict[str, Any]]:

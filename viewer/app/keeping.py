@@ -9,7 +9,7 @@ from typing import Any
 
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
-from viewer.app.sets import Sets
+from viewer.app.sets import SetsPart
 from viewer.app.stage import Part, Stage, careful
 from viewer.app.view import View
 
@@ -30,7 +30,7 @@ class Keeping(Part):
 
     triggers = ("save_view", "show_view", "forget_view")
 
-    def __init__(self, stage: Stage, sets: Sets) -> None:
+    def __init__(self, stage: Stage, sets: SetsPart) -> None:
         super().__init__(stage)
         self._sets = sets
         self._kept: dict[str, dict[str, Any]] = self._read()

@@ -14,6 +14,7 @@ from desurvey.lineup import edge_on
 from desurvey.problems import DataProblem
 from desurvey.progress import Progress
 from desurvey.study import Answers, Study
+from desurvey.suspects import Weighed
 from viewer.app.possible import Possible
 from viewer.app.stage import Part, Stage, careful
 from viewer.theme import fault_colours
@@ -21,10 +22,10 @@ from viewer.theme import fault_colours
 __all__ = ["Lines", "answers_in", "main_kind"]
 
 
-def answers_in(study: Study, kind: str, *, progress: Progress | None = None) -> tuple[pd.DataFrame, Answers]:
+def answers_in(study: Study, kind: str, *, progress: Progress | None = None) -> tuple[Weighed, Answers]:
     """Return all suspects of a study, and its line-up, for the process that works in the background."""
     answers = study.lineup(kind, progress=progress)
-    return study.all_suspects(), answers
+    return study.weighed(), answers
 
 
 class Lines(Part):
@@ -85,7 +86,7 @@ class Lines(Part):
         """Line the picks up in the background, with what is put right, distrusted and pinned."""
         kind = str(self.state.lineup_kind)
 
-        async def work() -> tuple[Study, tuple[pd.DataFrame, Answers]]:
+        async def work() -> tuple[Study, tuple[Weighed, Answers]]:
             study = self.study()  # as it stands when its turn comes
             return study, await self.stage.worker.run(answers_in, study, kind)
 
@@ -93,7 +94,7 @@ class Lines(Part):
             f"Lining up the picks of kind {kind}", work, lambda found: self.take_answer(found[0], *found[1])
         )
 
-    def take_answer(self, study: Study, accused: pd.DataFrame, answer: Answers) -> None:
+    def take_answer(self, study: Study, weighed: Weighed, answer: Answers) -> None:
         """Take over what lines up."""
         stage = self.stage
         stage.answer, self.asked = answer, study.key
@@ -101,7 +102,7 @@ class Lines(Part):
         for said in answer.changes:
             self.tell(said)
         if not stage.looked:
-            self._possible.take_suspects(accused)
+            self._possible.take_suspects(weighed)
         pins, colours = stage.decisions.pins, fault_colours(answer.found.faults)
         windows = answer.windows
         self.state.faults = [_fault(row, colours[str(row.fault_id)], answer) for row in answer.faults.itertuples()]

@@ -110,7 +110,7 @@ class Picking(Part):
     def pick_name(self, name: str) -> Told:
         """Select a pick by its structure id and return its card."""
         rows = self.stage.rows_of([name])
-        return self.pick_row(rows[-1]) if rows else None  # type: ignore[no-any-return]
+        return self.pick_row(rows[-1]) if rows else None
 
     @careful
     def pick_row(self, row: int, many: bool = False) -> Told:
@@ -128,9 +128,10 @@ class Picking(Part):
     @careful
     def card(self, what: str, *which: Any) -> Told:
         """Return the card of what it is about, or that there is none any more, as things stand now."""
-        makes = {"row": self._row_card, "hole": self._hole_card, "window": self._window_card, "fault": self._fault_card}
-        make: Callable[..., tuple[str, Any] | None] = makes.get(what, lambda *_: None)
-        made = make(*which)
+        makes: dict[str, Callable[..., tuple[str, Any] | None]] = {
+            "row": self._row_card, "hole": self._hole_card, "window": self._window_card, "fault": self._fault_card,
+        }  # fmt: skip
+        made = makes[what](*which) if what in makes else None
         if made is None:
             return CLOSED
         text, place = made

@@ -11,14 +11,15 @@ import pandas as pd
 from desurvey.decisions import Decision
 from desurvey.progress import Progress
 from desurvey.study import Study
+from desurvey.suspects import Weighed
 from viewer.app.stage import Part, Stage, careful
 
-__all__ = ["Possible", "suspects_in"]
+__all__ = ["Possible", "weighed_in"]
 
 
-def suspects_in(study: Study, *, progress: Progress | None = None) -> pd.DataFrame:
-    """Return all suspects of a study, for the process that works in the background."""
-    return study.all_suspects(progress=progress)
+def weighed_in(study: Study, *, progress: Progress | None = None) -> Weighed:
+    """Return what is weighed in a study, for the process that works in the background."""
+    return study.weighed(progress=progress)
 
 
 class Possible(Part):
@@ -78,14 +79,15 @@ class Possible(Part):
         """Look for suspects in the background."""
         self.stage.later(
             "Weighing readings, runs and holes against their neighbours",
-            lambda: self.stage.worker.run(suspects_in, self.stage.base.study),
+            lambda: self.stage.worker.run(weighed_in, self.stage.base.study),
             self.take_suspects,
         )
 
-    def take_suspects(self, table: pd.DataFrame) -> None:
+    def take_suspects(self, weighed: Weighed) -> None:
         """Take over suspects that were found, and show those put right that were accepted."""
         stage = self.stage
-        stage.base.study.learn("suspects", table)
+        table = weighed.suspects
+        stage.base.study.learn("weighed", weighed)
         stage.table, stage.looked = table, True
         stage.history.settle(replace(stage.history.now, explained=stage.accepted()))
         stage.show(anew=True)

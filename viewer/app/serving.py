@@ -81,7 +81,7 @@ async def _run(
 ) -> None:
     server = get_server(f"lowside-{uuid4()}", client_type="vue3")
     app = App(study, server, token, view)
-    serving = asyncio.ensure_future(_started(server, *place))
+    serving = asyncio.ensure_future(_started(server, *place, app.door.secret))
     try:
         await asyncio.wait([serving, server.ready], return_when=asyncio.FIRST_COMPLETED)
         if serving.done():
@@ -105,9 +105,12 @@ def _in_url(host: str) -> str:
     return f"[{host}]" if ":" in host else host
 
 
-def _started(server: Server, host: str, port: int) -> Coroutine[object, object, object]:
-    """Return the server's own run, which leaves signals and the command line's options to us."""
-    arguments, sys.argv = sys.argv, sys.argv[:1]
+def _started(server: Server, host: str, port: int, secret: str) -> Coroutine[object, object, object]:
+    """Return the server's own run, which leaves signals and the command line's options to us.
+
+    It takes the secret of its web socket from its command line only, which here no process list shows.
+    """
+    arguments, sys.argv = sys.argv, [*sys.argv[:1], "--authKey", secret]
     try:
         running: Coroutine[object, object, object] = server.start(
             port=port, host=host, open_browser=False, show_connection_info=False, disable_logging=True,
@@ -123,6 +126,6 @@ async def _until_interrupted() -> None:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     with contextlib.suppress(NotImplementedError):  # on Windows Ctrl-C comes as KeyboardInterrupt
-        for name in (signal.SIGINT, signal.SIGTERM):
-            loop.add_signal_handler(name, stop.set)
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            loop.add_signal_handler(getattr(signal, name), stop.set)
     await stop.wait()

@@ -16,14 +16,14 @@ from viewer.app.desk import BY_SET, Desk
 from viewer.app.stage import Part, Stage, careful
 from viewer.app.view import View
 
-__all__ = ["Found", "Sets", "found_sets", "named_sets"]
+__all__ = ["FoundSets", "SetsPart", "found_sets", "named_sets"]
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Found:
+class FoundSets:
     """The sets among some structures.
 
     Attributes
@@ -52,7 +52,7 @@ def found_sets(normal: Floats, progress: Callable[[float], None]) -> sphere.Sets
     return sphere.find_sets(normal)
 
 
-def named_sets(sets: sphere.Sets, normal: Floats, looked_at: Bools) -> Found:
+def named_sets(sets: sphere.Sets, normal: Floats, looked_at: Bools) -> FoundSets:
     """Return sets by name, the largest first, with the mean plane of each.
 
     Parameters
@@ -74,7 +74,7 @@ def named_sets(sets: sphere.Sets, normal: Floats, looked_at: Bools) -> Found:
         members = sets.member == (i if i < count else -1)
         plane = _mean_plane(poles[members], float(sets.scatter_deg[i])) if i < count else ""
         items.append({"name": title, "colour": palette[title], "plane": plane, "count": int(members.sum())})
-    return Found(name, tuple(items))
+    return FoundSets(name, tuple(items))
 
 
 def _mean_plane(normal: Floats, scatter: float) -> str:
@@ -82,14 +82,14 @@ def _mean_plane(normal: Floats, scatter: float) -> str:
     return f"{dip:.0f}°/{bearing(direction)} ± {scatter:.0f}°"
 
 
-class Sets(Part):
+class SetsPart(Part):
     """Looks for sets when asked, and remembers them by the kind that was asked for (empty: all kinds)."""
 
     triggers = ("find_sets",)
 
     def __init__(self, stage: Stage) -> None:
         super().__init__(stage)
-        self._found: dict[str, Found] = {}
+        self._found: dict[str, FoundSets] = {}
         stage.named = self.named
         self.state.update({"sets": [], "sets_on": [], "sets_kind": "", "sets_said": ""})
 
@@ -139,7 +139,7 @@ class Sets(Part):
         self.stage.later(what, lambda: self.stage.worker.run(found_sets, normal[looked_at]), then)
 
 
-def _said(found: Found, view: View) -> str:
+def _said(found: FoundSets, view: View) -> str:
     count, poles = len(found.items) - 1, sum(item["count"] for item in found.items)
     among = f"among {poles} poles of {view.sets_of or 'all kinds'}"
     stale = "" if found.explained == view.explained else " Suspects were shown otherwise then: find them again."

@@ -11,7 +11,7 @@ import functools
 import logging
 from collections.abc import Awaitable, Callable, Collection, Sequence
 from dataclasses import replace
-from typing import Any, ClassVar, NamedTuple, Protocol, TypeVar
+from typing import Any, ClassVar, NamedTuple, Protocol, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +34,7 @@ from viewer.scene.pictures import Accused, pictured
 __all__ = ["Part", "Stage", "careful"]
 
 T = TypeVar("T")
+F = TypeVar("F", bound=Callable[..., Any])
 Bools = npt.NDArray[np.bool_]
 
 log = logging.getLogger("lowside.app")
@@ -49,7 +50,7 @@ class Teller(Protocol):
         """Show a message."""
 
 
-def careful(method: Callable[..., Any]) -> Callable[..., Any]:
+def careful(method: F) -> F:
     """Make a callback say its errors on the page instead of ending the app; what is a bug goes to the log in full."""
 
     @functools.wraps(method)
@@ -63,7 +64,7 @@ def careful(method: Callable[..., Any]) -> Callable[..., Any]:
             self.tell(f"Something went wrong in the program ({type(error).__name__}: {error}); the terminal has more.")
         return None
 
-    return run
+    return cast("F", run)
 
 
 class _Job(NamedTuple):

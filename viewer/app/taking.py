@@ -28,7 +28,7 @@ from viewer.figures.slab import Slab
 from viewer.page import page
 from viewer.scene import Scene
 from viewer.scene.camera import UPRIGHT, Camera
-from viewer.scene.frame import Frame
+from viewer.scene.frame import LocalFrame
 from viewer.scene.marks import Marks, Meeting
 from viewer.still import still
 
@@ -134,7 +134,7 @@ def _print_size(size: tuple[int, int]) -> tuple[int, int]:
     return max(round(size[0] * factor), 1), max(round(size[1] * factor), 1)
 
 
-def section_slab(camera: Camera, frame: Frame) -> Slab:
+def section_slab(camera: Camera, frame: LocalFrame) -> Slab:
     """Return a tab's slab as that of a section, seen from the side that the camera looks from.
 
     Raises

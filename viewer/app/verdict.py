@@ -27,11 +27,11 @@ class Verdict(Part):
         study, kind = self.stage.base.study, self._lines.main
         if not study.can_be_judged or not study.knows():
             return False
-        self._possible.take_suspects(study.all_suspects())
+        self._possible.take_suspects(study.weighed())
         decided = self._lines.study()
         if not kind or not decided.can_line_up(kind) or not decided.knows(kind):
             return False
-        self._lines.take_answer(decided, self.stage.table, decided.lineup(kind))
+        self._lines.take_answer(decided, decided.weighed(), decided.lineup(kind))
         return True
 
     def begin(self) -> None:

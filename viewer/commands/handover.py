@@ -37,13 +37,13 @@ def report(
 
     Looks for suspects and lines up the fault picks on the way. What the tables have nothing for is said to be absent.
     """
-    from viewer.report import Wanted, compose, print_pdf, write_report
+    from viewer.report import WantedDrawings, compose, print_pdf, write_report
 
     study = suspecting(study, suspects)
     suspects_of(study)
     lined_up(study)
     with working("Drawing"):
-        write_report(compose(study, Wanted(bars=colour, logs=logs, scene=scene)), out)
+        write_report(compose(study, WantedDrawings(bars=colour, logs=logs, scene=scene)), out)
     say(f"Report written to {out}")
     if pdf is not None:
         with working("Printing"):

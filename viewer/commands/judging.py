@@ -35,7 +35,14 @@ def add_to(app: typer.Typer) -> None:
 
 
 @on_study("lowside decide {project} KEY --accept (or --set-aside) --why …, then lowside lineup {project} --out lineup")
-def suspects(study: Study, out: Out) -> None:
+def suspects(
+    study: Study,
+    out: Out,
+    runs: Annotated[
+        Path | None,
+        typer.Option("--runs", metavar="FILE", help="Write every run too: how sure it is, and what would have shown."),
+    ] = None,
+) -> None:
     """Weigh named blunders of readings, runs and holes against "as logged", and say what went wrong.
 
     Nothing is corrected, and what has been decided is listed no more (--as-logged lists all). Decide on each by its key
@@ -45,6 +52,10 @@ def suspects(study: Study, out: Out) -> None:
     write(study, found, out)
     for key, sentence in zip(found["key"], found["message"], strict=True):
         say(f"  {sentence}  [{key}]")
+    if runs is not None:
+        write(study, study.weighed().runs, runs)
+    for sentence in study.weighed().said:
+        say(sentence)
     say(f"{len(found)} suspect{'' if len(found) == 1 else 's'} written to {out}")
 
 

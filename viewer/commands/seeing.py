@@ -53,8 +53,20 @@ def view(
     ] = "127.0.0.1",
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to serve on; 0 takes a free one.")] = 0,
     token: Annotated[
-        str, typer.Option("--token", help="What a browser has to know; a random one if not given.", show_default=False)
+        str,
+        typer.Option(
+            "--token",
+            envvar="LOWSIDE_TOKEN",
+            help="What a browser has to know; a random one if not given.",
+            show_default=False,
+        ),
     ] = "",
+    token_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--token-file", metavar="FILE", help="Read the token here: a process list shows the other option."
+        ),
+    ] = None,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the address in the browser, or only say it.")
     ] = True,
@@ -67,6 +79,8 @@ def view(
         from viewer.app import serve
         from viewer.app.view import View
 
+        if token_file is not None:
+            token = token_file.read_text(encoding="utf-8").strip()
         first = View(holes_by=holes_by, discs_by=discs_by, look=look)
         serve(study, host=host, port=port, token=token, open_browser=browser, view=first, say=say)
         return

@@ -12,7 +12,7 @@ from matplotlib.lines import Line2D
 
 from desurvey.problems import DataProblem
 from viewer import theme
-from viewer.figures.sheet import SMALL_PT, Box, Sheet, axes_at, round_scale
+from viewer.figures.sheet import SMALL_PT, Box, PaperSheet, axes_at, round_scale
 
 __all__ = [
     "BACKED",
@@ -83,7 +83,7 @@ class Drawing:
 
 
 def start_drawing(
-    sheet: Sheet,
+    sheet: PaperSheet,
     low: Floats,
     high: Floats,
     *,

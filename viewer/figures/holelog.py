@@ -30,7 +30,7 @@ from viewer.figures.sheet import (
     SMALL_PT,
     Box,
     Paper,
-    Sheet,
+    PaperSheet,
     Title,
     axes_at,
     blank,
@@ -162,7 +162,7 @@ def _tracks(log: HoleLog) -> list[tuple[str, float, Callable[[Track, HoleLog], t
     ]
 
 
-def _start_track(sheet: Sheet, across: tuple[float, float], depths: tuple[float, float], name: str) -> Track:
+def _start_track(sheet: PaperSheet, across: tuple[float, float], depths: tuple[float, float], name: str) -> Track:
     height = sheet.frame.height - HEADER_MM
     box = Box(across[0], sheet.frame.bottom, across[1], height)
     axes = axes_at(sheet.figure, box, label=f"track: {name}")
@@ -399,7 +399,7 @@ def _draw_suspects(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     return [(Patch(fc=theme.SUSPECT, ec="none"), "suspect (see notes)")], notes
 
 
-def _draw_margins(sheet: Sheet, log: HoleLog, key: Key, notes: list[str]) -> None:
+def _draw_margins(sheet: PaperSheet, log: HoleLog, key: Key, notes: list[str]) -> None:
     """Fill the side column."""
     top = float(sheet.side.get_ylim()[1])
     sheet.side.text(0.0, top, str(log.traces.hole_ids[log.hole]), fontsize=16, fontweight="bold", va="top")

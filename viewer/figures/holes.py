@@ -25,8 +25,8 @@ from viewer.figures.slab import cut_mesh, even_depths
 
 __all__ = [
     "Key",
-    "Seen",
-    "View",
+    "SeenHoles",
+    "PaperView",
     "bar_colours",
     "draw_bars",
     "draw_depths",
@@ -52,7 +52,7 @@ BAR_POINTS: Final = 9
 """Points along each bar: enough for an interval to bend with its hole."""
 
 
-class View(Protocol):
+class PaperView(Protocol):
     """Where points of the ground are seen, and which of them belong to the drawing."""
 
     def seen(self, points: Floats) -> Floats:
@@ -62,7 +62,7 @@ class View(Protocol):
         """Return which of those points are to be drawn."""
 
 
-class Seen(NamedTuple):
+class SeenHoles(NamedTuple):
     """Points close together along all holes, as a view sees them.
 
     Attributes
@@ -84,15 +84,15 @@ class Seen(NamedTuple):
     beyond: Bools
 
 
-def seen_holes(content: Content, view: View, step: float) -> Seen:
+def seen_holes(content: Content, view: PaperView, step: float) -> SeenHoles:
     """Return points every ``step`` metres along all holes as a view sees them."""
     hole, depth = even_depths(content.traces, np.arange(len(content.traces.hole_ids)), step)
     points = content.traces.at(hole, depth)
     seen = view.seen(points.position)
-    return Seen(hole, depth, seen[:, :2], view.holds(seen), points.extrapolated)
+    return SeenHoles(hole, depth, seen[:, :2], view.holds(seen), points.extrapolated)
 
 
-def draw_traces(drawing: Drawing, content: Content, seen: Seen) -> Key:
+def draw_traces(drawing: Drawing, content: Content, seen: SeenHoles) -> Key:
     """Draw the holes, each part in the look of what is known of it, and return their legend."""
     planned = content.planned[seen.hole]
     enters = np.bincount(seen.hole, weights=seen.inside, minlength=len(content.planned)) > 0
@@ -112,7 +112,7 @@ def draw_traces(drawing: Drawing, content: Content, seen: Seen) -> Key:
     return key
 
 
-def _pieces(seen: Seen, chosen: Bools) -> Floats:
+def _pieces(seen: SeenHoles, chosen: Bools) -> Floats:
     """Return the chosen points as one line with NaN between pieces; each piece runs on to the next point."""
     reach = chosen.copy()
     same = seen.hole[1:] == seen.hole[:-1]
@@ -122,7 +122,7 @@ def _pieces(seen: Seen, chosen: Bools) -> Floats:
     return np.insert(broken, starts, np.nan, axis=0)
 
 
-def directions(drawing: Drawing, content: Content, view: View, hole: Ints, depth: Floats) -> tuple[Floats, Floats]:
+def directions(drawing: Drawing, content: Content, view: PaperView, hole: Ints, depth: Floats) -> tuple[Floats, Floats]:
     """Return where depths of holes are on the paper (mm) and the unit vectors square to the holes there."""
     offset = 0.5
     above = view.seen(content.traces.at(hole, np.maximum(depth - offset, 0.0)).position)[:, :2]
@@ -137,9 +137,9 @@ def directions(drawing: Drawing, content: Content, view: View, hole: Ints, depth
 def draw_depths(
     drawing: Drawing,
     content: Content,
-    view: View,
+    view: PaperView,
     every: float | None,
-    seen: Seen,
+    seen: SeenHoles,
     *,
     taken: Floats | None = None,
     ends_only: bool = False,
@@ -214,7 +214,7 @@ def _write_depths(
     return np.hstack([centres - half, centres + half])[kept]
 
 
-def draw_bars(drawing: Drawing, content: Content, view: View, bars: Bars) -> Key:
+def draw_bars(drawing: Drawing, content: Content, view: PaperView, bars: Bars) -> Key:
     """Draw intervals as coloured bars on the right of their holes (looking down them), and return their legend."""
     share = np.linspace(0.0, 1.0, BAR_POINTS)
     depth = bars.depth_from[:, None] + share * (bars.depth_to - bars.depth_from)[:, None]
@@ -253,7 +253,7 @@ def bar_colours(bars: Bars, drawn: Bools) -> tuple[list[object], Key]:
     return colours, key
 
 
-def draw_windows(drawing: Drawing, content: Content, view: View, windows: Windows) -> Key:
+def draw_windows(drawing: Drawing, content: Content, view: PaperView, windows: Windows) -> Key:
     """Draw expected windows as pale sleeves around their holes, and return their legend."""
     palette = dict.fromkeys(windows.fault.tolist(), theme.CLASS_COLOURS[0])
     palette |= {surface.name: surface.colour for surface in content.surfaces}
@@ -273,7 +273,7 @@ def draw_windows(drawing: Drawing, content: Content, view: View, windows: Window
     return [(Patch(fc=palette[name], ec="none", alpha=0.3), f"{name} expected (95 %)") for name in names]
 
 
-def draw_surfaces(drawing: Drawing, content: Content, view: View) -> Key:
+def draw_surfaces(drawing: Drawing, content: Content, view: PaperView) -> Key:
     """Draw the lines in which faults, surfaces and the ground meet the middle of the drawing; return their legend."""
     looks: list[tuple[Surface, str, Any]] = [(surface, surface.colour, (0, (6, 2))) for surface in content.surfaces]
     if content.topography is not None:

@@ -25,7 +25,7 @@ from viewer.figures.drawing import (
 )
 from viewer.figures.holes import (
     Key,
-    Seen,
+    SeenHoles,
     draw_bars,
     draw_depths,
     draw_surfaces,
@@ -133,7 +133,7 @@ def _collars(content: Content) -> Floats:
     return collars
 
 
-def _reach(content: Content, seen: Seen) -> tuple[Floats, Floats]:
+def _reach(content: Content, seen: SeenHoles) -> tuple[Floats, Floats]:
     """Return the corners of all collars and of the holes that are drawn."""
     at = np.vstack([_collars(content), seen.at[seen.inside]])
     at = at if len(at) else np.zeros((1, 2))
@@ -157,7 +157,7 @@ def _draw_grid(drawing: Drawing) -> None:
 
 
 def _draw_content(
-    drawing: Drawing, content: Content, level: Level, seen: Seen, taken: Floats
+    drawing: Drawing, content: Content, level: Level, seen: SeenHoles, taken: Floats
 ) -> tuple[Key, list[str], Floats]:
     """Draw all that belongs to the plan; return the legend, notes on what was left out, and the boxes taken."""
     key = draw_traces(drawing, content, seen)
@@ -235,7 +235,7 @@ def _write_dips(drawing: Drawing, structures: Structures, middle: Floats, rows: 
         )  # fmt: skip
 
 
-def _draw_names(drawing: Drawing, content: Content, seen: Seen) -> tuple[Floats, list[str]]:
+def _draw_names(drawing: Drawing, content: Content, seen: SeenHoles) -> tuple[Floats, list[str]]:
     """Write the names of the holes around their collars; return their boxes, and a note on those without room."""
     names = content.traces.hole_ids.tolist()
     points = drawing.on_paper(_collars(content))

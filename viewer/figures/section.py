@@ -33,7 +33,7 @@ from viewer.figures.drawing import (
 )
 from viewer.figures.holes import (
     Key,
-    Seen,
+    SeenHoles,
     draw_bars,
     draw_depths,
     draw_surfaces,
@@ -49,7 +49,7 @@ from viewer.figures.sheet import (
     Box,
     Orientation,
     Paper,
-    Sheet,
+    PaperSheet,
     axes_at,
     blank,
     draw_title,
@@ -116,7 +116,7 @@ def draw_section(
     return sheet.figure
 
 
-def _reach(slab: Slab, seen: Seen) -> tuple[Floats, Floats]:
+def _reach(slab: Slab, seen: SeenHoles) -> tuple[Floats, Floats]:
     """Return the corners of what is to be seen: the parts of holes in the slab, and the slab's own ends."""
     at = seen.at[seen.inside] if seen.inside.any() else np.zeros((1, 2))
     low, high = at.min(axis=0), at.max(axis=0)
@@ -167,7 +167,7 @@ def _compass(bearing: float) -> str:
     return ("N", "NE", "E", "SE", "S", "SW", "W", "NW")[round((bearing % 360.0) / 45.0) % 8]
 
 
-def _draw_content(drawing: Drawing, content: Content, slab: Slab, seen: Seen) -> tuple[Key, list[str]]:
+def _draw_content(drawing: Drawing, content: Content, slab: Slab, seen: SeenHoles) -> tuple[Key, list[str]]:
     """Draw all that stands in the slab; return the legend and notes on what was left out."""
     key = draw_traces(drawing, content, seen)
     notes: list[str] = []
@@ -217,7 +217,7 @@ def _draw_structures(drawing: Drawing, structures: Structures, slab: Slab) -> tu
     return key, notes
 
 
-def _draw_names(drawing: Drawing, content: Content, seen: Seen) -> list[str]:
+def _draw_names(drawing: Drawing, content: Content, seen: SeenHoles) -> list[str]:
     """Write the names of the holes in a row above them, each led to the first point of its hole in the section.
 
     The name of a hole that comes in deep down stands nearer to that point, or its leader would look like a hole.
@@ -251,7 +251,7 @@ LEADER_MOST_MM, LEADER_MM = 20.0, 8.0
 """Longest leader from the row of names to a hole, and the leader of a name outside that row."""
 
 
-def _first_inside(seen: Seen, holes: int) -> npt.NDArray[np.int64]:
+def _first_inside(seen: SeenHoles, holes: int) -> npt.NDArray[np.int64]:
     """Return the row of the shallowest point inside of each hole, −1 for a hole with none."""
     first = np.full(holes, -1)
     rows = np.flatnonzero(seen.inside)[::-1]
@@ -259,7 +259,7 @@ def _first_inside(seen: Seen, holes: int) -> npt.NDArray[np.int64]:
     return first
 
 
-def _draw_side(sheet: Sheet, drawing: Drawing, what: tuple[Content, Slab], key: Key, notes: list[str]) -> None:
+def _draw_side(sheet: PaperSheet, drawing: Drawing, what: tuple[Content, Slab], key: Key, notes: list[str]) -> None:
     """Fill the side column: key plan with north, scale bar, legend, notes."""
     top = sheet.side.get_ylim()[1]
     _draw_key_plan(sheet, what[0], what[1])
@@ -268,7 +268,7 @@ def _draw_side(sheet: Sheet, drawing: Drawing, what: tuple[Content, Slab], key: 
     draw_notes(sheet.side, top, notes)
 
 
-def _draw_key_plan(sheet: Sheet, content: Content, slab: Slab) -> None:
+def _draw_key_plan(sheet: PaperSheet, content: Content, slab: Slab) -> None:
     """Draw where the section lies, in plan, with north."""
     side = sheet.side
     top = float(side.get_ylim()[1])
@@ -301,7 +301,7 @@ def _ends(slab: Slab, content: Content) -> tuple[float, float]:
     return float(along.min()), float(along.max())
 
 
-def _draw_block(sheet: Sheet, drawing: Drawing, content: Content, slab: Slab) -> None:
+def _draw_block(sheet: PaperSheet, drawing: Drawing, content: Content, slab: Slab) -> None:
     """Fill the title block."""
     vertical = "no vertical exaggeration" if drawing.exaggeration == 1.0 else (
         f"VERTICAL EXAGGERATION {drawing.exaggeration:g}×"

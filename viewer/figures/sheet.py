@@ -35,7 +35,7 @@ __all__ = [
     "Box",
     "Orientation",
     "Paper",
-    "Sheet",
+    "PaperSheet",
     "Title",
     "blank",
     "axes_at",
@@ -119,7 +119,7 @@ class Title:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sheet:
+class PaperSheet:
     """A blank sheet with its parts.
 
     Attributes
@@ -161,7 +161,7 @@ def style() -> AbstractContextManager[None]:
     return matplotlib.rc_context(settings)
 
 
-def blank(paper: Paper = "A4", orientation: Orientation = "landscape") -> Sheet:
+def blank(paper: Paper = "A4", orientation: Orientation = "landscape") -> PaperSheet:
     """Return a blank sheet.
 
     Parameters
@@ -177,7 +177,9 @@ def blank(paper: Paper = "A4", orientation: Orientation = "landscape") -> Sheet:
     side = Box(width - MARGIN - SIDE_WIDTH, above, SIDE_WIDTH, height - MARGIN - above)
     frame = Box(MARGIN, above, side.left - GAP - MARGIN, side.height)
     block = Box(MARGIN, MARGIN, width - 2 * MARGIN, BLOCK_HEIGHT)
-    return Sheet(figure, frame, in_millimetres(figure, side), in_millimetres(figure, block), f"{paper} {orientation}")
+    return PaperSheet(
+        figure, frame, in_millimetres(figure, side), in_millimetres(figure, block), f"{paper} {orientation}"
+    )
 
 
 def figure_of_paper(paper: Paper, orientation: Orientation) -> Figure:
@@ -280,7 +282,7 @@ def date_of_issue() -> str:
     return datetime.datetime.now(tz=datetime.UTC).date().isoformat()
 
 
-def draw_title(sheet: Sheet, title: Title, scale: str) -> None:
+def draw_title(sheet: PaperSheet, title: Title, scale: str) -> None:
     """Fill the title block along the foot of the sheet."""
     axes = sheet.block
     width = axes.get_xlim()[1]

@@ -8,14 +8,14 @@ from pathlib import Path
 
 from desurvey.study import Study
 from viewer.figures.sheet import date_of_issue
-from viewer.report.drawings import Wanted, draw_all
+from viewer.report.drawings import WantedDrawings, draw_all
 from viewer.report.gather import Report, Section, gather
 from viewer.report.writing import print_pdf, render, write_report
 
-__all__ = ["Report", "Section", "Wanted", "compose", "print_pdf", "render", "write_report"]
+__all__ = ["Report", "Section", "WantedDrawings", "compose", "print_pdf", "render", "write_report"]
 
 
-def compose(study: Study, wanted: Wanted | None = None) -> Report:
+def compose(study: Study, wanted: WantedDrawings | None = None) -> Report:
     """Return the report on a study.
 
     Parameters
@@ -25,7 +25,7 @@ def compose(study: Study, wanted: Wanted | None = None) -> Report:
     wanted : Wanted, optional
         Which figures it holds.
     """
-    wanted = wanted or Wanted()
+    wanted = wanted or WantedDrawings()
     answers = study.lineup_or_none()
     *said, reproducing = gather(study, answers)
     return Report(

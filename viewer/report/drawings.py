@@ -24,14 +24,14 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure as Drawn
 
-__all__ = ["Wanted", "draw_all"]
+__all__ = ["WantedDrawings", "draw_all"]
 
 THICKNESS = 60.0
 """Metres of the sections through fences (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class WantedDrawings:
     """Which figures a report holds.
 
     Attributes
@@ -49,7 +49,7 @@ class Wanted:
     scene: bool = True
 
 
-def draw_all(study: Study, answers: Answers | None, wanted: Wanted) -> tuple[Section, ...]:
+def draw_all(study: Study, answers: Answers | None, wanted: WantedDrawings) -> tuple[Section, ...]:
     """Return the sections of a report that hold its figures."""
     bars = wanted.bars or next(iter(study.project.intervals), None)
     content = content_of(study, heading="", bars=bars, answers=answers)

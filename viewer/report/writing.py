@@ -63,14 +63,16 @@ def print_pdf(page: Path, path: Path) -> None:
         ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
     )  # it refuses to run as root otherwise
     with replacing(path) as partial, tempfile.TemporaryDirectory() as profile:
+        printed = Path(profile) / "page.pdf"  # a browser doesn't say why it couldn't write: a full disk comes up below
         command = [
             browser, "--headless", "--disable-gpu", *root, f"--user-data-dir={profile}", "--no-pdf-header-footer",
-            f"--print-to-pdf={partial.resolve()}", page.resolve().as_uri(),
+            f"--print-to-pdf={printed}", page.resolve().as_uri(),
         ]  # fmt: skip
         try:
             done = subprocess.run(command, capture_output=True, timeout=PRINT_SECONDS, check=False)
         except subprocess.TimeoutExpired as problem:
             raise DataProblem(f"the browser didn't print the PDF in {PRINT_SECONDS} s", value=browser) from problem
-        if done.returncode or not partial.stat().st_size:
+        if done.returncode or not printed.is_file():
             said = done.stderr.decode(errors="replace").strip().splitlines()
             raise DataProblem("the browser didn't print the PDF", value=said[-1] if said else browser)
+        partial.write_bytes(printed.read_bytes())

@@ -3,11 +3,11 @@
 The window, the still, the offline page and the app all show the same :class:`Scene`.
 """
 
-from viewer.scene.build import Discs, Scene, Wanted, build, build_wanted
+from viewer.scene.build import DrawnDiscs, Scene, Wanted, build, build_wanted
 from viewer.scene.draw import draw, draw_shapes, look_at, tube_radius, view_azimuth
 
 __all__ = [
-    "Discs",
+    "DrawnDiscs",
     "Scene",
     "Wanted",
     "build",

@@ -22,10 +22,10 @@ from viewer.scene import values
 from viewer.scene.colouring import Block, Coloured, Entry, coloured, rgb
 from viewer.scene.discs import disc_mesh
 from viewer.scene.floor import Labels
-from viewer.scene.frame import Frame, framed
+from viewer.scene.frame import LocalFrame, framed
 from viewer.scene.holes import Pieces, dashes, lines, pieces, segments
 
-__all__ = ["Discs", "Scene", "Sheet", "Sleeve", "Wanted", "build", "build_wanted"]
+__all__ = ["DrawnDiscs", "DrawnSheet", "Scene", "Sleeve", "Wanted", "build", "build_wanted"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -37,7 +37,7 @@ LARGE_KINDS = frozenset({"fault", "dyke"})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Discs:
+class DrawnDiscs:
     """The structures that have an orientation.
 
     Attributes
@@ -68,7 +68,7 @@ SHEET_ALPHA = 0.35
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sheet:
+class DrawnSheet:
     """Something with an area that can be seen through.
 
     Attributes
@@ -106,12 +106,12 @@ class Scene:
     ----------
     title, subtitle : str
         Name of the project, and its coordinate system with the sizes of the grid.
-    frame : Frame
+    frame : LocalFrame
         Local origin and box.
     drilled, planned : PolyData
         Line segments of the holes, cell arrays ``hole``, ``depth_from``, ``depth_to`` and ``rgb``; planned ones as
         dashes.
-    discs : Discs
+    discs : DrawnDiscs
         Structures with an orientation.
     lineations : PolyData
         Lines on planes, as segments as long as the discs are wide.
@@ -121,7 +121,7 @@ class Scene:
         Round depths along the holes, metres; empty unless wanted.
     legend : tuple of Block
         What colours mean.
-    sheets, sleeves : tuples of Sheet and Sleeve
+    sheets, sleeves : tuples of DrawnSheet and Sleeve
         Faults, and lengths of hole where they should be; see :func:`viewer.scene.faults.with_faults`.
     misfits : PolyData or None
         Segments from picks to where the others put them.
@@ -133,15 +133,15 @@ class Scene:
 
     title: str
     subtitle: str
-    frame: Frame
+    frame: LocalFrame
     drilled: pv.PolyData
     planned: pv.PolyData
-    discs: Discs
+    discs: DrawnDiscs
     lineations: pv.PolyData
     collars: Labels
     depths: Labels
     legend: tuple[Block, ...]
-    sheets: tuple[Sheet, ...] = ()
+    sheets: tuple[DrawnSheet, ...] = ()
     sleeves: tuple[Sleeve, ...] = ()
     misfits: pv.PolyData | None = None
     names: Labels = NO_LABELS
@@ -242,7 +242,7 @@ def _hole_choice(project: Project, holes_by: str) -> values.Choice | None:
 
 
 def _drilled(
-    project: Project, traces: Traces, frame: Frame, parts: Pieces, choice: values.Choice | None
+    project: Project, traces: Traces, frame: LocalFrame, parts: Pieces, choice: values.Choice | None
 ) -> tuple[pv.PolyData, Block]:
     """Return the drilled holes with their colours, and the part of the legend that explains them."""
     mesh = lines(traces, frame, parts)
@@ -264,7 +264,7 @@ def _without_counts(colours: Coloured) -> Coloured:
     return Coloured(colours.rgb, Block(colours.block.title, colours.block.symbol, entries, colours.block.bar))
 
 
-def _discs(project: Project, oriented: Oriented, frame: Frame, wanted: Wanted) -> tuple[Discs, Block]:
+def _discs(project: Project, oriented: Oriented, frame: LocalFrame, wanted: Wanted) -> tuple[DrawnDiscs, Block]:
     rows = oriented.usable & np.isfinite(oriented.position).all(axis=1)
     index = np.flatnonzero(rows if wanted.rows is None else rows & wanted.rows)
     table = project.structures.iloc[index].reset_index(drop=True)
@@ -273,7 +273,7 @@ def _discs(project: Project, oriented: Oriented, frame: Frame, wanted: Wanted) -
     if wanted.by_width:
         radius = radius * _width_factor(table["width"].to_numpy(dtype=float))
     mesh = disc_mesh(centre, normal, radius)
-    shown = Discs(index, centre, normal, radius, _cards(project, table, oriented.position[index], normal), mesh)
+    shown = DrawnDiscs(index, centre, normal, radius, _cards(project, table, oriented.position[index], normal), mesh)
     if not len(index):
         return shown, Block("", "disc")
     choice = values.chosen(wanted.discs_by, values.disc_choices(project))
@@ -296,7 +296,7 @@ def _cards(project: Project, table: pd.DataFrame, position: Floats, normal: Floa
     )
 
 
-def _radii(kind: pd.Series, frame: Frame) -> Floats:
+def _radii(kind: pd.Series, frame: LocalFrame) -> Floats:
     """Return radii that can be seen in a picture of the whole scene: larger where there are few discs."""
     crowd = np.clip((1500 / max(len(kind), 1)) ** (1 / 3), 1.0, 2.5)
     base = float(np.clip(frame.reach * 0.005 * crowd, 0.5, 15.0))
@@ -310,19 +310,19 @@ def _width_factor(width: Floats) -> Floats:
     return 1.0 + 3.0 * np.sqrt(np.nan_to_num(width) / most) if most > 0 else np.ones(len(width))
 
 
-def _lineations(oriented: Oriented, shown: Discs) -> pv.PolyData:
+def _lineations(oriented: Oriented, shown: DrawnDiscs) -> pv.PolyData:
     line = oriented.line[shown.index]
     has = np.isfinite(line).all(axis=1)
     half = 1.05 * shown.radius[has, None] * line[has]
     return segments(np.stack([shown.centre[has] - half, shown.centre[has] + half], axis=1).reshape(-1, 3))
 
 
-def _collars(traces: Traces, frame: Frame, shown: npt.NDArray[np.bool_]) -> Labels:
+def _collars(traces: Traces, frame: LocalFrame, shown: npt.NDArray[np.bool_]) -> Labels:
     start = traces.offsets[:-1][shown]
     return Labels(frame.local(traces.position[start]), tuple(traces.hole_ids[shown].tolist()))
 
 
-def _depths(traces: Traces, frame: Frame, shown: npt.NDArray[np.bool_]) -> Labels:
+def _depths(traces: Traces, frame: LocalFrame, shown: npt.NDArray[np.bool_]) -> Labels:
     """Return round depths along some of the holes; the same step in all of them."""
     if not shown.any():
         return NO_LABELS
@@ -341,6 +341,6 @@ def _planned_block(count: int) -> tuple[Block, ...]:
     )
 
 
-def _subtitle(project: Project, frame: Frame) -> str:
+def _subtitle(project: Project, frame: LocalFrame) -> str:
     crs = project.settings.frame.crs or "no coordinate system stated"
     return f"{crs} · grid {frame.step:g} m in all directions · metres"

@@ -14,7 +14,7 @@ from vtkmodules.vtkCommonDataModel import vtkPlane
 from desurvey import directions
 from desurvey.problems import DataProblem
 
-__all__ = ["LARGEST", "UPRIGHT", "VIEW_ANGLE_DEG", "Camera", "Slab", "aim", "cut"]
+__all__ = ["LARGEST", "UPRIGHT", "VIEW_ANGLE_DEG", "Camera", "ViewSlab", "aim", "cut"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -29,7 +29,7 @@ CUT = frozenset({"holes", "planned", "collars", "discs", "quick", "lineations", 
 
 
 @dataclass(frozen=True, slots=True)
-class Slab:
+class ViewSlab:
     """The layer |n·x − offset| ≤ thickness / 2 that alone is drawn, in local metres."""
 
     normal: tuple[float, float, float]
@@ -78,7 +78,7 @@ class Camera:
         Pixels.
     draft : bool
         Whether speed counts more than detail.
-    slab : Slab or None
+    slab : ViewSlab or None
     """
 
     eye: tuple[float, float, float]
@@ -91,7 +91,7 @@ class Camera:
     aside: float
     size: tuple[int, int]
     draft: bool = False
-    slab: Slab | None = None
+    slab: ViewSlab | None = None
     lift: float = 0.0
 
     @classmethod
@@ -116,7 +116,7 @@ class Camera:
                 float(raw["aside"]),
                 (int(raw["size"][0]), int(raw["size"][1])),
                 bool(raw.get("draft")),
-                Slab(_triple(slab["normal"]), float(slab["offset"]), float(slab["thickness"])) if slab else None,
+                ViewSlab(_triple(slab["normal"]), float(slab["offset"]), float(slab["thickness"])) if slab else None,
                 float(raw.get("lift", 0.0)),
             )
         except (AttributeError, KeyError, TypeError, ValueError, IndexError, OverflowError) as error:
@@ -173,7 +173,7 @@ def aim(plotter: pv.Plotter, camera: Camera) -> None:
     plotter.renderer.reset_camera_clipping_range()
 
 
-def cut(plotter: pv.Plotter, slab: Slab | None, stretch: float = 1.0) -> None:
+def cut(plotter: pv.Plotter, slab: ViewSlab | None, stretch: float = 1.0) -> None:
     """Leave only the slab of holes and discs; the floor stays whole."""
     planes = [] if slab is None else _planes(slab, stretch)
     for name, actor in plotter.actors.items():
@@ -183,7 +183,7 @@ def cut(plotter: pv.Plotter, slab: Slab | None, stretch: float = 1.0) -> None:
                 actor.mapper.AddClippingPlane(plane)
 
 
-def _planes(slab: Slab, stretch: float) -> list[vtkPlane]:
+def _planes(slab: ViewSlab, stretch: float) -> list[vtkPlane]:
     """Return the two faces of a slab in stretched space, each with its normal inwards."""
     normal = np.array(slab.normal)
     faces = []

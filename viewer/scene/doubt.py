@@ -10,7 +10,7 @@ import pyvista as pv
 
 from desurvey.spread import StructureSpread, cones, ellipsoids
 from viewer import theme
-from viewer.scene.build import Scene, Sheet
+from viewer.scene.build import DrawnSheet, Scene
 
 __all__ = ["with_doubt"]
 
@@ -41,7 +41,7 @@ def with_doubt(scene: Scene, spread: StructureSpread, chosen: npt.NDArray[np.boo
     places = _ellipsoids(scene.discs.centre[which], spread.position[rows])
     poles = _cones(scene, which, spread.pole[rows])
     shapes = [("doubt of place", places, theme.OKABE_ITO["black"]), ("doubt of pole", poles, theme.OKABE_ITO["orange"])]
-    added = tuple(Sheet(name, mesh, colour, what="doubt") for name, mesh, colour in shapes if mesh.n_cells)
+    added = tuple(DrawnSheet(name, mesh, colour, what="doubt") for name, mesh, colour in shapes if mesh.n_cells)
     return replace(scene, sheets=(*scene.sheets, *added))
 
 

@@ -12,7 +12,7 @@ from viewer.scene import floor
 from viewer.scene.build import Scene
 from viewer.scene.camera import VIEW_ANGLE_DEG, Camera, aim
 from viewer.scene.floor import Labels
-from viewer.scene.frame import Frame
+from viewer.scene.frame import LocalFrame
 from viewer.scene.holes import PIECE_M
 from viewer.scene.labels import Signs
 from viewer.scene.legend import font, legend_props, scale_props, share
@@ -145,7 +145,7 @@ def _distance(corner: Floats, ahead: Floats, right: Floats, aspect: float) -> fl
     return float((MARGIN * np.maximum(across, high) - corner @ ahead).max())
 
 
-def tube_radius(frame: Frame) -> float:
+def tube_radius(frame: LocalFrame) -> float:
     """Return the radius of a hole's tube in metres: wide enough to be seen in a picture of the whole scene."""
     return float(np.clip(0.0018 * frame.reach, 0.2, 3.0))
 
@@ -172,7 +172,7 @@ def _draw_faults(scene: Scene, plotter: pv.Plotter, look: theme.Look) -> None:
         plotter.add_mesh(scene.misfits, color=look.accent, line_width=3, lighting=False, name="misfits")
 
 
-def sleeve_radius(frame: Frame) -> float:
+def sleeve_radius(frame: LocalFrame) -> float:
     """Return the radius in metres of the sleeves round holes."""
     return 3.5 * tube_radius(frame)
 

@@ -12,10 +12,10 @@ import pyvista as pv
 from desurvey.lineup import Fault, LineUp, left_out
 from desurvey.surface import fault_mesh
 from viewer import theme
-from viewer.scene.build import Scene, Sheet, Sleeve
+from viewer.scene.build import DrawnSheet, Scene, Sleeve
 from viewer.scene.colouring import Block, Entry
 from viewer.scene.floor import Labels
-from viewer.scene.frame import Frame
+from viewer.scene.frame import LocalFrame
 from viewer.scene.holes import Pieces, lines, segments
 
 __all__ = ["with_faults"]
@@ -36,7 +36,7 @@ def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
         :func:`desurvey.lineup.windows_table` of them.
     """
     colours = theme.fault_colours(lineup.faults)
-    sheets = tuple(Sheet(f.fault_id, _surface(f, scene.frame), colours[f.fault_id]) for f in lineup.faults)
+    sheets = tuple(DrawnSheet(f.fault_id, _surface(f, scene.frame), colours[f.fault_id]) for f in lineup.faults)
     sleeves = tuple(_sleeves(lineup, windows, scene.frame, colours))
     entries = tuple(
         Entry(
@@ -62,7 +62,7 @@ def with_faults(scene: Scene, lineup: LineUp, windows: pd.DataFrame) -> Scene:
     )
 
 
-def _surface(fault: Fault, frame: Frame) -> pv.PolyData:
+def _surface(fault: Fault, frame: LocalFrame) -> pv.PolyData:
     """Return the fault as far as its extent, in local coordinates."""
     surface = fault_mesh(fault)
     mesh = pv.PolyData()
@@ -71,7 +71,7 @@ def _surface(fault: Fault, frame: Frame) -> pv.PolyData:
     return mesh
 
 
-def _sleeves(lineup: LineUp, windows: pd.DataFrame, frame: Frame, colours: dict[str, str]) -> list[Sleeve]:
+def _sleeves(lineup: LineUp, windows: pd.DataFrame, frame: LocalFrame, colours: dict[str, str]) -> list[Sleeve]:
     found = []
     traces = lineup.traces
     for fault_id, colour in colours.items():
@@ -84,7 +84,7 @@ def _sleeves(lineup: LineUp, windows: pd.DataFrame, frame: Frame, colours: dict[
     return found
 
 
-def _misfits(lineup: LineUp, frame: Frame) -> pv.PolyData:
+def _misfits(lineup: LineUp, frame: LocalFrame) -> pv.PolyData:
     """Return segments from each pick to where the picks of the other holes put it."""
     expected = left_out(lineup).position
     known = np.isfinite(expected).all(axis=1)

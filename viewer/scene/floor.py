@@ -10,7 +10,7 @@ import pyvista as pv
 
 from viewer import theme
 from viewer.scene.colouring import rgb
-from viewer.scene.frame import Frame
+from viewer.scene.frame import LocalFrame
 from viewer.scene.holes import segments
 
 __all__ = ["Labels", "axis_labels", "axis_titles", "grid", "north_arrow", "outer_corners", "scale_bar", "shadows"]
@@ -32,7 +32,7 @@ class Labels(NamedTuple):
     text: tuple[str, ...]
 
 
-def grid(frame: Frame) -> pv.PolyData:
+def grid(frame: LocalFrame) -> pv.PolyData:
     """Return the lines of the floor and of the elevation axis in the north-west corner, with its ticks."""
     east, north, up = (frame.ticks(axis) for axis in range(3))
     low, high, tick = frame.low, frame.high, _tick(frame)
@@ -43,7 +43,7 @@ def grid(frame: Frame) -> pv.PolyData:
     return segments(np.array(runs).reshape(-1, 3))
 
 
-def shadows(frame: Frame, holes: pv.PolyData) -> pv.PolyData:
+def shadows(frame: LocalFrame, holes: pv.PolyData) -> pv.PolyData:
     """Return lines laid down on the floor, so that the eye sees where they lie on the map."""
     flat = holes.copy(deep=True)
     if flat.n_points:
@@ -52,7 +52,7 @@ def shadows(frame: Frame, holes: pv.PolyData) -> pv.PolyData:
     return flat
 
 
-def axis_labels(frame: Frame) -> Labels:
+def axis_labels(frame: LocalFrame) -> Labels:
     """Return the coordinates along the south edge, the west edge and the elevation axis, as true values."""
     east, north, up = (frame.ticks(axis) for axis in range(3))
     low, high, off = frame.low, frame.high, 2.2 * _tick(frame)
@@ -65,7 +65,7 @@ def axis_labels(frame: Frame) -> Labels:
     return Labels(np.array(places, dtype=float), tuple(texts))
 
 
-def axis_titles(frame: Frame) -> Labels:
+def axis_titles(frame: LocalFrame) -> Labels:
     """Return the names of the three axes with their unit, outside the labels."""
     low, high, off = frame.low, frame.high, 8.0 * _tick(frame)
     middle = (low + high) / 2
@@ -77,7 +77,7 @@ def axis_titles(frame: Frame) -> Labels:
     return Labels(np.array(places), ("Easting (m)", "Northing (m)", "Elevation (m)"))
 
 
-def sign_length(frame: Frame) -> float:
+def sign_length(frame: LocalFrame) -> float:
     """Return how long north arrow and scale bar are: a grid step, or a smaller round length where that is long."""
     return min(frame.step, theme.nice_step(frame.reach, PARTS_OF_REACH))
 
@@ -86,7 +86,7 @@ PARTS_OF_REACH = 6
 """The scale bar is at most about this part of the diagonal of the box."""
 
 
-def north_arrow(frame: Frame, look: theme.Look) -> tuple[pv.PolyData, Labels]:
+def north_arrow(frame: LocalFrame, look: theme.Look) -> tuple[pv.PolyData, Labels]:
     """Return an arrow lying on the floor east of the grid, pointing to grid north, and its letter."""
     length = sign_length(frame)
     middle = (frame.low[1] + frame.high[1]) / 2
@@ -100,7 +100,7 @@ def north_arrow(frame: Frame, look: theme.Look) -> tuple[pv.PolyData, Labels]:
     return mesh, Labels(foot[None] + [0.0, 1.18 * length, 0.0], ("N",))
 
 
-def scale_bar(frame: Frame, look: theme.Look) -> tuple[pv.PolyData, Labels]:
+def scale_bar(frame: LocalFrame, look: theme.Look) -> tuple[pv.PolyData, Labels]:
     """Return a bar of two fields on the floor, east of its south-east corner, and its labels."""
     length = sign_length(frame)
     start = np.array([frame.high[0] + 0.55 * length, frame.low[1], frame.low[2]])
@@ -112,7 +112,7 @@ def scale_bar(frame: Frame, look: theme.Look) -> tuple[pv.PolyData, Labels]:
     return mesh, Labels(places, ("0", f"{_grouped(length)} m"))
 
 
-def outer_corners(frame: Frame) -> Floats:
+def outer_corners(frame: LocalFrame) -> Floats:
     """Return the corners of the box and of the signs beside it, local coordinates, shape (8, 3)."""
     high = frame.high + np.array([1.6 * sign_length(frame), 0.0, 0.0])
     return np.array(
@@ -126,7 +126,7 @@ def _two_tones(look: theme.Look) -> npt.NDArray[np.uint8]:
     return np.array([rgb(look.text), weak], dtype=np.uint8)
 
 
-def _tick(frame: Frame) -> float:
+def _tick(frame: LocalFrame) -> float:
     """Return the length of a tick in metres."""
     return 0.012 * frame.reach
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from viewer import theme
 
-__all__ = ["Frame", "framed"]
+__all__ = ["LocalFrame", "framed"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -23,7 +23,7 @@ PARTS = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Frame:
+class LocalFrame:
     """Local origin and box of a scene.
 
     Attributes
@@ -65,7 +65,7 @@ class Frame:
         return np.asarray(self.low[axis] + self.step * np.arange(count + 1))
 
 
-def framed(position: npt.ArrayLike) -> Frame:
+def framed(position: npt.ArrayLike) -> LocalFrame:
     """Return the frame of a cloud of points.
 
     Parameters
@@ -94,4 +94,4 @@ def framed(position: npt.ArrayLike) -> Frame:
     low, high = np.floor(low / step) * step, np.ceil(high / step) * step
     high = np.maximum(high, low + step)
     origin = np.array([*(np.round((low + high) / 2 / step) * step)[:2], 0.0])
-    return Frame(origin, low - origin, high - origin, step)
+    return LocalFrame(origin, low - origin, high - origin, step)

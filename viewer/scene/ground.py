@@ -8,7 +8,7 @@ import numpy as np
 import pyvista as pv
 
 from viewer.figures.layers import Surface
-from viewer.scene.build import Scene, Sheet
+from viewer.scene.build import DrawnSheet, Scene
 
 __all__ = ["with_ground"]
 
@@ -32,4 +32,4 @@ def with_ground(scene: Scene, surface: Surface | None) -> Scene:
     mesh = pv.PolyData()
     mesh.points = points.astype(np.float32)
     mesh.faces = np.column_stack([np.full(len(triangles), 3), triangles]).ravel()
-    return replace(scene, sheets=(*scene.sheets, Sheet("ground", mesh.clean(), COLOUR, ALPHA, what="ground")))
+    return replace(scene, sheets=(*scene.sheets, DrawnSheet("ground", mesh.clean(), COLOUR, ALPHA, what="ground")))

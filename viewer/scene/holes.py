@@ -10,7 +10,7 @@ import pyvista as pv
 
 from desurvey.ragged import numbered
 from desurvey.traces import Traces
-from viewer.scene.frame import Frame
+from viewer.scene.frame import LocalFrame
 
 __all__ = ["Pieces", "dashes", "lines", "pieces"]
 
@@ -88,14 +88,14 @@ SHORTEST_M = 1e-6
 """Cuts nearer together than this are one cut."""
 
 
-def dashes(traces: Traces, frame: Frame) -> Pieces:
+def dashes(traces: Traces, frame: LocalFrame) -> Pieces:
     """Return every second piece of the holes, for lines that are drawn dashed."""
     even = pieces(traces, length=max(DASH_M, frame.reach / 150))
     first = np.searchsorted(even.hole, even.hole)
     return even.where((np.arange(len(even.hole)) - first) % 2 == 0)
 
 
-def lines(traces: Traces, frame: Frame, parts: Pieces) -> pv.PolyData:
+def lines(traces: Traces, frame: LocalFrame, parts: Pieces) -> pv.PolyData:
     """Return pieces as line segments in local coordinates, one cell a piece.
 
     Cell arrays ``hole``, ``depth_from`` and ``depth_to`` say what a cell is.

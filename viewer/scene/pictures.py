@@ -17,7 +17,7 @@ import pyvista as pv
 from scipy.spatial import cKDTree
 
 from viewer import theme
-from viewer.scene.build import NO_LABELS, Discs, Scene
+from viewer.scene.build import NO_LABELS, DrawnDiscs, Scene
 from viewer.scene.colouring import Block, Entry, rgb
 from viewer.scene.discs import disc_mesh
 from viewer.scene.holes import segments
@@ -92,7 +92,7 @@ class Accused:
         low = np.array([np.fmin(d.min(initial=np.inf), a) for d, a in zip(own, first, strict=True)])
         high = np.array([np.fmax(d.max(initial=-np.inf), b) for d, b in zip(own, last, strict=True)])
         hole = table["hole_id"].to_numpy(dtype=str)
-        return cls(*marks, hole[left], low[left], high[left])
+        return cls(marks[0], marks[1], marks[2], hole[left], low[left], high[left])
 
 
 def pictured(
@@ -255,13 +255,13 @@ def _fault_words(fault: object) -> str:
 
 
 def _painted(
-    discs: Discs,
+    discs: DrawnDiscs,
     look: theme.Look,
     groups: list[tuple[str, str, Bools, float]],
     quiet: str = "other readings",
     *,
     always: bool = False,
-) -> tuple[Discs, tuple[Entry, ...]]:
+) -> tuple[DrawnDiscs, tuple[Entry, ...]]:
     """Return discs with groups of them in colour and the others small and quiet, and what the legend says of them."""
     colours = np.tile(np.array(rgb(look.quiet_disc), dtype=np.uint8), (len(discs.index), 1))
     size, left = np.full(len(discs.index), SMALL), np.ones(len(discs.index), dtype=bool)
