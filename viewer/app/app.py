@@ -26,7 +26,7 @@ from viewer.app.sets import SetsPart
 from viewer.app.slabs import fence
 from viewer.app.stage import Part, Stage, careful
 from viewer.app.taking import Taking
-from viewer.app.verdict import Verdict
+from viewer.app.verdict import Glance
 from viewer.app.view import FILTERS, NO_FILTERS, View
 from viewer.app.watching import Watching
 from viewer.page.packing import cell_colours, dressed, encoded, encoded_bytes, packed
@@ -67,7 +67,7 @@ class App:
         self.controls = Controls(stage)
         self.sets, self.possible = SetsPart(stage), Possible(stage)
         self.lines = Lines(stage, self.possible)
-        self.verdict = Verdict(stage, self.possible, self.lines)
+        self.verdict = Glance(stage, self.possible, self.lines)
         self.picking, self.aiming = Picking(stage, self.possible, self.lines), Aiming(stage)
         self.findings, self.listing = Findings(stage, self.picking), Listing(stage)
         self.keeping, self.taking = Keeping(stage, self.sets), Taking(stage)

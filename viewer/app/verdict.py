@@ -10,10 +10,10 @@ from viewer.app.lines import STALE, Lines
 from viewer.app.possible import Possible
 from viewer.app.stage import Part, Stage
 
-__all__ = ["Verdict", "verdict"]
+__all__ = ["Glance", "verdict"]
 
 
-class Verdict(Part):
+class Glance(Part):
     """Works the answers out when the viewer opens, at once where they are kept from before, and says them."""
 
     def __init__(self, stage: Stage, possible: Possible, lines: Lines) -> None:
