@@ -66,6 +66,7 @@ def opened(tab: Page, app: Served, picture: str = "show") -> Page:
     if picture:
         tab.get_by_label("picture", exact=True).select_option(picture)
         tab.wait_for_function("name => document.querySelector('.low-host').space.scene?.dress === name", arg=picture)
+    tab.wait_for_selector(".low-host:not(.late)")
     return tab
 
 
