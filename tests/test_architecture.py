@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -159,6 +160,32 @@ def test_steps_are_seen_however_they_are_written(tmp_path):
 @pytest.mark.parametrize("path", sorted((ROOT / "viewer").rglob("*.py")), ids=lambda path: str(path.relative_to(ROOT)))
 def test_only_the_study_puts_the_steps_together(path):
     assert steps_taken(path) == set()
+
+
+def viewer_modules():
+    """Return the viewer's modules by their dotted names, with those of the viewer that each imports, types too."""
+    files = sorted((ROOT / "viewer").rglob("*.py"))
+    names = {".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): path for path in files}
+    found = {}
+    for name, path in names.items():
+        wanted = imports(path)
+        known = {one if one in names else one.rpartition(".")[0] for one in wanted}
+        found[name] = {one for one in known if one in names and one != name}
+    return found
+
+
+def test_no_module_of_the_viewer_imports_itself_by_way_of_others():
+    """A package's own face (``__init__``) gathers what its modules hold, and is left out."""
+    packages = {".".join(path.parent.relative_to(ROOT).parts) for path in (ROOT / "viewer").rglob("__init__.py")}
+    modules = {name: used - packages for name, used in viewer_modules().items() if name not in packages}
+    order = TopologicalSorter(modules)
+    order.prepare()  # raises CycleError, which names the circle
+
+
+def test_parts_of_the_app_take_what_they_need_and_not_the_app():
+    for name, used in viewer_modules().items():
+        if name.startswith("viewer.app.") and name != "viewer.app.serving":
+            assert "viewer.app.app" not in used, name
 
 
 def test_the_top_level_holds_what_it_should_and_nothing_else():

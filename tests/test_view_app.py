@@ -35,12 +35,33 @@ def test_undo_and_redo_walk_through_the_changes():
     history.change(discs_by="alpha")
     history.change(discs_by="beta")
     history.change(discs_by="beta")  # no change
-    assert history.undo().discs_by == "alpha"
-    assert history.undo() == View()
-    assert history.undo() == View()
-    assert history.redo().discs_by == "alpha"
+    assert history.step(-1).view.discs_by == "alpha"
+    assert history.step(-1).view == View()
+    assert history.step(-1).view == View()
+    assert history.step(+1).view.discs_by == "alpha"
     history.change(disc_size=2.0)
-    assert history.redo().discs_by == "alpha"  # what had been undone is forgotten
+    assert history.step(+1).view.discs_by == "alpha"  # what had been undone is forgotten
+
+
+def test_the_history_says_in_words_what_it_takes_back():
+    history = History()
+    history.change(selected=frozenset({1, 2}))
+    pin = Decision("pick", "S0190", "pinned", when="2026-11-25T10:00:00+00:00")
+    history.change("pinned S0190 to none", decisions=Decisions((pin,)))
+    assert history.words(-1) == "pinned S0190 to none"
+    assert history.step(-1).decisions == Decisions()
+    assert (history.words(-1), history.words(+1)) == ("selected 2", "pinned S0190 to none")
+
+
+def test_decisions_of_earlier_days_can_be_taken_back_the_last_one_first():
+    made = (
+        Decision("pick", "S2", "pinned", "F1", when="2026-11-25T10:00:00+00:00"),
+        Decision("suspect", "hole A beta_reversed", "accepted", when="2026-11-24T10:00:00+00:00"),
+    )
+    history = History.after(Decisions(made), View())
+    assert history.words(-1) == "pinned S2 to F1"
+    assert [one.key for one in history.step(-1).decisions.made] == ["hole A beta_reversed"]
+    assert history.words(-1) == "accepted: hole A beta_reversed"
 
 
 # ---- decisions ----------------------------------------------------------------------------------------------

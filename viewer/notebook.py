@@ -12,7 +12,8 @@ from desurvey.exchange.model import disc_corners
 from desurvey.study import Study
 from viewer import theme
 from viewer.figures.collect import ground_of
-from viewer.scene import build, draw
+from viewer.scene.build import build
+from viewer.scene.draw import draw
 from viewer.scene.faults import with_faults
 from viewer.scene.ground import with_ground
 

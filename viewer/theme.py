@@ -36,6 +36,7 @@ __all__ = [
     "OTHER",
     "PLANNED",
     "PUT_RIGHT",
+    "ROCK_COLOURS",
     "SUSPECT",
     "SUSPECT_HOLE",
     "UNITS",
@@ -67,6 +68,11 @@ CLASS_COLOURS: Final = tuple(
     for name in ("blue", "orange", "bluish green", "reddish purple", "sky blue", "vermilion", "yellow", "black")
 )
 """The palette in the order in which classes without a colour of their own take it."""
+
+ROCK_COLOURS: Final = (
+    "#C8B68B", "#7D8B8F", "#B7C2A8", "#8C7460", "#D8CFC4", "#9C9AA8", "#5F6B5A", "#E0C7B8",
+)  # fmt: skip
+"""Rocks along holes: colours of earth, so that none is taken for a kind of structure on them."""
 
 KIND_COLOURS: Final = MappingProxyType(
     {

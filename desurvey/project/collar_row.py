@@ -164,23 +164,22 @@ def _inverted(
     """Return the numbers that the door turns into those wanted: it does to each column a factor and a shift."""
     numbers: dict[str, float] = {}
     down = project.settings.frame.down
-    for name in ("easting", "northing", "elevation", "depth", "dip", "azimuth"):  # the azimuth's shift needs the place
-        if name not in own:
-            continue
-        ends = {"depth": (10.0, 20.0), "dip": (10.0 * down, 20.0 * down), "azimuth": (10.0, 20.0)}
-        pair = ends.get(name, (wanted[name], wanted[name] + 1.0))
+    ends = {"depth": (10.0, 20.0), "dip": (10.0 * down, 20.0 * down), "azimuth": (10.0, 20.0)}
+    for names in (("easting", "northing", "elevation", "depth", "dip"), ("azimuth",)):  # its shift needs the place
+        pairs = {name: ends.get(name, (wanted[name], wanted[name] + 1.0)) for name in names if name in own}
+        known = dict(texts) | _written(numbers, own, comma=False)
         rows = [
-            dict(texts)
-            | _written(numbers, own, comma=False)
-            | {own["hole_id"]: f"probe {k}", own[name]: f"{value:.6f}"}
-            for k, value in enumerate(pair)
+            known | {own["hole_id"]: f"probe {k}"} | {own[name]: f"{pair[k]:.6f}" for name, pair in pairs.items()}
+            for k in (0, 1)
         ]
-        low, high = _through(project, cells, rows)[name].tolist()
-        step = (high - low + 180.0) % 360.0 - 180.0 if name == "azimuth" else high - low
-        factor = step / (pair[1] - pair[0])
-        numbers[name] = pair[0] + (wanted[name] - low) / factor if factor else np.nan
-        if name == "azimuth":
-            numbers[name] %= 360.0 / abs(factor)
+        found = _through(project, cells, rows)
+        for name, pair in pairs.items():
+            low, high = found[name].tolist()
+            step = (high - low + 180.0) % 360.0 - 180.0 if name == "azimuth" else high - low
+            factor = step / (pair[1] - pair[0])
+            numbers[name] = pair[0] + (wanted[name] - low) / factor if factor else np.nan
+            if name == "azimuth":
+                numbers[name] %= 360.0 / abs(factor)
     return numbers
 
 

@@ -58,11 +58,15 @@ def served(folder: Path) -> Iterator[Served]:
     assert process.returncode == 0
 
 
-def opened(tab: Page, app: Served) -> Page:
-    """Open the app in a tab and wait for its first picture."""
+def opened(tab: Page, app: Served, picture: str = "show") -> Page:
+    """Open the app in a tab and wait for its first picture; everything is shown unless the question's own is wanted."""
     tab.goto(app.address)
     tab.wait_for_selector(".space[data-drawn]")
     tab.wait_for_selector(".low-net[data-drawn]")
+    if picture:
+        tab.get_by_label("picture", exact=True).select_option(picture)
+        tab.wait_for_function("name => document.querySelector('.low-host').space.scene?.dress === name", arg=picture)
+    tab.wait_for_selector(".low-host:not(.late)")
     return tab
 
 
@@ -109,10 +113,10 @@ def held(app: Served) -> Iterator[None]:
 
 
 def line_up(tab: Page) -> None:
-    """Ask Lines up? and wait for the picks."""
+    """Go to Lines up?, and wait for the picks: they are lined up on opening."""
     tab.keyboard.press("2")
-    tab.get_by_role("button", name="line up", exact=True).click()
     tab.wait_for_selector("tr[data-pick]")
+    tab.wait_for_selector(".low-busy", state="detached")
 
 
 def pixel_of(tab: Page, disc: int) -> tuple[float, float]:

@@ -253,18 +253,18 @@ def test_views_are_kept_by_name(tab):
     tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 20")
     tab.get_by_label("vertical scale").fill("3")
     tab.get_by_role("button", name="keep view").click()
-    tab.wait_for_selector(".low-bar select")
+    tab.get_by_label("kept views").wait_for()
     tab.get_by_label("vertical scale").fill("1")
     tab.keyboard.press("r")
     tab.keyboard.press("a")
     tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 40")
-    tab.locator(".low-bar select").select_option("from the air")
+    tab.get_by_label("kept views").select_option("from the air")
     tab.wait_for_function("document.querySelector('.low-host').space.camera.dip === -90")
     tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 20")
     tab.wait_for_function("document.querySelector('.low-host').space.how.stretch === 3")
     tab.get_by_label("vertical scale").fill("1")
     tab.get_by_role("button", name="forget the view from the air").click()
-    tab.wait_for_selector(".low-bar select", state="detached")
+    tab.get_by_label("kept views").wait_for(state="detached")
 
 
 def test_a_tab_opened_anew_keeps_its_camera_and_what_is_selected(tab):
@@ -303,7 +303,8 @@ def test_a_broken_connection_is_mended(app, browser):
 def test_vertical_scale_is_said_and_keeps_what_is_looked_at(tab):
     middle = """(() => {
         const { space } = document.querySelector('.low-host');
-        return space.onScreen(space.projection(), space.middle);
+        window.looked_at ??= [...space.camera.target];  // at a vertical scale of 1
+        return space.onScreen(space.projection(), window.looked_at);
     })()"""
     before = tab.evaluate(middle)
     tab.keyboard.press("4")

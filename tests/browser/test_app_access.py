@@ -9,7 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 
 from tests.benches import layered, written
 from tests.browser.chromium import chromium, needs_chromium
-from tests.browser.served import held, opened, pixel_of, seen_discs, served
+from tests.browser.served import held, line_up, opened, pixel_of, seen_discs, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -20,11 +20,8 @@ def tab(tmp_path_factory):
     folder = written(tmp_path_factory.mktemp("app") / "layered", layered())
     with served(folder) as app, chromium() as browser:
         page = opened(browser.new_context(viewport={"width": 1280, "height": 720}).new_page(), app)
-        page.get_by_role("button", name="look for suspects").click()
         page.wait_for_selector(".low-item")
-        page.keyboard.press("2")
-        page.get_by_role("button", name="line up").click()
-        page.wait_for_selector("tr[data-pick]")
+        line_up(page)
         page.keyboard.press("3")
         page.get_by_label("show it").check()
         page.keyboard.press("4")
@@ -72,11 +69,21 @@ def test_a_card_and_what_is_selected_are_for_everybody(lit):
     lit.wait_for_selector(".low-card", state="detached")
 
 
+def test_a_fault_edge_on_is_for_everybody(lit):
+    lit.get_by_label("picture", exact=True).select_option("")
+    lit.keyboard.press("f")
+    lit.wait_for_selector(".low-chart .pick")
+    check(lit)
+    lit.keyboard.press("Escape")
+    lit.wait_for_selector(".low-chart", state="detached")
+    lit.get_by_label("picture", exact=True).select_option("show")
+
+
 def test_keys_and_messages_are_for_everybody(lit):
     lit.keyboard.press("e")
     lit.wait_for_selector(".low-message")
     lit.keyboard.press("?")
-    lit.wait_for_selector(".low-card >> text=Keys")
+    lit.wait_for_selector(".low-keys >> text=Keys")
     check(lit)
 
 

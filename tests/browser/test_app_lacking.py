@@ -1,6 +1,7 @@
 """Projects without surveys or without structures in Chromium: what is there is drawn, and what lacks is said."""
 
 import base64
+import re
 
 import numpy as np
 import pytest
@@ -58,8 +59,6 @@ def test_without_structures_there_are_holes_and_each_question_says_what_it_can_d
         tab, heard = drawn(browser, app)
         assert "No structures: there are no discs" in tab.locator(NOTE).inner_text()
         tab.keyboard.press("1")
-        tab.wait_for_selector("text=Without oriented structures only survey stations can be suspects.")
-        tab.get_by_role("button", name="look for suspects").click()
         tab.wait_for_selector("text=No suspects: nothing is better explained")
         tab.keyboard.press("2")
         tab.wait_for_selector("text=There is no structure on any hole, and so nothing to line up.")
@@ -72,7 +71,7 @@ def test_without_structures_there_are_holes_and_each_question_says_what_it_can_d
         (folder / "structures.csv").write_text(TABLES["structures"], encoding="utf-8")
         (folder / "project.toml").write_text(PROJECT_TOML, encoding="utf-8")
         tab.keyboard.press("2")
-        tab.get_by_role("button", name="line up").wait_for()
+        tab.get_by_role("button", name=re.compile("^line up")).wait_for()
         assert tab.get_by_label("kind to line up").input_value() == "fault"
         tab.wait_for_function("document.querySelector('.low-host').space.scene.disc.radius.length === 4")
         assert heard["errors"] == []

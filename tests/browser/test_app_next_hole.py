@@ -74,14 +74,14 @@ def test_sliders_move_the_hole_and_what_it_meets(tab):
 def test_numbers_can_be_typed_and_half_typed_ones_count_as_before(tab):
     box = tab.get_by_label("dip, number", exact=True)
     box.fill("-71.3")
-    tab.wait_for_selector(".low-panel p:has-text(',-71.3,,planned')")
+    tab.wait_for_selector("[data-row=collar]:has-text(',-71.3,planned')")
     before = depths(tab)
     box.fill("")
     tab.wait_for_timeout(500)
     assert depths(tab) == before
     assert tab.locator(".low-message").count() == 0
     box.fill("-60")
-    tab.wait_for_selector(".low-panel p:has-text(',-60,,planned')")
+    tab.wait_for_selector("[data-row=collar]:has-text(',-60.0,planned')")
     assert tab.get_by_label("dip", exact=True).input_value() == "-60"
 
 
@@ -104,9 +104,9 @@ def test_the_blind_zone_follows_the_hole(tab):
 
     def opened_by(azimuth, dip):
         tab.get_by_label("azimuth", exact=True).fill(str(azimuth))
-        tab.wait_for_selector(f".low-panel p:has-text(',{azimuth},')")
+        tab.wait_for_selector(f"[data-row=collar]:has-text(',{azimuth:.1f},')")
         tab.get_by_label("dip", exact=True).fill(str(dip))
-        tab.wait_for_selector(f".low-panel p:has-text(',{azimuth},{dip},,planned')")
+        tab.wait_for_selector(f"[data-row=collar]:has-text(',{azimuth:.1f},{dip:.1f},planned')")
         cells = tab.evaluate("document.querySelector('.low-net').dataset.shaded.split(' ').map(Number)")
         return shares_said(), cells
 

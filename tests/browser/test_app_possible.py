@@ -23,8 +23,8 @@ def folder(tmp_path_factory):
 def tab(folder):
     with served(folder) as app, chromium() as browser:
         page = opened(browser.new_page(viewport={"width": 1280, "height": 720}), app)
-        page.get_by_role("button", name="look for suspects").click()
         page.wait_for_selector(SUSPECT)
+        page.wait_for_selector(".low-busy", state="detached")
         yield page
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import Any
 
 import numpy as np
@@ -39,6 +40,7 @@ class Aiming(Part):
         self.state.update({"aim_said": "", "aim_row": "", "aim_head": "", "aim_file": "", "aim_wrong": ""})
         self._last = np.zeros(len(FIELDS))
         self._followed: tuple[Any, Any] = (None, None)
+        self._writing: asyncio.TimerHandle | None = None
         self._show_start(self._first())
         self.state.change(*FIELDS, "aim_on")(self.changed)
         stage.heard.append(self.follow)
@@ -87,7 +89,7 @@ class Aiming(Part):
         if not self.state.aim_on:
             return []
         circle = sphere.small_circle(self._axis(), 90.0 - TERZAGHI_CAP_DEG)
-        return [{"colour": AIM_COLOUR, "points": sphere.project_equal_area(circle).tolist()}]
+        return [{"of": "aim", "colour": AIM_COLOUR, "points": sphere.project_equal_area(circle).tolist()}]
 
     # --- triggers
 
@@ -170,7 +172,16 @@ class Aiming(Part):
             else []
         )
         state.aim_said = _said(answer is not None, found)
-        self._write_row()
+        self._write_soon()
+
+    def _write_soon(self) -> None:
+        """Write the row when the hand rests: it goes through the project's own door, which takes a moment."""
+        if self._writing is not None:
+            self._writing.cancel()
+        try:
+            self._writing = asyncio.get_running_loop().call_later(REST_S, self._write_row)
+        except RuntimeError:  # no server runs: at once
+            self._write_row()
 
     def _write_row(self) -> None:
         """Put the hole into the state as a row of the collars table, or why it can't be one."""
@@ -181,7 +192,8 @@ class Aiming(Part):
             row |= {"aim_row": made.line, "aim_head": made.heading, "aim_file": made.file}
         except DataProblem as problem:
             row["aim_wrong"] = str(problem)
-        self.state.update(row)
+        with self.state:
+            self.state.update(row)
 
 
 def _number(value: Any) -> float:
@@ -193,6 +205,9 @@ def _number(value: Any) -> float:
 
 
 AIM_COLOUR = "#D55E00"
+REST_S = 0.25
+"""Seconds after which a hand rests."""
+
 BEYOND = 20.0
 """Metres that a hole goes on behind the window of what it is aimed at (common practice, no source)."""
 

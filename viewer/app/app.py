@@ -9,7 +9,6 @@ from typing import Any, get_args
 import numpy as np
 from trame_server.core import Server
 
-from desurvey.problems import DataProblem
 from desurvey.study import Study
 from viewer import page as pages
 from viewer.app import panels
@@ -27,7 +26,7 @@ from viewer.app.sets import SetsPart
 from viewer.app.slabs import fence
 from viewer.app.stage import Part, Stage, careful
 from viewer.app.taking import Taking
-from viewer.app.verdict import Verdict
+from viewer.app.verdict import Glance
 from viewer.app.view import FILTERS, NO_FILTERS, View
 from viewer.app.watching import Watching
 from viewer.page.packing import cell_colours, dressed, encoded, encoded_bytes, packed
@@ -68,7 +67,7 @@ class App:
         self.controls = Controls(stage)
         self.sets, self.possible = SetsPart(stage), Possible(stage)
         self.lines = Lines(stage, self.possible)
-        self.verdict = Verdict(stage, self.possible, self.lines)
+        self.verdict = Glance(stage, self.possible, self.lines)
         self.picking, self.aiming = Picking(stage, self.possible, self.lines), Aiming(stage)
         self.findings, self.listing = Findings(stage, self.picking), Listing(stage)
         self.keeping, self.taking = Keeping(stage, self.sets), Taking(stage)
@@ -151,7 +150,7 @@ class App:
         camera, stage = Camera.asked(asked), self.stage
         wanted = (stage.state.version, str(asked.get("picture", "")))
         if asked.get("version", wanted[0]) != wanted[0]:
-            raise DataProblem("that version of the scene is no longer shown")
+            return b""  # that version is no longer shown, and the tab is about to hear of the new one
         if self._painted != wanted:
             self._painted = wanted
             await self.painter.load(stage.picture(wanted[1]), look_of(stage.history.now))

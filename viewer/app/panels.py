@@ -277,8 +277,22 @@ def _next_hole() -> None:
                     html.Input(
                         raw_attrs=['type="number"', 'step="1"', f'v-model.number="{name}"', 'style="width: 8em"']
                     )
-        html.H2("Meets")
-        html.P("{{ aim_said }}", raw_attrs=['style="white-space: pre-line"'], v_if="!aim_meetings.length")
+        with html.Div(v_if="planned_met.length && !aim_on"):
+            html.H2("Planned holes")
+            with html.Table(classes="low-table"):
+                with html.Tr():
+                    for name in ("hole", "fault", "meets it at", "angle to core", ""):
+                        html.Th(name)
+                show = "trigger('start_from', [m.hole])"
+                with html.Tr(
+                    v_for="m in planned_met", key="m.hole + m.fault", classes="pickable", title="Start from this hole",
+                    raw_attrs=['tabindex="0"', f'@click="{show}"', f'@keydown.enter="{show}"'],
+                ):  # fmt: skip
+                    for name in ("hole", "fault", "depth", "angle"):
+                        html.Td(f"{{{{ m.{name} }}}}")
+                    html.Td("{{ m.beyond }}", classes="quiet")
+        html.H2("Meets", v_if="aim_on")
+        html.P("{{ aim_said }}", raw_attrs=['style="white-space: pre-line"'], v_if="aim_on && !aim_meetings.length")
         with html.Table(classes="low-table", v_if="aim_meetings.length"):
             with html.Tr():
                 for name in ("fault", "at", "window (95 %), m", "angle"):

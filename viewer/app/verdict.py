@@ -10,16 +10,16 @@ from viewer.app.lines import STALE, Lines
 from viewer.app.possible import Possible
 from viewer.app.stage import Part, Stage
 
-__all__ = ["Verdict", "verdict"]
+__all__ = ["Glance", "verdict"]
 
 
-class Verdict(Part):
+class Glance(Part):
     """Works the answers out when the viewer opens, at once where they are kept from before, and says them."""
 
     def __init__(self, stage: Stage, possible: Possible, lines: Lines) -> None:
         super().__init__(stage)
         self._possible, self._lines = possible, lines
-        self.state.update({"verdict": []})
+        self.state.update({"verdict": [], "planned_met": []})
         stage.heard.append(self.show)
 
     def recall(self) -> bool:
@@ -47,6 +47,7 @@ class Verdict(Part):
         stage = self.stage
         undecided = ~stage.table["key"].isin([one.key for one in stage.decisions.made]) if stage.looked else None
         stale = bool(self.state.lineup_stale == STALE)
+        self.state.planned_met = _planned(stage.answer)
         self.state.verdict = verdict(None if undecided is None else int(undecided.sum()), stage.answer, stale=stale)
 
 
@@ -74,6 +75,22 @@ def verdict(suspects: int | None, answer: Answers | None, *, stale: bool = False
         if planned:
             said.append(("next_hole", _meets(met, planned)))
     return [{"panel": panel, "said": text} for panel, text in said]
+
+
+def _planned(answer: Answers | None) -> list[dict[str, str]]:
+    """Return where planned holes meet the faults, in the order of holes and depths, as the page lists them."""
+    met = planned_meetings(answer.found) if answer is not None else pd.DataFrame()
+    rows = met.sort_values(["hole_id", "depth"]).itertuples() if len(met) else ()
+    return [
+        {
+            "hole": str(row.hole_id),
+            "fault": str(row.fault_id),
+            "depth": f"{row.depth:.1f} ± {row.sigma:.1f} m",
+            "angle": f"{row.pierce_angle:.0f}°",
+            "beyond": "" if row.within_extent else "beyond its stated extent",
+        }
+        for row in rows
+    ]
 
 
 def _meets(met: pd.DataFrame, planned: int) -> str:

@@ -31,7 +31,7 @@ window.lowside = window.lowside || {};
   function solid(space) {  // the scene as numbers to calculate with, made when they are first asked for
     const { scene } = space, { floats, bytes } = lowside;
     scene.solid = scene.solid || {
-      disc: scene.disc, tube: scene.tube, drilled: floats(scene.drilled.ends),
+      disc: scene.disc, tube: scene.tube, drilled: scene.drilled.points || floats(scene.drilled.ends),
       sleeves: Float32Array.from(scene.sleeves.flatMap((part) => [...floats(part.ends)])),
       sheets: scene.sheets.filter((mesh) => mesh.what === "fault").map((mesh) => ({
         points: floats(mesh.points), triangles: new Uint32Array(bytes(mesh.triangles).buffer),

@@ -120,7 +120,7 @@ window.lowside = window.lowside || {};
         this.layer(flat(floats(scene.grid), colours.grid), gl.LINES, false),
         this.layer(flat(floats(scene.shadows), colours.grid), gl.LINES, false),
         this.layer(flat(floats(scene.signs.points), bytes(scene.signs.rgb)), gl.TRIANGLES, false),
-        this.layer(tubes(floats(scene.drilled.ends), bytes(scene.drilled.rgb), scene.tube, scene.drilled.rgb.length > 80000 ? 4 : 8), gl.TRIANGLES),
+        this.layer(tubes(scene.drilled.points || floats(scene.drilled.ends), bytes(scene.drilled.rgb), scene.tube, scene.drilled.rgb.length > 80000 ? 4 : 8), gl.TRIANGLES),
         this.layer(tubes(floats(scene.planned.ends), colours.planned, 0.7 * scene.tube, 6), gl.TRIANGLES),
         this.layer(discs(disc, disc.radius.length > 20000 ? 8 : 16), gl.TRIANGLES),
         this.layer(flat(floats(scene.lineations), colours.text), gl.LINES),
@@ -345,7 +345,7 @@ window.lowside = window.lowside || {};
     lookThere(place, span = 0) {  // bring a place to the middle, near enough to see it, and ring it; without a place nothing is ringed
       this.spot = span ? null : place;
       if (place) this.camera.target = [place[0], place[1], place[2] * this.how.stretch];
-      if (place && span) this.camera.distance = Math.min(this.camera.distance, Math.max(3.2 * span, 60) / Math.tan(this.lens / 2) / 2);
+      if (place && span) this.camera.distance = Math.min(this.camera.distance, Math.max(5 * span, 120) / Math.tan(this.lens / 2) / 2);
       this.settle();
     }
 
@@ -421,7 +421,7 @@ window.lowside = window.lowside || {};
     markExpected(pen, view) {  // beside a chosen disc that is accused, the attitude that is expected, and the angle between
       const { scene } = this, { ghosts } = scene, { fontSize } = getComputedStyle(this.host);
       if (!ghosts?.disc || (scene.dress && scene.dress !== "possible")) return;
-      const chosen = new Set(this.chosen), expected = `rgb(${scene.colours.expected.join()})`, written = [];
+      const chosen = new Set(this.chosen), expected = `rgb(${scene.colours.expected.join()})`, written = [], many = ghosts.disc.filter((i) => chosen.has(i)).length > 12;
       const line = (points, close) => {
         if (points.some((p) => !p)) return false;
         pen.beginPath();
@@ -439,19 +439,20 @@ window.lowside = window.lowside || {};
         pen.fillStyle = expected;
         pen.fillText(text, x, y);
         pen.strokeStyle = expected;
-        pen.lineWidth = 2.5;
+        pen.lineWidth = many ? 1.2 : 2.5;
       };
       pen.font = `bold ${fontSize} DejaVu Sans, Verdana, sans-serif`;
       pen.strokeStyle = expected;
       pen.lineWidth = 2.5;
       let drawn = 0;
+      if (many) pen.lineWidth = 1.2;
       ghosts.disc.forEach((i, k) => {
         const c = third(scene.disc.centre, i), r = 1.15 * scene.disc.radius[i];
         if (!chosen.has(i) || !r || this.cutAway(c)) return;
         const edge = rim(c, ghosts.normal[k], r, 32).map((p) => this.onScreen(view, p));
         if (!line(edge)) return;
         drawn++;
-        pen.globalAlpha = 0.14;
+        pen.globalAlpha = many ? 0.03 : 0.14;
         pen.fillStyle = expected;
         pen.fill();
         pen.globalAlpha = 1;
@@ -479,7 +480,7 @@ window.lowside = window.lowside || {};
     }
     markAim(pen, view) {  // a planned hole in front of everything, with the windows in which it meets faults
       const { aim, scene } = this;
-      if (!aim) return;
+      if (!aim || (scene.dress && scene.dress !== "next_hole" && scene.dress !== "show")) return;  // another question
       const stroke = (points, colour, width, dash = []) => {
         const seen = points.map((p) => this.onScreen(view, p));
         if (seen.some((p) => !p)) return null;
@@ -620,9 +621,17 @@ window.lowside = window.lowside || {};
   const dressed = (scene, picture, fault = "") => {
     const radius = floats(picture.radius), own = fault && new Set(scene.members[fault] || []), is = (mesh) => mesh.what !== "fault" || ((mesh.name in picture.sheets) && (!fault || mesh.name === fault));
     if (fault) radius.forEach((_, i) => { if (!own.has(i)) radius[i] = 0; });
+    const near = () => {  // pieces of hole near the fault's picks; the others stay in their places with no length
+      const ends = floats(scene.drilled.ends), centre = floats(scene.discs.centre), spots = [...own].map((i) => third(centre, i)), reach = 0.05 * scene.reach;
+      for (let k = 0; k < ends.length; k += 6) {
+        const m = [0, 1, 2].map((j) => (ends[k + j] + ends[k + 3 + j]) / 2);
+        if (!spots.some((p) => Math.hypot(p[0] - m[0], p[1] - m[1], p[2] - m[2]) <= reach)) for (let j = 0; j < 3; j++) ends[k + j] = ends[k + 3 + j] = m[j];
+      }
+      return ends;
+    };
     return {
-      ...scene, disc: { centre: floats(scene.discs.centre), normal: floats(scene.discs.normal), radius, rgb: bytes(picture.rgb) }, solid: null,
-      drilled: { ...scene.drilled, rgb: picture.drilled },
+      ...scene, planned: fault ? { ends: "" } : scene.planned, disc: { centre: floats(scene.discs.centre), normal: floats(scene.discs.normal), radius, rgb: bytes(picture.rgb) }, solid: null,
+      drilled: { ...scene.drilled, rgb: picture.drilled, points: fault ? near() : null },
       sheets: scene.sheets.filter(is).map((mesh) => ({ ...mesh, rgb: picture.sheets[mesh.name] || mesh.rgb })),
       sleeves: picture.sleeves.length ? scene.sleeves.map((part, k) => ({ ...part, rgb: picture.sleeves[k] })).filter((part) => !fault || part.name === fault) : [],
       misfits: picture.misfits ? (fault ? scene.misfits_of[fault] || "" : scene.misfits) : "", lineations: picture.lineations ? scene.lineations : "",

@@ -18,9 +18,6 @@ Bytes = npt.NDArray[np.uint8]
 CLASSES_MOST = 8
 """Classes listed by name in a legend; the palette has no more colours."""
 
-MUTED = 0.45
-"""How far the colours of rocks go towards white, so that discs of the full colours stand out on them."""
-
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -84,7 +81,7 @@ def coloured(values: pd.Series, title: str, *, symbol: str, column: str = "", mu
     column : str
         Name of the column, by which angles that run round a circle are known.
     muted : bool
-        Classes in paler colours (rocks along holes).
+        Classes in the colours of rocks, which no structure has.
     """
     if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
         return _along_a_bar(values.to_numpy(dtype=float), title, symbol, column)
@@ -97,7 +94,7 @@ def _by_class(values: pd.Series, title: str, symbol: str, *, muted: bool) -> Col
     listed = _most_frequent(counts)
     palette = theme.class_colours(listed)
     if muted:
-        palette = {name: _paler(colour) for name, colour in palette.items()}
+        palette = {name: theme.ROCK_COLOURS[place % len(theme.ROCK_COLOURS)] for place, name in enumerate(listed)}
     colours = np.array([rgb(theme.OTHER), *(rgb(palette[name]) for name in listed)], dtype=np.uint8)
     place = pd.Index(listed).get_indexer(pd.Index(names)) + 1
     entries = [Entry(name, palette[name], int(counts[name])) for name in listed]
@@ -114,12 +111,6 @@ def _most_frequent(counts: pd.Series) -> list[str]:
     named = counts.drop(["", *theme.GREY], errors="ignore")
     grey = [name for name in theme.GREY if name in counts]
     return [*sorted(str(name) for name in named.index[:CLASSES_MOST]), *grey]
-
-
-def _paler(colour: str) -> str:
-    """Return a colour mixed with white."""
-    mixed = [round(part + (255 - part) * MUTED) for part in rgb(colour)]
-    return "#{:02X}{:02X}{:02X}".format(*mixed)
 
 
 def _along_a_bar(values: npt.NDArray[np.float64], title: str, symbol: str, column: str) -> Coloured:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyvista as pv
+from scipy.spatial import cKDTree
 
 from viewer import theme
 from viewer.scene.build import NO_LABELS, DrawnDiscs, Scene
@@ -199,13 +200,31 @@ def _alone(scene: Scene, fault: str) -> Scene:
     mesh = disc_mesh(discs.centre, discs.normal, radius)
     if mesh.n_cells:
         mesh.cell_data["rgb"] = discs.mesh.cell_data["rgb"]
+    near = _near(scene.drilled, discs.centre[own], NEAR * scene.frame.reach)
     return replace(
         scene,
         discs=replace(discs, radius=radius, mesh=mesh),
+        drilled=near,
+        planned=pv.PolyData(),
         sheets=tuple(one for one in scene.sheets if one.what != "fault" or one.name == fault),
         sleeves=tuple(one for one in scene.sleeves if one.name == fault),
         misfits=misfits_of(scene, fault),
     )
+
+
+NEAR = 0.05
+"""How far from the picks of a fault its holes are drawn when it stands alone, in parts of the box's diagonal."""
+
+
+def _near(drilled: pv.PolyData, spots: npt.NDArray[np.float64], reach: float) -> pv.PolyData:
+    """Return pieces of hole near some spots; the others stay in their places with no length."""
+    mesh = drilled.copy()
+    if mesh.n_cells and len(spots):
+        ends = np.asarray(mesh.points).reshape(-1, 2, 3).astype(float)
+        away, _ = cKDTree(spots).query(ends.mean(axis=1))
+        ends[away > reach] = ends[away > reach].mean(axis=1, keepdims=True)
+        mesh.points = ends.reshape(-1, 3).astype(np.float32)
+    return mesh
 
 
 def misfits_of(scene: Scene, fault: str) -> pv.PolyData:

@@ -148,6 +148,7 @@ window.lowside = window.lowside || {};
       lowside.space = this;
       window.addEventListener("keydown", this.key);
       try { this.kept = JSON.parse(sessionStorage.getItem("camera")); } catch (error) { this.kept = null; }
+      new ResizeObserver(() => this.footed()).observe(this.$refs.foot);
       this.build();
     },
     beforeUnmount() {
@@ -160,7 +161,7 @@ window.lowside = window.lowside || {};
         const camera = this.space?.camera;
         this.$refs.host.replaceChildren();
         const make = (draw) => new lowside.Space(this.$refs.host, {
-          ask: draw, keepOff: () => [...this.$refs.legend.querySelectorAll("p, h2, li, .bar"), ...this.$refs.foot.children, ...(this.$refs.card ? [this.$refs.card] : [])],
+          ask: draw, keepOff: () => [this.$refs.legend, ...this.$refs.foot.children, ...(this.$refs.card ? [this.$refs.card] : [])],
           hear: {
             pick: ({ what, index, at, many, x, y }) => { this.spot = [x, y]; ask("pick", [what, index, at && [...at], many, this.scene.version]); },
             moved: () => { sessionStorage.setItem("camera", JSON.stringify(this.space.camera)); this.placeCard(); },
@@ -214,12 +215,16 @@ window.lowside = window.lowside || {};
       async draw(camera) {
         const { dress, version } = this.space.scene;
         const answer = await fetch("picture", { method: "POST", body: JSON.stringify({ ...camera, picture: dress, version }) });
-        if (!answer.ok) {
-          if (version !== this.version) return null;  // a newer scene is on its way, and its picture with it
-          throw new Error(await answer.text());
-        }
+        if (!answer.ok) throw new Error(await answer.text());
         this.trouble = "";
-        return createImageBitmap(await answer.blob());
+        const picture = await answer.blob();
+        return picture.size ? createImageBitmap(picture) : null;  // a newer scene is on its way, and its picture with it
+      },
+      footed() {  // what stands at the bottom has grown or shrunk: the scene keeps above it
+        const { space } = this, below = this.below();
+        if (!space?.scene || space.how.below === below) return;
+        space.how.below = below;
+        if (this.fault) this.faceFault(); else space.settle();
       },
       see(id) {  // a fault edge-on, alone
         if (!(this.edge_on || []).length) { this.trame.state.set("message", "Nothing is lined up yet (Lines up?)."); return; }
@@ -320,10 +325,10 @@ window.lowside = window.lowside || {};
     props: { version: Number, chosen: Array },
     inject: ["trame"],
     template: `<div class="low-net"><canvas ref="net" tabindex="0" role="img" :aria-label="'Net of ' + count + ' poles, lower hemisphere, equal area'"></canvas>
-      <p class="quiet">{{ count }} poles, lower hemisphere, equal area <span class="low-hint">· drag a loop to select</span></p>
-      <p v-if="blind" class="low-blind"><i class="still"></i> blind in every hole (&lt; 20°) <i class="opened"></i> opened by this one<br>{{ blind }}</p></div>`,
+      <p class="quiet">{{ count }} poles, lower hemisphere, equal area <span class="low-hint">· drag a loop</span></p>
+      <p v-if="blind && planning" class="low-blind"><i class="still"></i> blind in every hole (&lt; 20°) <i class="opened"></i> opened by this one<br>{{ blind }}</p></div>`,
     data: () => ({ count: 0, blind: "", tab }),
-    computed: { picture() { return tab.picture || tab.panel; } },
+    computed: { picture() { return tab.picture || tab.panel; }, planning() { return ["next_hole", "show"].includes(this.picture); } },
     watch: { version() { this.fetchNet(); }, chosen() { this.draw(); }, picture() { this.colour(); this.draw(); } },
     mounted() {
       new ResizeObserver(() => this.draw()).observe(this.$refs.net);
@@ -431,9 +436,10 @@ window.lowside = window.lowside || {};
         pen.moveTo(x - 4, y); pen.lineTo(x + 4, y); pen.moveTo(x, y - 4); pen.lineTo(x, y + 4);
         pen.stroke();
         pen.fillText("N", x, y - half - 0.62 * em);
-        if (this.zones) this.shadeZones(pen);
+        if (this.zones && this.planning) this.shadeZones(pen);
         pen.lineWidth = 1.5;
         for (const curve of this.net.curves || []) {
+          if (curve.of === "aim" && !this.planning) continue;
           pen.strokeStyle = curve.colour;
           pen.beginPath();
           curve.points.forEach(([a, b], k) => (k && Math.hypot(a - curve.points[k - 1][0], b - curve.points[k - 1][1]) < 0.5 ? pen.lineTo(x + half * a, y - half * b) : pen.moveTo(x + half * a, y - half * b)));

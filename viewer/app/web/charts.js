@@ -21,7 +21,7 @@ window.lowside = window.lowside || {};
     template: `<figure class="low-chart" :aria-label="'Picks of ' + fault.id + ' along strike'">
       <figcaption><b>{{ fault.id }}</b> edge-on: metres from where the other holes put it, ± 1 σ; the band is what is known of the fault
         <span class="low-row"><button type="button" class="low-button" title="Key G" @click="turn(-1)">◂</button><button type="button" class="low-button" title="Key F" @click="turn(1)">▸</button><button type="button" class="low-button" title="Escape" @click="$emit('leave')">all faults</button></span></figcaption>
-      <svg viewBox="0 0 ${WIDE} ${HIGH}" role="img" aria-label="Distance from the fault along strike">
+      <svg viewBox="0 0 ${WIDE} ${HIGH}" role="group" aria-label="Distance from the fault along strike">
         <g class="grid"><line v-for="y in levels" :key="'y' + y" :x1="${LEFT}" :x2="${WIDE - RIGHT}" :y1="up(y)" :y2="up(y)" :class="{ zero: !y }"/></g>
         <path class="band" :d="band" :fill="fault.colour"/>
         <g class="axis"><text v-for="y in levels" :key="y" :x="${LEFT - 6}" :y="up(y)" class="left">{{ y > 0 ? "+" + y : String(y).replace("-", "−") }} m</text>
