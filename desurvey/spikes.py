@@ -36,6 +36,9 @@ PRIOR_ODDS = float(logit(blunders.rates("station")[0]))
 SURE = 0.99
 """Prior log odds of a station being a spike, and the probability at which one is accused."""
 
+NEIGHBOURS = 0.5
+"""How far neighbours may be out of line once the station is left out, as a share of its own miss."""
+
 ROUNDS = 5
 """A spike makes its neighbours look odd: the worst of a neighbourhood goes first, then all are weighed again."""
 
@@ -106,7 +109,9 @@ def _weigh(hole: Ints, depth: Floats, tangent: Floats) -> tuple[Floats, Floats]:
     below = np.where(np.isnan(after), 0.0, _shifted(smooth, -1))
     spike = -0.5 * (here / SPIKE) ** 2 - np.log(2 * np.pi * SPIKE**2)
     evidence = spike + without - (smooth + np.nan_to_num(above) + np.nan_to_num(below))
-    return np.where(ends, -np.inf, evidence) if count else here, here
+    # A hole that turns for good leaves its neighbours out of line too: only where they agree does this one stick out.
+    apart = np.fmax(before, after) > NEIGHBOURS * here
+    return np.where(ends | apart, -np.inf, evidence) if count else here, here
 
 
 def _miss(hole: Ints, depth: Floats, tangent: Floats, up: int, down: int) -> Floats:

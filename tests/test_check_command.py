@@ -33,7 +33,7 @@ def test_the_demo_is_checked_and_left_as_it_was(tmp_path):
     assert checksums(DEMO) == before
     frame = pd.read_csv(tmp_path / "findings.csv")
     assert list(frame.columns) == COLUMNS
-    assert len(frame) == len(desurvey.open(DEMO).findings)
+    assert len(frame) == len(desurvey.open(DEMO).check())
     assert frame["severity"].map({"error": 0, "warning": 1, "note": 2}).is_monotonic_increasing
     assert "27 holes, 241 survey stations, 1577 structures" in " ".join(done.stdout.split())
 

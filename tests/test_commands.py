@@ -74,7 +74,17 @@ def test_check_of_clean_data(tmp_path):
     done = lowside("check", write_project(tmp_path), "--out", tmp_path / "findings.csv")
     assert done.returncode == 0, done.stdout + done.stderr
     frame = pd.read_csv(tmp_path / "findings.csv")
-    assert list(frame.columns) == ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion"]
+    assert list(frame.columns) == [
+        "severity",
+        "rule",
+        "table",
+        "row",
+        "hole_id",
+        "depth",
+        "message",
+        "suggestion",
+        "key",
+    ]
 
 
 def test_check_names_the_row_the_value_and_the_remedy(tmp_path):

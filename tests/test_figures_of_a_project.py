@@ -97,20 +97,14 @@ def test_the_ground_is_drawn_where_the_project_names_its_points(tmp_path):
     assert collect.ground_of(desurvey.open(write_project(tmp_path / "q"))) is None
 
 
-def test_tables_of_other_commands_are_checked(tmp_path, demo):
-    project, trace, structures = demo
-    path = tmp_path / "suspects.csv"
-    with pytest.raises(DataProblem, match="Write it with lowside suspects"):
-        collect.read_suspects(path)
-    path.write_text("hole_id,depth_from\nTH-01,3\n")
-    with pytest.raises(DataProblem, match=r"column 'depth_to'.*isn't the table that lowside suspects writes"):
-        collect.read_suspects(path)
-    path.write_text("hole_id,depth_from,depth_to,message\nTH-01,3,6,rolled\nTH-02,3,6,rolled\n")
-    log = collect.log_of(project, trace, structures, "TH-01", suspects=collect.read_suspects(path))
-    assert len(log.suspects) == 1
-    assert len(log.runs) == (project.runs["hole_id"] == "TH-01").sum()
+def test_a_log_has_the_suspects_and_runs_of_its_hole(demo):
+    log = collect.log_of(demo, "TH-05")
+    accused = demo.suspects()["hole_id"].to_numpy()
+    assert len(log.suspects) == (accused == "TH-05").sum() > 0
+    runs = pd.read_csv(DEMO / "runs.csv")
+    assert len(log.runs) == (runs["hole_id"] == "TH-05").sum()
     with pytest.raises(DataProblem, match="no such hole"):
-        collect.log_of(project, trace, structures, "XX-01")
+        collect.log_of(demo, "XX-01")
 
 
 def test_a_net_of_one_hole_shows_what_that_hole_is_blind_to(demo):

@@ -6,15 +6,15 @@ import ast
 import re
 from pathlib import Path
 
-from desurvey import checks
 from desurvey.problems import Rule
+from desurvey.study import RULES
 
 ROOT = Path(__file__).parents[1]
 
 
 def test_every_rule_has_a_name_a_reason_and_advice():
-    assert len({rule.id for rule in checks.RULES}) == len(checks.RULES)
-    for rule in checks.RULES:
+    assert len({rule.id for rule in RULES}) == len(RULES)
+    for rule in RULES:
         assert re.fullmatch(r"[a-z]+(_[a-z]+)*", rule.id)
         assert rule.severity in {"error", "warning", "note"}
         assert rule.stops == "nothing" or rule.severity == "error", f"{rule.id}: what stops something is an error"
@@ -25,7 +25,7 @@ def test_every_rule_has_a_name_a_reason_and_advice():
 
 
 def test_every_rule_made_anywhere_in_the_engine_is_listed():
-    listed = {rule.id for rule in checks.RULES}
+    listed = {rule.id for rule in RULES}
     made = set()
     for file in (ROOT / "desurvey").rglob("*.py"):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
@@ -44,4 +44,4 @@ def test_every_rule_is_made_to_speak_by_some_test():
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
-    assert {rule.id for rule in checks.RULES} - texts == set()
+    assert {rule.id for rule in RULES} - texts == set()

@@ -19,6 +19,7 @@ from desurvey.lineup.moves import lies_near, like_pairs, merged
 from desurvey.lineup.partition import FOUND_BY_LOOKING, Grouping, trimmed
 from desurvey.lineup.weighing import Null, Problem, gains_of, hole_count, raw_worth, seen_by
 from desurvey.orient import dip_of_plane
+from desurvey.shown import shown
 
 __all__ = ["Merger", "Perhaps", "mergers", "perhaps"]
 
@@ -40,6 +41,7 @@ class Merger(NamedTuple):
     probability: float
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Perhaps:
     """Picks that may be a fault, but of which that can't be told.

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from desurvey.lineup.answers import LineUp
 from desurvey.problems import DataProblem
+from desurvey.shown import shown
 
 __all__ = ["EdgeOn", "edge_on"]
 
@@ -21,6 +22,7 @@ LEVEL = 1e-9
 """Horizontal part of a normal below which a fault has no strike."""
 
 
+@shown
 @dataclass(frozen=True, slots=True, eq=False)
 class EdgeOn:
     """A fault edge-on; lengths in metres.

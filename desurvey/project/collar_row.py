@@ -19,6 +19,7 @@ import pyarrow as pa
 
 from desurvey.problems import DataProblem
 from desurvey.project.loading import Project, _converted
+from desurvey.shown import shown
 from desurvey.tables import TABLES, clean, read_cells
 from desurvey.tables.delimited import decoded
 from desurvey.tables.reading import Cells
@@ -31,6 +32,7 @@ NEAR_M, NEAR_DEG = 0.02, 0.11
 """How far a row may come back through the door from what was meant: its numbers are written to 0.01 and 0.1."""
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class CollarRow:
     """A row for the collars table.

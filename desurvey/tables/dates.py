@@ -33,8 +33,8 @@ def day_numbers(cells: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
 def from_day_numbers(cells: npt.NDArray[Any]) -> pd.Series:
     """Return the dates of day numbers, NaT elsewhere; day 1 is 1 January 1900 (ECMA-376, part 1, 18.17.4.1).
 
-    >>> from_day_numbers(np.array(["45754", "x"], dtype=object)).astype(str).tolist()
-    ['2025-04-07', 'NaT']
+    >>> from_day_numbers(np.array(["45754", "x"], dtype=object)).dt.strftime("%Y-%m-%d").fillna("none").tolist()
+    ['2025-04-07', 'none']
     """
     days = pd.Series(
         [float(cell) if is_day else np.nan for cell, is_day in zip(cells, day_numbers(cells), strict=True)]
