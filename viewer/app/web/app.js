@@ -180,7 +180,7 @@ window.lowside = window.lowside || {};
         this.fetchScene();
       },
       how() { return { stretch: Number(tab.stretch) || 1, slab: tab.on ? slab() : null }; },
-      below() { return this.$refs.foot.offsetHeight + 6; },
+      below() { return (this.$refs.foot?.offsetHeight ?? 0) + 6; },
       aside() {  // room for the legend on the left
         const wide = this.$refs.host.clientWidth || 1000;
         return wide < 640 ? 0 : Math.max(-0.25, Math.min(0.25, 0.4 * this.$refs.legend.offsetWidth / wide));
