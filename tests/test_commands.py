@@ -11,6 +11,7 @@ import pytest
 
 from tests.command import lowside
 from tests.projects import PROJECT_TOML, TABLES, write_project
+from tests.test_check_command import COLUMNS
 
 DEMO = Path(__file__).parents[1] / "demo_project"
 TRACE_COLUMNS = [
@@ -74,17 +75,7 @@ def test_check_of_clean_data(tmp_path):
     done = lowside("check", write_project(tmp_path), "--out", tmp_path / "findings.csv")
     assert done.returncode == 0, done.stdout + done.stderr
     frame = pd.read_csv(tmp_path / "findings.csv")
-    assert list(frame.columns) == [
-        "severity",
-        "rule",
-        "table",
-        "row",
-        "hole_id",
-        "depth",
-        "message",
-        "suggestion",
-        "key",
-    ]
+    assert list(frame.columns) == COLUMNS
 
 
 def test_check_names_the_row_the_value_and_the_remedy(tmp_path):

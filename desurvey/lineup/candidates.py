@@ -16,6 +16,7 @@ import numpy.typing as npt
 from desurvey.lineup.picks import Picks
 from desurvey.lineup.sheet import Habit, Readings, frame_of, readings
 from desurvey.progress import Progress, followed, silent
+from desurvey.ragged import offsets_of
 from desurvey.shown import shown
 
 __all__ = ["Candidates", "candidates", "through_places"]
@@ -186,11 +187,9 @@ def _angles(picks: Picks, habit: Habit, normal: Floats, along: Floats) -> Floats
 
 def _best_of_holes(score: Floats, hole: Ints) -> Bools:
     """Return which picks are the best of their hole in each row."""
-    order = np.argsort(hole, kind="stable")
-    begin = np.flatnonzero(np.r_[True, np.diff(hole[order]) != 0])
-    best = np.maximum.reduceat(score[:, order], begin, axis=1)
-    number = np.empty(len(hole), dtype=np.int64)
-    number[order] = np.repeat(np.arange(len(begin)), np.diff(np.r_[begin, len(hole)]))
+    _, number, count = np.unique(hole, return_inverse=True, return_counts=True)
+    begin = offsets_of(count)[:-1]
+    best = np.maximum.reduceat(score[:, np.argsort(number, kind="stable")], begin, axis=1)
     return np.asarray(score == best[:, number])
 
 

@@ -26,7 +26,7 @@ from desurvey.lineup.sheet import Habit, Sheet
 from desurvey.lineup.weighing import Null, Problem, gains_of, hole_count, raw_worth, sheet_of, view_of, worth
 from desurvey.progress import Progress, followed, part, silent
 
-__all__ = ["Grouping", "Problem", "gains", "grouped", "left_candidates", "regrouped", "with_fault"]
+__all__ = ["Grouping", "Problem", "gains", "grouped", "regrouped", "sought", "with_fault"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -67,7 +67,7 @@ def grouped(
     if not len(picks):
         return problem, state
     grown, packed = SHARES
-    first = _candidates(problem, Null.sparse(problem), progress=part(progress, 0.0, grown))
+    first = sought(problem, Null.sparse(problem), progress=part(progress, 0.0, grown))
     state = _packed(problem, first, part(progress, grown, packed))
     turns = 3 if len(picks) <= MANY else 2
     for turn in range(turns):
@@ -78,7 +78,7 @@ def grouped(
         state = revalued(problem, state)
         step(0.1)
         seeds = state.null if len(picks) > MANY else None
-        found = _candidates(problem, Null.of(problem, state.group), seeds, part(step, 0.1, 0.35))
+        found = sought(problem, Null.of(problem, state.group), seeds, part(step, 0.1, 0.35))
         state = improved(problem, state, found, part(step, 0.35, 1.0))
         if np.array_equal(before, state.group):
             break
@@ -117,8 +117,11 @@ def _span(picks: Picks) -> float:
     return float(max(np.ptp(picks.position, axis=0).max(), 50.0))
 
 
-def _candidates(problem: Problem, null: Null, seeds: Bools | None = None, progress: Progress = silent) -> Candidates:
-    """Return candidates grown from oriented picks and, where few have an orientation, from places alone."""
+def sought(problem: Problem, null: Null, seeds: Bools | None = None, progress: Progress = silent) -> Candidates:
+    """Return candidates grown from oriented picks and, where few have an orientation, from places alone.
+
+    ``seeds`` says which picks they may start from, (m,).
+    """
     picks, density = problem.picks, null.place + null.pole
     grown = candidates(picks, problem.habit, density, problem.odds, seeds, progress=progress)
     asked = np.ones(len(picks), dtype=bool) if seeds is None else seeds
@@ -133,11 +136,6 @@ def _candidates(problem: Problem, null: Null, seeds: Bools | None = None, progre
 
 ENOUGH_ORIENTED = 0.5
 """Share of oriented picks from which planes are grown from them alone."""
-
-
-def left_candidates(problem: Problem, state: Grouping) -> Candidates:
-    """Return candidates grown from the picks of no fault."""
-    return _candidates(problem, Null.of(problem, state.group), state.null)
 
 
 def gains(problem: Problem, state: Grouping, sheet: Sheet) -> tuple[Ints, Floats]:

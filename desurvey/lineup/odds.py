@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
-from desurvey.lineup.grouping import left_candidates
+from desurvey.lineup.grouping import sought
 from desurvey.lineup.moves import lies_near, like_pairs, merged
 from desurvey.lineup.partition import FOUND_BY_LOOKING, Grouping, trimmed
 from desurvey.lineup.weighing import Null, Problem, gains_of, hole_count, raw_worth, seen_by
@@ -86,7 +86,7 @@ def perhaps(problem: Problem, state: Grouping) -> tuple[Perhaps, ...]:
         return ()
     null, least = Null.of(problem, state.group), problem.settings.least_holes
     weighed = []
-    found = left_candidates(problem, state)
+    found = sought(problem, null, state.null)
     for member, normal in zip(found.member[:LOOKED_AT], found.normal[:LOOKED_AT], strict=True):
         rows = np.flatnonzero(member & state.null)
         if hole_count(problem, rows) < least:

@@ -406,9 +406,10 @@ def _more_files(
             continue
         table = max(whole, key=lambda name: whole[name].score)
         first = roles.tables[table][0]
-        if table in given or home(one.name) != home(first[0].name) or first[0].cells is None:
+        beside = home(one.name) == home(first[0].name)
+        if table in given or not beside or first[0].cells is None:
             roles.why[one.name] = f"looks like {table}, and isn't used: that is {first[0].name}"
-            if home(one.name) == home(first[0].name):
+            if beside:
                 roles.guessed.add(one.name)
             continue
         twice = max(_shared(other, (one, whole[table]), table) for other in roles.tables[table])
