@@ -157,9 +157,8 @@ def _survey_elsewhere(tables: Mapping[str, Table]) -> Iterator[Finding]:
     if "surveys" not in tables:
         return
     collars, surveys = tables["collars"].frame, tables["surveys"].frame
-    known = list(pd.unique(collars["hole_id"]))
-    surveyed = set(pd.unique(surveys["hole_id"]))
-    unknown = sorted(surveyed - set(known) - {""})
+    known, surveyed = (dict.fromkeys(pd.unique(frame["hole_id"])) for frame in (collars, surveys))
+    unknown = [name for name in surveyed if name and name not in known]
     if not unknown:
         return
     bare = [hole for hole in known if hole not in surveyed]

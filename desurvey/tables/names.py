@@ -71,16 +71,16 @@ def one_spelling(
     ignore_punctuation : bool
         Whether names that differ in punctuation and leading zeros only are one, as a person has said.
     """
-    known = pd.unique(tables["collars"].frame["hole_id"])
+    known = dict.fromkeys(pd.unique(tables["collars"].frame["hole_id"]))
     spellings, bare = _grouped(known, name_key), _grouped(known, bare_name) if ignore_punctuation else {}
-    said, collared = {name_key(name): hole for name, hole in meant.items()}, set(known)
+    said = {name_key(name): hole for name, hole in meant.items()}
     findings = _alike(tables["collars"], spellings)
     out = dict(tables)
     for key, table in tables.items():
         if key == "collars":
             continue
         codes, names = pd.factorize(table.frame["hole_id"])
-        usual = {name: _only(spellings, name_key(name)) for name in names if name and name not in collared}
+        usual = {name: _only(spellings, name_key(name)) for name in names if name and name not in known}
         declared = {
             name: said.get(name_key(name)) or _only(bare, bare_name(name)) for name, hole in usual.items() if not hole
         }

@@ -277,8 +277,7 @@ def _deepest_above(hole: Ints, bottom: Floats) -> Floats:
 
 def _double_structures(structures: Table) -> list[Finding]:
     ids = structures.frame["structure_id"]
-    twice = ids[ids.duplicated(keep="first")]
-    wrong = ids.index.isin(twice.index[twice != ""])
+    wrong = (ids.duplicated(keep="first") & (ids != "")).to_numpy()
     return _found(
         DOUBLE_STRUCTURE,
         structures,

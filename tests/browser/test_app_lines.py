@@ -35,14 +35,15 @@ def faults(tab):
     }
 
 
-def wait_for_fault(tab, pick, fault):
-    """Wait until a pick is shown to be pinned and to belong to a fault, as what lines up then says."""
+def wait_for_fault(tab, pick, fault, pinned=True):
+    """Wait until a pick is shown to belong to a fault, pinned there or found there."""
     tab.wait_for_function(
-        """([pick, fault]) => {
+        """([pick, fault, pinned]) => {
             const row = document.querySelector(`tr[data-pick=${pick}]`);
-            return row.innerText.includes('pinned') && row.cells[1].innerText.trim().split(/\\s/)[0] === fault;
+            const shown = row.cells[1].innerText.trim().split(/\\s/)[0];
+            return row.innerText.includes('pinned') === pinned && shown === fault;
         }""",
-        arg=[pick, fault],
+        arg=[pick, fault, pinned],
     )
 
 
@@ -80,13 +81,7 @@ def test_a_pick_can_be_pinned_to_none_and_back(tab, folder):
     (decision,) = tomllib.loads((folder / "decisions.toml").read_text(encoding="utf-8"))["decision"]
     assert (decision["what"], decision["key"], decision["answer"]) == ("pick", pick, "pinned")
     tab.locator(f"tr[data-pick={pick}] select").select_option(label="as found")
-    tab.wait_for_function(
-        """([pick, fault]) => {
-            const row = document.querySelector(`tr[data-pick=${pick}]`);
-            return !row.innerText.includes('pinned') && row.cells[1].innerText.trim().split(/\\s/)[0] === fault;
-        }""",
-        arg=[pick, "F1"],
-    )
+    wait_for_fault(tab, pick, "F1", pinned=False)
     assert faults(tab) == before
 
 
