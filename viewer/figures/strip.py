@@ -19,7 +19,8 @@ from matplotlib.patches import Polygon, Rectangle
 
 from desurvey.problems import DataProblem
 from viewer import theme
-from viewer.figures.sheet import BODY_PT, MARGIN, PAPERS, SMALL_PT, Box, figure_of_paper, in_millimetres, style
+from viewer.figures.sheet import BODY_PT, MARGIN, SMALL_PT, Box, figure_of_paper, in_millimetres, style
+from viewer.theme import PAPERS
 
 __all__ = ["CORE_SIZES_MM", "circumference", "diameter_of", "draw_strip"]
 
