@@ -59,7 +59,7 @@ def draw_all(study: Study, answers: Answers | None, wanted: WantedDrawings) -> t
 
 
 def _drawn(figure: Drawn, caption: str, orientation: Orientation, paper: Paper) -> Figure:
-    return Figure(caption, figure.get_label(), sheet.figure_markup(figure, caption), paper, orientation)
+    return Figure(caption, str(figure.get_label()), sheet.figure_markup(figure, caption), paper, orientation)
 
 
 def _drawings(
