@@ -69,6 +69,8 @@ def test_vtp_reads_back_in_vtk_with_shapes_and_attributes(model, tmp_path):
     assert (data.n_lines, data.n_cells) == (27, 27 + len(model.discs.table) + len(model.meshes["F1"].triangles))
     assert data.field_data["crs"][0] == "EPSG:32633"
     assert data.field_data["units"][0] == "m"
+    sigma = np.asarray(data.point_data["sigma"])
+    assert sigma[np.isfinite(sigma)] == pytest.approx(model.meshes["F1"].sigma)
     layer = np.asarray(data.cell_data["layer"])
     assert sorted(set(layer.tolist())) == ["fault F1", "holes", "structures"]
     assert np.asarray(data.cell_data["structure_id"])[layer == "structures"].tolist() == (
@@ -149,6 +151,8 @@ def test_omf_round_trip_through_its_own_library(model, tmp_path):
         assert list(points["kind"]) == model.discs.table["kind"].tolist()
         dip = np.array(points["dip"])
         assert dip == pytest.approx(model.discs.table["dip"].to_numpy(), nan_ok=True)
+        (sigma,) = elements["fault F1"].data
+        assert np.array(sigma.array) == pytest.approx(model.meshes["F1"].sigma)
         assert len(elements["discs"].geometry.triangles.array) == 10 * len(model.discs.table)
         assert np.array(elements["fault F1"].geometry.vertices.array) == pytest.approx(model.meshes["F1"].vertices)
 
@@ -225,6 +229,14 @@ def test_workbook_has_a_sheet_for_each_table(model, tmp_path):
     assert frame["dip"].to_numpy() == pytest.approx(model.tables["structures"]["dip"].to_numpy(), nan_ok=True)
     about = pd.read_excel(tmp_path / "m.xlsx", sheet_name="about", engine="openpyxl").set_index("what")["value"]
     assert about["crs"] == "EPSG:32633"
+
+
+def test_a_note_that_begins_with_an_equals_sign_is_no_formula_in_a_workbook(model, tmp_path):
+    notes = pd.DataFrame({"hole_id": ["TH-01", "TH-02"], "note": ["=1+1", "sound"]})
+    export(replace(model, tables={"notes": notes}), tmp_path / "m.xlsx")
+    sheet = openpyxl.load_workbook(tmp_path / "m.xlsx")["notes"]
+    assert (sheet["B2"].value, sheet["B2"].data_type) == ("=1+1", "s")
+    assert sheet.auto_filter.ref == "A1:B3"
 
 
 @pytest.mark.parametrize("ending", [".csv", ".parquet"])

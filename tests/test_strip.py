@@ -77,14 +77,16 @@ def test_beta_grows_to_the_right_as_the_engine_counts_it():
     assert place["90"] - place["10"] == pytest.approx(np.pi * 47.6 * 80 / 360)
 
 
-@pytest.mark.parametrize(("diameter", "step"), [(63.5, 1), (36.5, 2)])
+@pytest.mark.parametrize(("diameter", "step"), [(85.0, 2), (36.5, 2), (20.0, 10)])
 def test_ticks_stand_at_their_degrees(diameter, step):
     axes = draw_strip(diameter).axes[0]
     ticks = next(c for c in axes.collections if c.get_gid() == "ticks")
     x = np.array(ticks.get_segments())[:, 0, 0]
     degree = (x - (297.0 - np.pi * diameter - 7.0) / 2) / (np.pi * diameter) * 360
-    expected = [d for d in range(1, 360) if d % step == 0 or d % 5 == 0]
-    assert degree == pytest.approx(expected)
+    assert degree == pytest.approx(np.arange(step, 360, step))
+    assert np.diff(x).min() > 0.5  # on the paper, in millimetres: below that ticks run together
+    length = np.abs(np.diff(np.array(ticks.get_segments())[:, :, 1], axis=1)).ravel()
+    assert (length > 5.0).tolist() == (np.arange(step, 360, step) % 10 == 0).tolist()
 
 
 @pytest.mark.parametrize(

@@ -34,6 +34,7 @@ __all__ = [
     "NOT_SORTED",
     "OKABE_ITO",
     "OTHER",
+    "PAPERS",
     "PLANNED",
     "PUT_RIGHT",
     "ROCK_COLOURS",
@@ -41,6 +42,7 @@ __all__ = [
     "SUSPECT_HOLE",
     "UNITS",
     "Look",
+    "Paper",
     "class_colours",
     "fault_colours",
     "colour_map",
@@ -148,6 +150,13 @@ UNITS: Final = MappingProxyType(
     }
 )
 """Units of the canonical columns; a project's own columns say theirs in their names."""
+
+Paper = Literal["A4", "A3", "letter", "tabloid"]
+
+PAPERS: Final = MappingProxyType(
+    {"A4": (297.0, 210.0), "A3": (420.0, 297.0), "letter": (279.4, 215.9), "tabloid": (431.8, 279.4)}
+)
+"""Long and short side of the sheets that figures are printed on, millimetres (ISO 216; ASME Y14.1, sizes A and B)."""
 
 FONT: Final = "DejaVu Sans"
 """The font that matplotlib brings along: the same letters, degree signs and Greek on every machine."""

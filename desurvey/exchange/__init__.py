@@ -8,7 +8,7 @@ ending    holes, structures, surfaces              CRS and unit                l
 omf       lines; points and discs; triangles       unit; CRS in a description  intervals and runs
 dxf       3D polylines; 3DFACEs; 3DFACEs           unit; CRS as a property     values along holes, most columns
 glb       lines; triangles; triangles              in ``asset.extras``         all columns; float32 about an origin
-vtp       lines; polygons; triangles in one piece  as field data               values along holes
+vtp       lines; polygons; triangles in one piece  as field data               intervals and runs
 vtm       the same, a block for each layer         as field data               intervals and runs
 gpkg      3D lines; 3D points; none                CRS                         surfaces, values along holes
 geojson   3D lines; 3D points; none                always WGS 84               eastings and northings, surfaces

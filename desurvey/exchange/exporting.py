@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -83,6 +84,17 @@ def write_workbook(model: Model, path: Path) -> None:
         about.to_excel(workbook, sheet_name="about", index=False)
         for name, frame in model.tables.items():
             frame.to_excel(workbook, sheet_name=name[:LONGEST_NAME], index=False, freeze_panes=(1, 0))
+        for sheet in workbook.sheets.values():
+            _keep_text(sheet)
+
+
+def _keep_text(sheet: Any) -> None:
+    """Mark every text as text: a note that begins with = would be worked out as a formula."""
+    sheet.auto_filter.ref = sheet.dimensions
+    for row in sheet.iter_rows():
+        for cell in row:
+            if cell.data_type == "f":
+                cell.data_type = "s"
 
 
 GEOMETRY: dict[str, Callable[[Model, Path], None]] = {

@@ -20,6 +20,7 @@ import pandas as pd
 from desurvey.exchange.model import Discs, Holes, Model, disc_corners, fan
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
+from desurvey.surface.mesh import Mesh
 
 __all__ = ["open_mining_format", "write_omf"]
 
@@ -55,7 +56,7 @@ def write_omf(model: Model, path: Path) -> None:
         project.elements = [
             *([_holes(omf, model.holes)] if len(model.holes.table) else []),
             *([_points(omf, model.discs), _discs(omf, model.discs)] if len(model.discs.table) else []),
-            *(_surface(omf, f"fault {name}", mesh.vertices, mesh.triangles) for name, mesh in model.meshes.items()),
+            *(_fault(omf, name, mesh) for name, mesh in model.meshes.items()),
         ]
         with replacing(path.with_suffix(".omf")) as partial:
             omf.OMFWriter(project, str(partial))
@@ -86,6 +87,13 @@ def _discs(omf: Any, discs: Discs) -> Any:
     element = _surface(omf, "discs", disc_corners(discs, SIDES).reshape(-1, 3), fan(len(discs.table), SIDES))
     faces = discs.table.iloc[np.repeat(np.arange(len(discs.table)), SIDES - 2)]
     element.data = [_data(omf, name, faces[name], "faces") for name in ("structure_id", "hole_id", "kind")]
+    return element
+
+
+def _fault(omf: Any, name: str, mesh: Mesh) -> Any:
+    """Return a fault's surface with its 1-σ at the vertices."""
+    element = _surface(omf, f"fault {name}", mesh.vertices, mesh.triangles)
+    element.data = [_data(omf, "sigma", pd.Series(mesh.sigma), "vertices")]
     return element
 
 

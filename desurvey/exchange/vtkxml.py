@@ -140,7 +140,10 @@ def _joined(blocks: list[tuple[str, Piece]]) -> Piece:
         for name, piece in with_lines + with_polygons
     ]
     cells = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame({"layer": []})
-    return Piece(np.concatenate([piece.points for _, piece in blocks]), lines, polygons, cell_data=_columns(cells))
+    at_points = [pd.DataFrame(dict(piece.point_data), index=range(len(piece.points))) for _, piece in blocks]
+    points = pd.concat(at_points, ignore_index=True)
+    place = np.concatenate([piece.points for _, piece in blocks])
+    return Piece(place, lines, polygons, point_data=_columns(points), cell_data=_columns(cells))
 
 
 def _columns(frame: pd.DataFrame) -> dict[str, npt.NDArray[Any]]:

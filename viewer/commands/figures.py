@@ -6,14 +6,13 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from viewer.commands.shared import Out, SuspectsFile, lined_up, on_study, say, suspecting, suspects_of, working
+from viewer.commands.shared import Out, Paper, SuspectsFile, lined_up, on_study, say, suspecting, suspects_of, working
 
 if TYPE_CHECKING:
     from desurvey.study import Study
 
 __all__ = ["add_to"]
 
-Paper = Annotated[Literal["A4", "A3"], typer.Option("--paper", help="Size of the sheet.")]
 Portrait = Annotated[bool, typer.Option("--portrait", help="Stand the sheet upright.")]
 Scale = Annotated[
     float | None, typer.Option("--scale", metavar="N", help="Scale 1:N; the largest round one that fits by default.")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from viewer.commands.shared import Out, SuspectsFile, lined_up, on_study, say, suspecting, suspects_of, working
+from viewer.commands.shared import Out, Paper, SuspectsFile, lined_up, on_study, say, suspecting, suspects_of, working
 
 if TYPE_CHECKING:
     from desurvey.study import Study
@@ -30,6 +30,7 @@ def report(
         str | None, typer.Option("--colour", metavar="TABLE[.COLUMN]", help="Intervals to colour the sections by.")
     ] = None,
     logs: Annotated[bool, typer.Option("--logs/--no-logs", help="A log of each drilled hole.")] = True,
+    paper: Paper = "A4",
     scene: Annotated[bool, typer.Option("--scene/--no-scene", help="The scene in three dimensions.")] = True,
     pdf: Annotated[Path | None, typer.Option("--pdf", metavar="F.pdf", help="Print the report to PDF too.")] = None,
 ) -> None:
@@ -43,7 +44,7 @@ def report(
     suspects_of(study)
     lined_up(study)
     with working("Drawing"):
-        write_report(compose(study, WantedDrawings(bars=colour, logs=logs, scene=scene)), out)
+        write_report(compose(study, WantedDrawings(bars=colour, logs=logs, scene=scene, paper=paper)), out)
     say(f"Report written to {out}")
     if pdf is not None:
         with working("Printing"):

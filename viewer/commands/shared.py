@@ -14,6 +14,7 @@ import typer
 
 from desurvey.problems import Finding
 from desurvey.progress import silent
+from viewer import theme
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Out",
+    "Paper",
     "ProjectFolder",
     "SuspectsFile",
     "finish",
@@ -39,6 +41,7 @@ ProjectFolder = Annotated[
     Path, typer.Argument(metavar="PROJECT", help="Folder with a project.toml.", show_default=False)
 ]
 Out = Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Where to write.", show_default=False)]
+Paper = Annotated[theme.Paper, typer.Option("--paper", help="Size of the sheet.")]
 AsLogged = Annotated[bool, typer.Option("--as-logged", help="Leave the project's decisions aside.")]
 Fresh = Annotated[bool, typer.Option("--fresh", help="Work everything out anew, past what is kept of earlier runs.")]
 SuspectsFile = Annotated[

@@ -29,7 +29,6 @@ from viewer.figures.legend import draw_key, draw_notes
 from viewer.figures.sheet import (
     SMALL_PT,
     Box,
-    Paper,
     PaperSheet,
     Title,
     axes_at,
@@ -41,6 +40,7 @@ from viewer.figures.sheet import (
     with_lines,
     wrapped,
 )
+from viewer.theme import Paper
 
 __all__ = ["HoleLog", "draw_log"]
 
@@ -119,7 +119,7 @@ def draw_log(log: HoleLog, *, paper: Paper = "A4", top: float = 0.0, bottom: flo
     ----------
     log : HoleLog
         What there is to show.
-    paper : {"A4", "A3"}
+    paper : {"A4", "A3", "letter", "tabloid"}
         The sheet.
     top, bottom : float
         First and last depth shown, metres; to the end of the hole when ``bottom`` is left out.

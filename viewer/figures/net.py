@@ -29,7 +29,8 @@ from desurvey.study import Study
 from viewer import theme
 from viewer.figures.drawing import BACKED
 from viewer.figures.legend import draw_key, draw_notes
-from viewer.figures.sheet import SMALL_PT, Box, Orientation, Paper, Title, axes_at, blank, draw_title, style, with_lines
+from viewer.figures.sheet import SMALL_PT, Box, Orientation, Title, axes_at, blank, draw_title, style, with_lines
+from viewer.theme import Paper
 
 __all__ = ["Net", "NetLook", "chosen_rows", "draw_net", "net_of"]
 

@@ -36,7 +36,8 @@ from viewer.figures.holes import (
 from viewer.figures.labels import placed, without_overlap
 from viewer.figures.layers import Content, Structures
 from viewer.figures.legend import draw_key, draw_north, draw_notes, draw_scale_bar
-from viewer.figures.sheet import SMALL_PT, Orientation, Paper, blank, draw_title, style, text_size, with_lines
+from viewer.figures.sheet import SMALL_PT, Orientation, blank, draw_title, style, text_size, with_lines
+from viewer.theme import Paper
 
 __all__ = ["Level", "draw_plan"]
 

@@ -48,7 +48,6 @@ from viewer.figures.sheet import (
     SMALL_PT,
     Box,
     Orientation,
-    Paper,
     PaperSheet,
     axes_at,
     blank,
@@ -58,6 +57,7 @@ from viewer.figures.sheet import (
     with_lines,
 )
 from viewer.figures.slab import Slab
+from viewer.theme import Paper
 
 __all__ = ["draw_section"]
 

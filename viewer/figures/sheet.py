@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime
 import functools
+import html
 import io
 import math
 import os
@@ -30,11 +31,11 @@ from matplotlib.textpath import text_to_path
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from viewer import theme
+from viewer.theme import PAPERS, Paper
 
 __all__ = [
     "Box",
     "Orientation",
-    "Paper",
     "PaperSheet",
     "Title",
     "blank",
@@ -42,6 +43,7 @@ __all__ = [
     "date_of_issue",
     "draw_title",
     "figure_bytes",
+    "figure_markup",
     "figure_of_paper",
     "in_millimetres",
     "lines_down",
@@ -53,11 +55,7 @@ __all__ = [
     "wrapped",
 ]
 
-Paper = Literal["A4", "A3"]
 Orientation = Literal["landscape", "portrait"]
-
-PAPERS: Final = {"A4": (297.0, 210.0), "A3": (420.0, 297.0)}
-"""Long and short side in millimetres (ISO 216)."""
 
 MARGIN: Final = 10.0
 BLOCK_HEIGHT: Final = 22.0
@@ -166,7 +164,7 @@ def blank(paper: Paper = "A4", orientation: Orientation = "landscape") -> PaperS
 
     Parameters
     ----------
-    paper : {"A4", "A3"}
+    paper : {"A4", "A3", "letter", "tabloid"}
         Size.
     orientation : {"landscape", "portrait"}
         Which way it stands.
@@ -191,7 +189,7 @@ def figure_of_paper(paper: Paper, orientation: Orientation) -> Figure:
         When the paper is another one.
     """
     if paper not in PAPERS:
-        raise DataProblem("the paper must be A4 or A3", value=paper)
+        raise DataProblem(f"the paper must be {', '.join(PAPERS)}", value=paper)
     width, height = PAPERS[paper] if orientation == "landscape" else PAPERS[paper][::-1]
     figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
     FigureCanvasAgg(figure)
@@ -283,7 +281,8 @@ def date_of_issue() -> str:
 
 
 def draw_title(sheet: PaperSheet, title: Title, scale: str) -> None:
-    """Fill the title block along the foot of the sheet."""
+    """Fill the title block along the foot of the sheet; the figure's label says the scale too."""
+    sheet.figure.set_label(scale)
     axes = sheet.block
     width = axes.get_xlim()[1]
     edges = (0.0, 0.36 * width, width - 46.0, width)
@@ -330,24 +329,39 @@ def save(figure: Figure, path: Path | str) -> None:
         partial.write_bytes(content)
 
 
-def figure_bytes(figure: Figure, ending: str, *, text_as_shapes: bool = False) -> bytes:
-    """Return a figure as the content of a file with that ending, without dates or random identifiers.
-
-    ``text_as_shapes`` makes an SVG independent of the fonts of the machine that shows it.
-    """
+def figure_bytes(figure: Figure, ending: str) -> bytes:
+    """Return a figure as the content of a file with that ending, without dates or random identifiers."""
     ending = ending.lower()
     if ending not in METADATA:
         raise DataProblem("a figure's name must end in .pdf, .svg or .png", value=ending or "no ending")
     content = io.BytesIO()
-    shapes: Any = {"svg.fonttype": "path"} if text_as_shapes else {}
-    with style(), matplotlib.rc_context(shapes):
+    with style():
         figure.savefig(content, format=ending[1:], dpi=PNG_DPI, metadata=dict(METADATA[ending]))
-    return _without_needless_digits(content.getvalue()) if text_as_shapes else content.getvalue()
+    return content.getvalue()
 
 
-def _without_needless_digits(svg: bytes) -> bytes:
-    """Return an SVG with the coordinates of its paths cut to hundredths of a point, 4 µm on the paper."""
-    return re.sub(rb' d="[^"]*"', lambda path: re.sub(rb"(\.\d\d)\d+", rb"\1", path[0]), svg)
+TRIMMED_MM: Final = 7.0
+"""Of the empty margin that a sheet on a page of a larger document leaves to that page."""
+
+
+def figure_markup(figure: Figure, alternative: str) -> str:
+    """Return a figure as an SVG element for a page of HTML: its text stays text, and its size is in millimetres.
+
+    The rim of :data:`TRIMMED_MM` is left to the page, which has its own margins there. Identifiers are those of what
+    they name (matplotlib makes them of the content), so that figures share a page without mixing up.
+    """
+    text = figure_bytes(figure, ".svg").decode()
+    text = text[text.index("<g id=") :]
+    text = re.sub(r' id="(?![mpCh][0-9a-f_]{6,})[^"]*"', "", re.sub(r"<!--.*?-->\n?", "", text, flags=re.S))
+    text = re.sub(
+        r' d="[^"]*"', lambda path: re.sub(r"(\.\d\d)\d+", r"\1", path[0]), text
+    )  # hundredths of a point: 4 µm
+    width, height = (figure.get_size_inches() * MM_PER_INCH - 2 * TRIMMED_MM).tolist()
+    rim, points = TRIMMED_MM / POINT_MM, (width / POINT_MM, height / POINT_MM)
+    view = f"{rim:.4f} {rim:.4f} {points[0]:.4f} {points[1]:.4f}"
+    said = html.escape(alternative)
+    head = f'<svg role="img" aria-label="{said}" width="{width:.2f}mm" height="{height:.2f}mm" viewBox="{view}">'
+    return f"{head}<title>{said}</title>{text}"
 
 
 def with_lines(title: Title, *lines: str) -> Title:

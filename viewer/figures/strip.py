@@ -11,7 +11,6 @@ import math
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
@@ -19,7 +18,8 @@ from matplotlib.patches import Polygon, Rectangle
 
 from desurvey.problems import DataProblem
 from viewer import theme
-from viewer.figures.sheet import BODY_PT, MARGIN, PAPERS, SMALL_PT, Box, figure_of_paper, in_millimetres, style
+from viewer.figures.sheet import BODY_PT, MARGIN, SMALL_PT, Box, figure_of_paper, in_millimetres, style
+from viewer.theme import PAPERS
 
 __all__ = ["CORE_SIZES_MM", "circumference", "diameter_of", "draw_strip"]
 
@@ -34,14 +34,12 @@ STRIP_MM: Final = 34.0
 GAP_MM: Final = 8.0
 TAB_MM: Final = 7.0
 RULER_MM: Final = 100.0
-TICKS: Final = ((10, 8.0), (5, 5.5), (1, 3.0))
-"""Length in millimetres of a tick at each multiple of so many degrees."""
+LONG_MM, SHORT_MM = 8.0, 3.0
+"""Lengths of the ticks at every tenth degree and between."""
 CLOSEST_MM: Final = 0.5
-"""Ticks nearer than this run together in print: every second degree is then left out."""
+"""Ticks nearer than this run together in print: thin core has one at every tenth degree only."""
 EDGE_PT, FINE_PT = 0.8, 0.25
 """Line widths of the two ends of the scale and of the ruler, and of the ticks between."""
-
-Floats = npt.NDArray[np.float64]
 
 
 def diameter_of(size: str | None, diameter_mm: float | None) -> float:
@@ -122,9 +120,9 @@ def _draw_one(axes: Axes, length: float, left: float, bottom: float, name: str) 
     """Draw one strip with its lower left corner at a place on the sheet."""
     edge, quiet = theme.LIGHT.text, theme.LIGHT.quiet
     axes.add_patch(Rectangle((left, bottom), length + TAB_MM, STRIP_MM, fill=False, lw=0.4, ls=(0, (3, 2)), ec=quiet))
-    degrees = _ticked(length)
+    degrees = np.arange(0, 361, 2 if length / 180.0 >= CLOSEST_MM else 10)  # even steps, so that they can be counted
     x = left + degrees / 360.0 * length
-    high = np.select([degrees % step == 0 for step, _ in TICKS], [tick for _, tick in TICKS])
+    high = np.where(degrees % 10 == 0, LONG_MM, SHORT_MM)
     top = np.full(len(x), bottom + STRIP_MM)
     ticks = np.stack([np.stack([x, top], axis=1), np.stack([x, top - high], axis=1)], axis=1)
     axes.add_collection(LineCollection(list(ticks[1:-1]), lw=FINE_PT, colors=edge, gid="ticks"), autolim=False)
@@ -142,12 +140,6 @@ def _draw_one(axes: Axes, length: float, left: float, bottom: float, name: str) 
     axes.text(left + length / 2, bottom + 2.0, words, fontsize=SMALL_PT, ha="center", va="bottom", color=quiet)
     axes.text(left + length + TAB_MM / 2, bottom + STRIP_MM / 2, "under 0", fontsize=SMALL_PT, rotation=90, ha="center",
               va="center", color=quiet)  # fmt: skip
-
-
-def _ticked(length: float) -> npt.NDArray[np.int64]:
-    """Return the degrees that get a tick on a scale of a length, 0 and 360 included."""
-    degrees = np.arange(361)
-    return degrees if length / 360.0 >= CLOSEST_MM else degrees[(degrees % 2 == 0) | (degrees % 5 == 0)]
 
 
 def _draw_arrows(axes: Axes, left: float, length: float, bottom: float) -> None:

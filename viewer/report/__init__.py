@@ -27,12 +27,12 @@ def compose(study: Study, wanted: WantedDrawings | None = None) -> Report:
     """
     wanted = wanted or WantedDrawings()
     answers = study.lineup_or_none()
-    *said, reproducing = gather(study, answers)
     return Report(
         project=study.name,
         date=date_of_issue(),
         version=metadata.version("lowside"),
-        sections=(*said, *draw_all(study, answers, wanted), reproducing),
+        sections=gather(study, answers),
+        sheets=draw_all(study, answers, wanted),
         scene_html=_scene(study) if wanted.scene else "",
     )
 

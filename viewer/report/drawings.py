@@ -12,12 +12,13 @@ from viewer.figures import sheet
 from viewer.figures.collect import content_of, log_of
 from viewer.figures.holelog import draw_log
 from viewer.figures.layers import Content
-from viewer.figures.net import NetLook, draw_net, net_of
+from viewer.figures.net import Net, NetLook, draw_net, net_of
 from viewer.figures.plan import draw_plan
 from viewer.figures.section import draw_section
-from viewer.figures.sheet import Title
+from viewer.figures.sheet import Orientation, Title
 from viewer.figures.slab import fences, through_holes
-from viewer.report.gather import FEWEST_POLES, Figure, Section
+from viewer.report.gather import FEWEST_POLES, Figure
+from viewer.theme import Paper
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -42,63 +43,59 @@ class WantedDrawings:
         A log for each drilled hole.
     scene : bool
         The scene in three dimensions.
+    paper : str
+        What the figures are drawn on, each at the scale that its title block states.
     """
 
     bars: str | None = None
     logs: bool = True
     scene: bool = True
+    paper: Paper = "A4"
 
 
-def draw_all(study: Study, answers: Answers | None, wanted: WantedDrawings) -> tuple[Section, ...]:
-    """Return the sections of a report that hold its figures."""
+def draw_all(study: Study, answers: Answers | None, wanted: WantedDrawings) -> tuple[Figure, ...]:
+    """Return all sheets of a report: plan, sections, nets, logs."""
+    return tuple(_drawn(*drawing, wanted.paper) for drawing in _drawings(study, answers, wanted))
+
+
+def _drawn(figure: Drawn, caption: str, orientation: Orientation, paper: Paper) -> Figure:
+    return Figure(caption, str(figure.get_label()), sheet.figure_markup(figure, caption), paper, orientation)
+
+
+def _drawings(
+    study: Study, answers: Answers | None, wanted: WantedDrawings
+) -> Iterator[tuple[Drawn, str, Orientation]]:
+    """Yield figures with their captions and orientations, each drawn when it is asked for: they take much memory."""
     bars = wanted.bars or next(iter(study.project.intervals), None)
     content = content_of(study, heading="", bars=bars, answers=answers)
-    parts = [
-        Section(
-            "plan", "Plan", figures=(_drawn(draw_plan(_titled(content, "Collars and holes")), "Plan of all holes"),)
-        ),
-        Section("sections", "Sections", figures=tuple(_sections(content))),
-        Section("nets", "Nets", figures=tuple(_nets(study, content))),
-    ]
+    yield draw_plan(_titled(content, "Collars and holes"), paper=wanted.paper), "Plan of all holes", "landscape"
+    for number, holes in enumerate(fences(content.traces), start=1):
+        names = content.traces.hole_ids[holes].tolist()
+        slab = through_holes(content.traces, holes, THICKNESS)
+        heading = f"Section {number} through {names[0]} to {names[-1]}" if len(names) > 1 else f"Section {names[0]}"
+        yield draw_section(_titled(content, heading), slab, paper=wanted.paper), heading, "landscape"
+    for net, look, caption in _nets(study, content):
+        yield draw_net(net, look, paper=wanted.paper), caption, "landscape"
     if wanted.logs:
-        logs = tuple(_logs(study, content))
-        parts.append(Section("logs", "Logs", figures=logs))
-    return tuple(parts)
-
-
-def _drawn(figure: Drawn, caption: str, *, upright: bool = False) -> Figure:
-    """Return a figure as SVG whose text is drawn as shapes: a reader need not have the font."""
-    return Figure(caption, sheet.figure_bytes(figure, ".svg", text_as_shapes=True), upright)
+        for hole in study.holes.hole_ids[~content.planned].tolist():
+            yield draw_log(log_of(study, hole), paper=wanted.paper), f"Log of {hole}", "portrait"
 
 
 def _titled(content: Content, heading: str) -> Content:
     return replace(content, title=replace(content.title, heading=heading))
 
 
-def _sections(content: Content) -> Iterator[Figure]:
-    for number, holes in enumerate(fences(content.traces), start=1):
-        names = content.traces.hole_ids[holes].tolist()
-        slab = through_holes(content.traces, holes, THICKNESS)
-        heading = f"Section {number} through {names[0]} to {names[-1]}" if len(names) > 1 else f"Section {names[0]}"
-        caption = f"{heading}: {', '.join(names)}; {THICKNESS:g} m thick"
-        yield _drawn(draw_section(_titled(content, heading), slab), caption)
-
-
-def _nets(study: Study, content: Content) -> Iterator[Figure]:
+def _nets(study: Study, content: Content) -> Iterator[tuple[Net, NetLook, str]]:
     structures = study.structures
     kind = structures.table["kind"].fillna("").astype(str).to_numpy()
-    everything = np.ones(len(kind), dtype=bool)
     title: Title = replace(content.title, heading="All structures")
-    net = net_of(study, ~content.planned, everything, title)
-    yield _drawn(draw_net(net, NetLook(sets=False)), "All poles")
+    yield (
+        net_of(study, ~content.planned, np.ones(len(kind), dtype=bool), title),
+        NetLook(sets=False),
+        "Net of all structures",
+    )
     for name in sorted(set(kind[structures.usable].tolist()) - {""}):
         rows = kind == name
         if int((rows & structures.usable).sum()) >= FEWEST_POLES:
             net = net_of(study, ~content.planned, rows, replace(title, heading=f"Kind: {name}"))
-            yield _drawn(draw_net(net, NetLook(cones=name == "fault")), f"Poles of kind {name}, with their sets")
-
-
-def _logs(study: Study, content: Content) -> Iterator[Figure]:
-    for hole in study.holes.hole_ids[~content.planned].tolist():
-        log = log_of(study, hole)
-        yield _drawn(draw_log(log), f"Log of {hole}", upright=True)
+            yield net, NetLook(cones=name == "fault"), f"Net of {name}, with its sets"

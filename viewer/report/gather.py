@@ -18,7 +18,9 @@ from desurvey.study import Answers, Study
 from viewer import theme
 from viewer.figures.collect import convention
 from viewer.figures.drawing import grouped
+from viewer.figures.sheet import Orientation
 from viewer.report import wording
+from viewer.theme import Paper
 
 __all__ = ["Figure", "Grid", "Report", "Section", "gather"]
 
@@ -62,22 +64,28 @@ class Grid:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A drawing: its caption, and its content as an SVG file."""
+    """A sheet: what it shows, its scale as its title block says it, the drawing as an SVG element, and its paper."""
 
     caption: str
-    svg: bytes
-    upright: bool = False
+    scale: str
+    markup: str
+    paper: Paper
+    orientation: Orientation
+
+    @property
+    def page(self) -> str:
+        """Name of the pages in the style sheet that this one is printed on."""
+        return f"{self.paper}-{self.orientation}"
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One part of the report: sentences first, then tables, then drawings."""
+    """One part of the report: sentences first, then tables."""
 
     name: str
     title: str
     sentences: tuple[str, ...] = ()
     grids: tuple[tuple[str, Grid], ...] = ()
-    figures: tuple[Figure, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +96,7 @@ class Report:
     date: str
     version: str
     sections: tuple[Section, ...]
+    sheets: tuple[Figure, ...]
     scene_html: str = ""
 
 

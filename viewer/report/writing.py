@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import base64
+import io
 import os
 import shutil
+import string
 import subprocess
 import tempfile
 from pathlib import Path
 
 import jinja2
+from fontTools import subset
+from matplotlib.font_manager import FontProperties, findfont
 
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from viewer.cautions import CAUTION
+from viewer.figures.sheet import TRIMMED_MM
 from viewer.report.gather import Report
+from viewer.theme import FONT, PAPERS
 
 __all__ = ["print_pdf", "render", "write_report"]
 
@@ -37,8 +43,32 @@ def render(report: Report) -> str:
         loader=jinja2.PackageLoader("viewer"), autoescape=True, trim_blocks=True, lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )  # fmt: skip
-    environment.filters["data_uri"] = lambda svg: "data:image/svg+xml;base64," + base64.b64encode(svg).decode()
-    return environment.get_template("report.html.j2").render(report=report, caution=CAUTION)
+    letters = "".join(sheet.markup for sheet in report.sheets)
+    return environment.get_template("report.html.j2").render(
+        report=report,
+        caution=CAUTION,
+        papers=PAPERS,
+        rim=TRIMMED_MM,
+        fonts=[(weight, font(weight, letters)) for weight in WEIGHTS],
+    )
+
+
+WEIGHTS = ("normal", "bold")
+
+
+def font(weight: str, letters: str) -> str:
+    """Return the font of the figures, cut down to some letters, for a style sheet (base64 of a WOFF file)."""
+    file = findfont(FontProperties(family=[FONT], weight=weight))
+    options = subset.Options(
+        flavor="woff", desubroutinize=True, hinting=False, layout_features=["kern"], notdef_outline=True
+    )
+    with subset.load_font(file, options) as whole:
+        cut = subset.Subsetter(options)
+        cut.populate(text=f"{string.printable}{letters}")
+        cut.subset(whole)
+        content = io.BytesIO()
+        subset.save_font(whole, content, options)
+    return base64.b64encode(content.getvalue()).decode()
 
 
 def write_report(report: Report, path: Path) -> None:
