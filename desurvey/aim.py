@@ -319,13 +319,12 @@ def aim_at_elevation(lineup: LineUp, fault_id: str, collar: Floats, elevation: f
 
 def warned(lineup: LineUp, meetings: pd.DataFrame, limits: RigLimits) -> pd.DataFrame:
     """Return meetings of the project's own holes with the better way in the warnings of those under 20°."""
-    table = meetings.copy()
-    for row in np.flatnonzero(table["warning"] != ""):  # few
-        fault = _fault(lineup, table["fault_id"].iloc[row])
-        hole = int(lineup.traces.index([table["hole_id"].iloc[row]])[0])
-        collar = lineup.traces.position[lineup.traces.offsets[hole]]
-        table.iloc[row, table.columns.get_loc("warning")] += _better(lineup, fault, collar, limits)
-    return table
+    collars = lineup.traces.position[lineup.traces.offsets[lineup.traces.index(meetings["hole_id"].to_numpy(np.str_))]]
+    warnings = [
+        warning and warning + _better(lineup, _fault(lineup, fault_id), collar, limits)
+        for warning, fault_id, collar in zip(meetings["warning"], meetings["fault_id"], collars, strict=True)
+    ]
+    return meetings.assign(warning=warnings)
 
 
 def _advised(lineup: LineUp, fault: Fault, collar: Floats, limits: RigLimits, shot: Shot) -> Shot:
@@ -383,7 +382,7 @@ def in_words(meetings: pd.DataFrame) -> str:
         f"{row.hole_id} meets {row.fault_id} at {row.depth:.1f} m ± {row.sigma:.1f} m "
         f"(95 %: {row.depth_from:.1f}–{row.depth_to:.1f} m), at {row.pierce_angle:.0f}° to it"
         + ("." if row.within_extent else ", beyond the fault's stated extent.")
-        + (f" Beware, {row.warning}." if row.warning else "")
+        + (f" Beware, {row.warning!s}." if row.warning else "")
         for row in meetings.sort_values(["hole_id", "depth"]).itertuples()
     )
 

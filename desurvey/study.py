@@ -315,7 +315,7 @@ class Study:
 
     @cached_property
     def foreseen(self) -> HoleSpread:
-        """The holes (``traces``) with the planned ones as the project's rods will bend them, and how well all are known."""
+        """The holes (``traces``), planned ones as the project's rods will bend them, and how well all are known."""
         return spread.project_spread(self.project, self.holes, learnt=True).foreseen()
 
     @cached_property

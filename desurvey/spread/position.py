@@ -8,7 +8,7 @@ Linear propagation of the survey's errors through the exact derivative of minimu
 * the depth of each survey station (it shifts where the hole bends) and the depth at which the point itself was logged;
 * the *scale* of the depths, one draw a hole: it stretches the hole from its collar;
 * the collar, one draw a hole;
-* below the last station, and all along a hole that is only planned, how the rods wander (:mod:`desurvey.spread.wander`).
+* below the last station, and all along a planned hole, how the rods wander (:mod:`desurvey.spread.wander`).
 
 A direction error is a small vector square to the hole: σ_A cos d across it, along (cos A, −sin A, 0), and σ_d in its
 vertical plane. The first never falls below the second. Both come from the same sensors, and only so does a vertical
@@ -112,8 +112,8 @@ class HoleSpread:
         for place, (first, last) in enumerate(self._blocks):
             rows = slice(self.traces.offsets[first], self.traces.offsets[last])
             out[rows] = matrix(self._part(place).at_stations())
-        rows = np.flatnonzero(self.planned[self.traces.station_hole])
-        out[rows] += self.wandered(self.traces.station_hole[rows], self.traces.depth[rows]).position
+        plan = np.flatnonzero(self.planned[self.traces.station_hole])
+        out[plan] += self.wandered(self.traces.station_hole[plan], self.traces.depth[plan]).position
         return out
 
     def at(self, hole: npt.ArrayLike, depth: npt.ArrayLike) -> PointSpread:

@@ -137,7 +137,7 @@ class Sigmas:
     hole_deg: float = _degrees(1.5)
     offset_deg: float = _degrees(6.0)
     plane_deg: float = _degrees(2.0)
-    wander: WanderSettings = WanderSettings()
+    wander: WanderSettings = field(default_factory=WanderSettings)
 
     def __post_init__(self) -> None:
         """Refuse values that are no standard deviations."""

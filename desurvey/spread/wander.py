@@ -22,7 +22,7 @@ Rasmussen & Williams (2006), Gaussian Processes for Machine Learning, section 2.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -137,7 +137,7 @@ def covariance(
     direction = start + drift * (per * far) ** 2 + wander.walk * per * far
     position = start * far**2 + drift * per**2 * far**4 / 4 + wander.walk * per * far**3 / 3
     square = np.deg2rad(1.0) ** 2
-    return tuple(np.einsum("nk,nki,nkj->nij", square * part, frame, frame) for part in (position, direction))  # type: ignore[return-value]
+    return tuple(np.einsum("nk,nki,nkj->nij", square * part, frame, frame) for part in (position, direction))
 
 
 def _frame(tangent: Floats) -> Floats:
@@ -298,8 +298,8 @@ def learnt_wander(
     if not len(seen.reach):
         return stated_wander(settings)
     parts = [_posterior(seen, has_plan, kind, settings) for kind in range(2)]
-    columns = (np.array(column) for column in zip(*parts, strict=True))
-    return Wander(*columns, holes=len(has_plan), planned=int(has_plan.sum()))
+    mean, mean_variance, start, rate, walk = np.array(parts).T
+    return Wander(mean, mean_variance, start, rate, walk, len(has_plan), int(has_plan.sum()))
 
 
 def stated_wander(settings: WanderSettings) -> Wander:
@@ -369,8 +369,8 @@ ANYWHERE = 400.0
 def _posterior(seen: Courses, has_plan: Bools, kind: int, settings: WanderSettings) -> tuple[float, ...]:
     """Return mean, its variance, and the variances of set-out, rate and walk of lift (0) or swing (1).
 
-    The three are taken at the peak of their posterior, widened by its curvature there (Laplace's approximation), so that
-    few holes leave them nearly as wide as the prior, and none exactly so.
+    The three are taken at the peak of their posterior, widened by its curvature there (Laplace's approximation), so
+    that few holes leave them nearly as wide as the prior, and none exactly so.
     """
     from scipy.optimize import minimize  # slow to import
 

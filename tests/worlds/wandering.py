@@ -1,8 +1,8 @@
-"""Programmes whose rods wander, with a flat-lying truth to be met: nothing here uses the engine.
+"""Programmes whose rods wander, with a plane to be met: nothing here uses the engine.
 
-A hole sets out off its plan, then lifts and swings metre by metre: a mean of the project, a rate of its own and a random
-walk. Drilled holes are surveyed every 30 m with errors; planned ones are drilled too, but only their plan is told. What
-they meet is a plane, whose depth along each of them is found by stepping down the hole.
+A hole sets out off its plan, then lifts and swings metre by metre: a mean of the project, a rate of its own and a
+random walk. Drilled holes are surveyed every 30 m with errors; planned ones are drilled too, but only their plan is
+told. What they meet is a plane, whose depth along each of them is found by stepping down the hole.
 """
 
 from __future__ import annotations

@@ -20,6 +20,7 @@ from viewer.figures.sheet import Title
 
 if TYPE_CHECKING:
     from desurvey.study import Answers, Study
+    from desurvey.traces import Traces
 
 __all__ = ["Shown", "bars_of", "content_of", "convention", "ground_of", "log_of", "structures_of"]
 
