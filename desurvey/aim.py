@@ -1,12 +1,13 @@
 """Aiming the next hole: where it meets each fault, how to meet one well, and what the programme can't see.
 
-A hole that isn't drilled yet is taken as it is planned, or straight from its collar: the wander of the rods is not
-foreseen, but the uncertainty of a surveyed hole of that length is in every window.
+A hole that isn't drilled yet is taken to set out as it is planned and to bend as the rods of this project do on average
+(:mod:`desurvey.spread.wander`); how far they may wander from that is in every window. A hole is aimed the other way
+round: it sets out so that, bent like that, it arrives.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,7 +21,8 @@ from desurvey.lineup.piercing import Z95, Pierced, pierced, slopes_to_normal
 from desurvey.problems import DataProblem, nearest
 from desurvey.shown import shown
 from desurvey.sphere import TERZAGHI_CAP_DEG, squarest
-from desurvey.spread import HoleSpread, Sigmas, hole_spread
+from desurvey.spread import HoleSpread, hole_spread, set_out
+from desurvey.spread.part import PLANNED
 from desurvey.traces import Traces, chained
 
 if TYPE_CHECKING:
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = [
     "RigLimits",
     "Shot",
+    "ahead",
     "aim_at_elevation",
     "aim_at_point",
     "blind_table",
@@ -38,6 +41,7 @@ __all__ = [
     "planned_meetings",
     "shots_table",
     "straight_hole",
+    "warned",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -45,13 +49,16 @@ Bools = npt.NDArray[np.bool_]
 
 MEETING_COLUMNS = [
     "fault_id", "hole_id", "depth", "sigma", "depth_from", "depth_to", "pierce_angle", "easting", "northing",
-    "elevation", "within_extent",
+    "elevation", "within_extent", "warning",
 ]  # fmt: skip
 
 SHOT_COLUMNS = [
-    "fault_id", "azimuth", "dip", "depth", "sigma", "depth_from", "depth_to", "pierce_angle", "easting", "northing",
-    "elevation", "within_extent",
+    "fault_id", "azimuth", "dip", "arrival_azimuth", "arrival_dip", "depth", "sigma", "depth_from", "depth_to",
+    "pierce_angle", "easting", "northing", "elevation", "within_extent", "warning",
 ]  # fmt: skip
+
+GRAZING_DEG = TERZAGHI_CAP_DEG
+"""Angle to a fault below which a hole meets it badly: the blind zone's, where planes are likely missed."""
 
 TRIALS = 4001
 """Targets tried along a fault's strike before the best is refined."""
@@ -108,13 +115,15 @@ class RigLimits:
 @shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Shot:
-    """A straight hole that meets a fault.
+    """A hole that meets a fault.
 
     Attributes
     ----------
     fault_id : str
     azimuth, dip : float
         At the collar, degrees; dip negative down.
+    arrival_azimuth, arrival_dip : float
+        Where it meets the fault: the rods have bent it until there.
     depth, sigma, depth_from, depth_to : float
         Where along the hole it meets the fault, with the 95 % window, metres.
     pierce_angle : float
@@ -123,11 +132,15 @@ class Shot:
         Easting, northing, elevation of the meeting.
     within_extent : bool
         Whether the fault is taken to go on as far as that.
+    warning : str
+        What is bad about it, and the better way; empty for nothing.
     """
 
     fault_id: str
     azimuth: float
     dip: float
+    arrival_azimuth: float
+    arrival_dip: float
     depth: float
     sigma: float
     depth_from: float
@@ -135,13 +148,14 @@ class Shot:
     pierce_angle: float
     point: Floats
     within_extent: bool
+    warning: str = ""
 
 
 # ------------------------------------------------------------------------------------------ where a hole meets faults
 
 
 def straight_hole(hole_id: str, collar: Floats, azimuth_deg: float, dip_deg: float, length: float) -> Traces:
-    """Return the trace of one straight hole.
+    """Return the trace of one straight hole, as a plan (:func:`ahead`: as it will run).
 
     Parameters
     ----------
@@ -164,6 +178,22 @@ STATIONS = 30.0
 """Metres between the surveys that a planned hole is taken to get (common practice)."""
 
 
+def ahead(hole: Traces, like: HoleSpread) -> HoleSpread:
+    """Return planned holes as the rods will bend them (``traces`` of the answer) and how far they may stray from that.
+
+    Parameters
+    ----------
+    hole : Traces
+        As planned.
+    like : HoleSpread
+        Of the project: its errors, and the wander that its drilled holes have shown.
+    """
+    if like.wander is None:
+        return hole_spread(hole, like.sigmas)
+    plans = np.ones(len(hole.hole_ids), dtype=bool)
+    return hole_spread(hole, like.sigmas, np.full(len(hole.depth), PLANNED), like.wander, plans).foreseen()
+
+
 def planned_meetings(lineup: LineUp) -> pd.DataFrame:
     """Return where the project's planned holes meet each fault: :func:`meetings` of those not drilled."""
     return meetings(lineup, lineup.traces, lineup.spread, which=~lineup.drilled)
@@ -181,7 +211,7 @@ def meetings(
     traces : Traces
         Holes, of the project or not (:func:`straight_hole`).
     spread : HoleSpread, optional
-        Their uncertainty; that of unstated instruments if not given.
+        Their uncertainty; if not given they are plans, and are taken as they will run (:func:`ahead`).
     which : (H,) bool array, optional
         Holes to look at; all if not given.
 
@@ -189,9 +219,11 @@ def meetings(
     -------
     pandas.DataFrame
         fault_id, hole_id, depth, sigma, depth_from, depth_to (95 %), pierce_angle, easting, northing, elevation,
-        within_extent.
+        within_extent, warning (where the angle is under 20°).
     """
-    spread = hole_spread(traces) if spread is None else spread
+    if spread is None:
+        spread = ahead(traces, lineup.spread)
+        traces = spread.traces
     course = course_of(traces, np.ones(len(traces.hole_ids), dtype=bool) if which is None else which)
     tables = [_meeting(fault, pierced(fault.sheet, course, traces, spread), traces) for fault in lineup.faults]
     tables = [table for table in tables if len(table)]
@@ -211,17 +243,20 @@ def _meeting(fault: Fault, cut: Pierced, traces: Traces) -> pd.DataFrame:
         "northing": cut.position[:, 1],
         "elevation": cut.position[:, 2],
         "within_extent": fault.contains(cut.place),
+        "warning": [_grazing(angle, fault.fault_id) for angle in cut.angle.tolist()],
     }
     return pd.DataFrame(values, columns=MEETING_COLUMNS)
+
+
+def _grazing(angle: float, fault_id: str) -> str:
+    return f"{angle:.0f}° to {fault_id}: easily missed, and met late or early" if angle < GRAZING_DEG else ""
 
 
 # --------------------------------------------------------------------------------------------- how to meet a fault
 
 
-def aim_at_point(
-    lineup: LineUp, fault_id: str, collar: Floats, point: Floats, limits: RigLimits, sigmas: Sigmas | None = None
-) -> Shot:
-    """Return the straight hole from a collar that meets a fault where it passes a point.
+def aim_at_point(lineup: LineUp, fault_id: str, collar: Floats, point: Floats, limits: RigLimits) -> Shot:
+    """Return the hole from a collar that meets a fault where it passes a point.
 
     Parameters
     ----------
@@ -231,8 +266,6 @@ def aim_at_point(
         Easting, northing, elevation, metres. The point is moved on to the fault, square to it.
     limits : RigLimits
         What the rig can do.
-    sigmas : Sigmas, optional
-        Survey errors expected of the hole; the project's if not given.
 
     Raises
     ------
@@ -241,24 +274,22 @@ def aim_at_point(
     """
     fault = _fault(lineup, fault_id)
     target = _on_surface(fault, np.asarray(point, dtype=float)[None])
-    away = target[0] - collar
-    length = float(np.linalg.norm(away))
-    if length < 1.0:
-        raise DataProblem("the target lies at the collar itself", value=f"{length:.2f} m away")
-    if not limits.allow(away[None] / length, np.array([length]))[0]:
-        azimuth, dip = (float(np.rad2deg(a)[0]) for a in curvature.angles(away[None] / length))
+    gap = float(np.linalg.norm(target[0] - collar))
+    if gap < 1.0:
+        raise DataProblem("the target lies at the collar itself", value=f"{gap:.2f} m away")
+    begin, _, length = set_out(target - collar, lineup.spread.wander)
+    if not limits.allow(begin, length)[0]:
+        azimuth, dip = _degrees(begin)
         raise DataProblem(
             f"the rig can't drill from the collar to that point of {fault_id}",
-            value=f"azimuth {azimuth:.1f}, dip {dip:.1f}, {length:.0f} m",
+            value=f"azimuth {azimuth:.1f}, dip {dip:.1f}, {length[0]:.0f} m",
             hint="choose another collar or target, or widen the limits in [aim]",
         )
-    return _shot(lineup, fault, collar, target[0], sigmas)
+    return _advised(lineup, fault, collar, limits, _shot(lineup, fault, collar, begin[0], float(length[0])))
 
 
-def aim_at_elevation(
-    lineup: LineUp, fault_id: str, collar: Floats, elevation: float, limits: RigLimits, sigmas: Sigmas | None = None
-) -> Shot:
-    """Return the straight hole from a collar that meets a fault at an elevation at the best pierce angle.
+def aim_at_elevation(lineup: LineUp, fault_id: str, collar: Floats, elevation: float, limits: RigLimits) -> Shot:
+    """Return the hole from a collar that meets a fault at an elevation at the best pierce angle.
 
     The targets are the points of the fault at that elevation, within its extent; of those the rig can reach, the one
     met most nearly square is taken. Parameters and errors as in :func:`aim_at_point`; ``elevation`` in metres.
@@ -276,18 +307,65 @@ def aim_at_elevation(
             f"{fault.outline[:, 2].min():.0f} to {fault.outline[:, 2].max():.0f} m",
             value=elevation,
         )
-    away = targets - collar
-    length = np.linalg.norm(away, axis=1)
-    direction = away / np.maximum(length, 1e-9)[:, None]
-    fine = limits.allow(direction, length) & (length >= 1.0)
-    if not fine.any():
+    best = _squarest_shot(lineup, fault, collar, targets, limits)
+    if best is None:
         raise DataProblem(
             f"the rig can't reach {fault_id} at that elevation from the collar",
             value=elevation,
             hint="choose another collar or elevation, or widen the limits in [aim]",
         )
-    square = np.where(fine, np.abs(np.einsum("ni,ni->n", direction, _normals(fault, targets))), -1.0)
-    return _shot(lineup, fault, collar, targets[int(np.argmax(square))], sigmas)
+    return _advised(lineup, fault, collar, limits, best)
+
+
+def warned(lineup: LineUp, meetings: pd.DataFrame, limits: RigLimits) -> pd.DataFrame:
+    """Return meetings of the project's own holes with the better way in the warnings of those under 20°."""
+    collars = lineup.traces.position[lineup.traces.offsets[lineup.traces.index(meetings["hole_id"].to_numpy(np.str_))]]
+    warnings = [
+        warning and warning + _better(lineup, _fault(lineup, fault_id), collar, limits)
+        for warning, fault_id, collar in zip(meetings["warning"], meetings["fault_id"], collars, strict=True)
+    ]
+    return meetings.assign(warning=warnings)
+
+
+def _advised(lineup: LineUp, fault: Fault, collar: Floats, limits: RigLimits, shot: Shot) -> Shot:
+    warning = _grazing(shot.pierce_angle, fault.fault_id)
+    return replace(shot, warning=warning + _better(lineup, fault, collar, limits)) if warning else shot
+
+
+def _better(lineup: LineUp, fault: Fault, collar: Floats, limits: RigLimits) -> str:
+    """Return, for a warning, the hole from a collar that meets a fault most nearly square, wherever that is."""
+    best = _squarest_shot(lineup, fault, collar, _all_over(fault), limits)
+    if best is None or best.pierce_angle < GRAZING_DEG:
+        return "; no hole within the limits of [aim] meets it better from this collar, so move the collar"
+    return (
+        f"; better set out at {best.azimuth:.0f}°/{best.dip:.0f}° from the same collar, "
+        f"which meets it at {best.depth:.0f} m, {best.pierce_angle:.0f}° to it"
+    )
+
+
+def _squarest_shot(lineup: LineUp, fault: Fault, collar: Floats, targets: Floats, limits: RigLimits) -> Shot | None:
+    """Return the hole that meets one of some targets most nearly square; None when the rig reaches none."""
+    targets = targets[np.linalg.norm(targets - collar, axis=1) >= 1.0]
+    if not len(targets):
+        return None
+    begin, arrive, length = set_out(targets - collar, lineup.spread.wander)
+    square = np.abs(np.einsum("ni,ni->n", arrive, _normals(fault, targets)))
+    square = np.where(limits.allow(begin, length), square, -1.0)
+    best = int(np.argmax(square))
+    return _shot(lineup, fault, collar, begin[best], float(length[best])) if square[best] >= 0.0 else None
+
+
+def _all_over(fault: Fault) -> Floats:
+    """Return points all over a fault's surface, within its extent."""
+    place = ((fault.outline - fault.sheet.centre) @ fault.sheet.axes.T)[:, :2]
+    ends = [np.linspace(low, high, ALL_OVER) for low, high in zip(place.min(axis=0), place.max(axis=0), strict=True)]
+    place = np.stack(np.meshgrid(*ends), axis=-1).reshape(-1, 2)
+    place = place[fault.contains(place)]
+    return np.asarray(fault.sheet.centre + np.column_stack([place, fault.sheet.level(place)]) @ fault.sheet.axes)
+
+
+ALL_OVER = 40
+"""Points across a fault, either way, at which a better way to meet it is sought."""
 
 
 def in_words(meetings: pd.DataFrame) -> str:
@@ -304,6 +382,7 @@ def in_words(meetings: pd.DataFrame) -> str:
         f"{row.hole_id} meets {row.fault_id} at {row.depth:.1f} m ± {row.sigma:.1f} m "
         f"(95 %: {row.depth_from:.1f}–{row.depth_to:.1f} m), at {row.pierce_angle:.0f}° to it"
         + ("." if row.within_extent else ", beyond the fault's stated extent.")
+        + (f" Beware, {row.warning!s}." if row.warning else "")
         for row in meetings.sort_values(["hole_id", "depth"]).itertuples()
     )
 
@@ -315,6 +394,8 @@ def shots_table(shots: list[Shot]) -> pd.DataFrame:
             "fault_id": shot.fault_id,
             "azimuth": shot.azimuth,
             "dip": shot.dip,
+            "arrival_azimuth": shot.arrival_azimuth,
+            "arrival_dip": shot.arrival_dip,
             "depth": shot.depth,
             "sigma": shot.sigma,
             "depth_from": shot.depth_from,
@@ -324,6 +405,7 @@ def shots_table(shots: list[Shot]) -> pd.DataFrame:
             "northing": shot.point[1],
             "elevation": shot.point[2],
             "within_extent": shot.within_extent,
+            "warning": shot.warning,
         }
         for shot in shots
     ]
@@ -364,17 +446,23 @@ def _normals(fault: Fault, points: Floats) -> Floats:
     return slopes_to_normal(fault.sheet.surface(place)[0][:, 1:], fault.sheet.axes)
 
 
-def _shot(lineup: LineUp, fault: Fault, collar: Floats, target: Floats, sigmas: Sigmas | None) -> Shot:
-    """Return the hole from the collar to a target on the fault, met where it really does."""
-    away = target - collar
-    azimuth, dip = (float(np.rad2deg(a)[0]) for a in curvature.angles(away[None] / np.linalg.norm(away)))
-    hole = straight_hole("aimed", collar, azimuth, dip, float(np.linalg.norm(away)) + 50.0)
-    spread = hole_spread(hole, lineup.spread.sigmas if sigmas is None else sigmas)
-    cut = pierced(fault.sheet, course_of(hole, np.array([True])), hole, spread)
+def _degrees(direction: Floats) -> tuple[float, float]:
+    """Return azimuth and dip of one direction, degrees."""
+    azimuth, dip = (float(np.rad2deg(angle).ravel()[0]) for angle in curvature.angles(direction))
+    return azimuth, dip
+
+
+def _shot(lineup: LineUp, fault: Fault, collar: Floats, begin: Floats, length: float) -> Shot:
+    """Return the hole that sets out in a direction and meets a fault at about a depth, met where it really does."""
+    azimuth, dip = _degrees(begin)
+    known = ahead(straight_hole("aimed", collar, azimuth, dip, length + 50.0), lineup.spread)
+    cut = pierced(fault.sheet, course_of(known.traces, np.array([True])), known.traces, known)
     depth, sigma = float(cut.depth[0]), float(cut.sigma[0])
     window = (max(depth - Z95 * sigma, 0.0), depth + Z95 * sigma)
+    arrival = _degrees(known.traces.at(cut.hole[:1], cut.depth[:1]).tangent)
     inside = bool(fault.contains(cut.place)[0])
-    return Shot(fault.fault_id, azimuth, dip, depth, sigma, *window, float(cut.angle[0]), cut.position[0], inside)
+    angle, place = float(cut.angle[0]), cut.position[0]
+    return Shot(fault.fault_id, azimuth, dip, *arrival, depth, sigma, *window, angle, place, inside)
 
 
 # ------------------------------------------------------------------------------------------ what can't be seen so far

@@ -314,6 +314,11 @@ class Study:
         return spread.project_spread(self.project, self.holes)
 
     @cached_property
+    def foreseen(self) -> HoleSpread:
+        """The holes (``traces``), planned ones as the project's rods will bend them, and how well all are known."""
+        return spread.project_spread(self.project, self.holes, learnt=True).foreseen()
+
+    @cached_property
     def spread(self) -> StructureSpread:
         """How well positions and poles of the structures are known."""
         return spread.structure_spread(self.structures, self.hole_spread)
@@ -764,9 +769,9 @@ class Study:
             When nothing or both of ``point`` and ``elevation`` are said, or no hole within the limits meets it.
         """
         found = self.lineup(kind).found
-        if fault is None:
-            return aiming.planned_meetings(found)
         limits = options("aim", self.logged.section("aim"), aiming.RigLimits)
+        if fault is None:
+            return aiming.warned(found, aiming.planned_meetings(found), limits)
         start = self._place(collar)
         if point is not None and elevation is None:
             shot = aiming.aim_at_point(found, fault, start, np.asarray(point, dtype=float), limits)

@@ -92,6 +92,20 @@ def test_limits_of_the_rig_bind(found):
     assert bound.pierce_angle < free.pierce_angle
 
 
+def test_a_grazing_meeting_is_warned_of_and_the_better_way_said(found):
+    """Nearly down the dip of a plane dipping 40° east, at −50: |t·n| = sin 10°. West at −60 meets it at 80°."""
+    hole = aim.straight_hole("X", np.array([-60.0, 0.0, 20.0]), 90.0, -50.0, 700.0)
+    row = aim.meetings(found, hole).iloc[0]
+    assert row["pierce_angle"] == pytest.approx(10.0, abs=0.3)
+    assert row["warning"].startswith("10° to F1")
+    collar = np.array([-60.0, 0.0, 20.0])
+    point = row[["easting", "northing", "elevation"]].to_numpy(dtype=float)
+    shot = aim.aim_at_point(found, "F1", collar, point, aim.RigLimits(dip_to=-30.0))
+    assert "better set out at" in shot.warning
+    only = aim.RigLimits(dip_from=-52.0, dip_to=-48.0, azimuth_from=80.0, azimuth_to=100.0)
+    assert "move the collar" in aim.aim_at_point(found, "F1", collar, point, only).warning
+
+
 def test_azimuth_sector_across_north():
     limits = aim.RigLimits(azimuth_from=350.0, azimuth_to=10.0)
     azimuth = np.deg2rad([345.0, 355.0, 5.0, 15.0])

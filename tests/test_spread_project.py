@@ -33,6 +33,7 @@ TABLES = {
         tilt_deg = 0.0
         beta_deg = 0.0
         plane_deg = 1.5
+        wander = { mean_deg = 0.0, set_out_deg = 0.0, rate_deg = 0.0, walk_deg = 0.0 }
         magnetic = { azimuth_deg = 2.0, dip_deg = 0.0, azimuth_bias_deg = 0.0, dip_bias_deg = 0.0 }
         gyro = { azimuth_deg = 1.0, dip_deg = 0.0, azimuth_bias_deg = 0.0, dip_bias_deg = 0.0 }
         unstated = { azimuth_deg = 0.0, dip_deg = 0.0, azimuth_bias_deg = 3.0, dip_bias_deg = 0.0 }

@@ -85,7 +85,7 @@ class LineUp:
     settings : LineupSettings
         What was taken for granted.
     traces, spread
-        The holes, and how well they are known.
+        The holes, planned ones as the rods are expected to bend them, and how well they are known.
     drilled : (H,) bool array
         Holes that are drilled; the others are planned.
     """
@@ -178,14 +178,14 @@ def line_up(
     """
     settings = options("lineup", project.section("lineup"), LineupSettings)
     structures = oriented(project, traces)
-    spread = project_spread(project, traces)
+    spread = project_spread(project, traces, learnt=True)
     rows = np.flatnonzero(project.of_kind(kind) & (structures.hole >= 0))
     if not len(rows):
         raise project.without_kind(kind)
     picks = picks_of(structures, structure_spread(structures, spread), rows, spread, distrust or {})
     names = structures.table["structure_id"].to_numpy(dtype=np.str_)[rows]
-    drilled, kind = ~project.planned(traces.hole_ids), project.kind_named(kind)
-    return lined_up(picks, names, traces, spread, drilled, settings, pins=pins, kind=kind, progress=progress)
+    drilled, kind, ahead = ~project.planned(traces.hole_ids), project.kind_named(kind), spread.foreseen()
+    return lined_up(picks, names, ahead.traces, ahead, drilled, settings, pins=pins, kind=kind, progress=progress)
 
 
 def picks_of(

@@ -100,9 +100,10 @@ def pierced(sheet: Sheet, course: Course, traces: Traces, spread: HoleSpread) ->
     surface, covariance = sheet.surface(place)
     normal = slopes_to_normal(surface[:, 1:], sheet.axes)
     sine = np.abs(np.einsum("ci,ci->c", normal, points.tangent))
-    known = np.einsum("ci,cij,cj->c", normal, spread.at(hole, depth).position, normal)
-    variance = covariance[:, 0, 0] * (normal @ sheet.axes[2]) ** 2
-    variance += sheet.habit.position_scale**2 * known + DEPTH_SIGMA**2
+    wander = spread.wandered(hole, depth).position
+    known = sheet.habit.position_scale**2 * (spread.at(hole, depth).position - wander) + wander
+    variance = covariance[:, 0, 0] * (normal @ sheet.axes[2]) ** 2 + DEPTH_SIGMA**2
+    variance += np.einsum("ci,cij,cj->c", normal, known, normal)
     sigma = np.sqrt(variance) / np.maximum(sine, 0.02)
     return Pierced(hole, depth, sigma, np.rad2deg(np.arcsin(np.clip(sine, 0, 1))), points.position, place)
 

@@ -11,6 +11,7 @@ from desurvey.spread.position import HoleSpread, PointSpread, hole_spread
 from desurvey.spread.shapes import Cones, Ellipsoids, cones, ellipsoids
 from desurvey.spread.sigmas import INSTRUMENTS, Gyro, Instrument, Magnetic, Sigmas, Unstated, sigmas_from
 from desurvey.spread.tables import StructureSpread, orientation_table, project_spread, structure_spread, trace_table
+from desurvey.spread.wander import Wander, WanderSettings, learnt_wander, set_out
 
 __all__ = [
     "INSTRUMENTS",
@@ -24,15 +25,19 @@ __all__ = [
     "Sigmas",
     "StructureSpread",
     "Unstated",
+    "Wander",
+    "WanderSettings",
     "cones",
     "ellipsoids",
     "hole_spread",
+    "learnt_wander",
     "line_sigma_deg",
     "orientation_table",
     "plane_covariance",
     "pole_covariance",
     "pole_sigma_deg",
     "project_spread",
+    "set_out",
     "sigmas_from",
     "structure_spread",
     "trace_table",

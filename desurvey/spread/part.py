@@ -6,7 +6,7 @@ The sources and their model are those of :mod:`desurvey.spread.position`, which 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +17,7 @@ from desurvey.spread.jacobian import Response, direction_response, displacement_
 from desurvey.spread.sigmas import INSTRUMENTS, Sigmas
 from desurvey.traces import Traces, sums_above
 
-__all__ = ["CARRIED", "SpreadPart", "matrix", "part_of"]
+__all__ = ["CARRIED", "PLANNED", "SpreadPart", "matrix", "part_of", "station_errors"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -25,6 +25,9 @@ Bools = npt.NDArray[np.bool_]
 
 CARRIED = -1
 """Instrument code of a collar station that was not read: its direction is that of the station below."""
+
+PLANNED = len(INSTRUMENTS)
+"""Instrument code of the stations of a plan: nothing is read, and what the drill will do is another matter (wander)."""
 
 
 @shown
@@ -164,7 +167,7 @@ def part_of(traces: Traces, sigmas: Sigmas, code: npt.NDArray[np.int8]) -> Sprea
         drift=np.empty((slots, 2, 3, stations)),
         chord=np.empty((3, stations)),
     )
-    _set_errors(sums, traces.tangent.T, _table(sigmas)[:, read], slot)
+    _set_errors(sums, traces.tangent.T, station_errors(sigmas, read), slot)
     _set_sums(sums, traces, carried, sigmas.depth_m)
     return SpreadPart(traces, sigmas, carried, sums)
 
@@ -175,17 +178,17 @@ def _slots(traces: Traces, code: Ints) -> tuple[Ints, int]:
     Each place has a systematic draw of its own.
     """
     hole = traces.station_hole
-    used = np.zeros((len(traces.hole_ids), len(INSTRUMENTS)), dtype=np.int64)
+    used = np.zeros((len(traces.hole_ids), PLANNED + 1), dtype=np.int64)
     used[hole, code] = 1
     slot = (np.cumsum(used, axis=1) - 1)[hole, code]
     return slot, int(slot.max(initial=0)) + 1
 
 
-def _table(sigmas: Sigmas) -> Floats:
-    """Return random azimuth and dip, systematic azimuth and dip (4, instruments), radians."""
+def station_errors(sigmas: Sigmas, code: npt.NDArray[Any]) -> Floats:
+    """Return random azimuth and dip, systematic azimuth and dip errors of stations read so (4, S), radians."""
     tools = [getattr(sigmas, name) for name in INSTRUMENTS]
     rows = [[tool.azimuth_deg, tool.dip_deg, tool.azimuth_bias_deg, tool.dip_bias_deg] for tool in tools]
-    return np.asarray(np.deg2rad(rows).T)
+    return np.asarray(np.deg2rad([*rows, [0.0] * 4]).T[:, code])
 
 
 def _set_errors(sums: Sums, tangent: Floats, table: Floats, slot: Ints) -> None:

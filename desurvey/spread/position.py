@@ -7,7 +7,8 @@ Linear propagation of the survey's errors through the exact derivative of minimu
 * *systematic* azimuth and dip errors, one draw a hole and instrument, which add up along the hole as vectors;
 * the depth of each survey station (it shifts where the hole bends) and the depth at which the point itself was logged;
 * the *scale* of the depths, one draw a hole: it stretches the hole from its collar;
-* the collar, one draw a hole.
+* the collar, one draw a hole;
+* below the last station, and all along a planned hole, how the rods wander (:mod:`desurvey.spread.wander`).
 
 A direction error is a small vector square to the hole: σ_A cos d across it, along (cos A, −sin A, 0), and σ_d in its
 vertical plane. The first never falls below the second. Both come from the same sensors, and only so does a vertical
@@ -26,8 +27,9 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.shown import shown
-from desurvey.spread.part import SpreadPart, matrix, part_of
+from desurvey.spread.part import PLANNED, SpreadPart, matrix, part_of
 from desurvey.spread.sigmas import INSTRUMENTS, Sigmas
+from desurvey.spread.wander import Wander, covariance, foreseen
 from desurvey.traces import BLOCK, Traces, blocks_of_holes
 
 __all__ = ["HoleSpread", "PointSpread", "hole_spread"]
@@ -59,13 +61,50 @@ class HoleSpread:
 
     The holes are cut into blocks, each with some forty numbers a station that don't depend on where a point is asked
     for. Up to :data:`KEPT` stations all blocks are kept; above it each is made when it is needed.
+
+    Attributes
+    ----------
+    traces : Traces
+    sigmas : Sigmas
+    wander : Wander or None
+        What lengths that aren't surveyed may do; None: nothing is known of that, and they are taken as straight.
+    planned : (H,) bool array
+        Holes that are only planned.
+    ahead : bool
+        Whether those are drawn as the mean wander will bend them (:meth:`foreseen`), or as planned.
     """
 
     traces: Traces
     sigmas: Sigmas
+    wander: Wander | None
+    planned: npt.NDArray[np.bool_]
+    ahead: bool
     _code: npt.NDArray[np.int8]
     _blocks: list[tuple[int, int]]
     _kept: tuple[SpreadPart, ...]
+
+    @property
+    def wander_words(self) -> str:
+        """What is known of the rods' wander, in a sentence."""
+        return "Holes are taken as straight." if self.wander is None else self.wander.words
+
+    def foreseen(self) -> HoleSpread:
+        """Return the same with its planned holes bent as the rods are expected to bend them."""
+        if self.wander is None or self.ahead:
+            return self
+        bent = foreseen(self.traces, self.planned, self.wander)
+        code = np.full(len(bent.depth), PLANNED)
+        code[~self.planned[bent.station_hole]] = self._code[~self.planned[self.traces.station_hole]]
+        return replace(hole_spread(bent, self.sigmas, code, self.wander, self.planned), ahead=True)
+
+    def wandered(self, hole: npt.NDArray[np.int64], depth: Floats) -> PointSpread:
+        """Return the part of the covariances that is due to wander; zeros where the hole is surveyed, or not known."""
+        if self.wander is None:
+            return PointSpread(np.zeros((len(depth), 3, 3)), np.zeros((len(depth), 3, 3)))
+        planned = self.planned[hole]
+        length = np.maximum(depth - np.where(planned, 0.0, self.traces.surveyed[hole]), 0.0)
+        tangent = self.traces.at(hole, depth).tangent
+        return PointSpread(*covariance(self.wander, tangent, length, planned, ~planned | (not self.ahead)))
 
     def stations(self) -> Floats:
         """Return the position covariance at every station, m², shape (S, 3, 3)."""
@@ -73,6 +112,8 @@ class HoleSpread:
         for place, (first, last) in enumerate(self._blocks):
             rows = slice(self.traces.offsets[first], self.traces.offsets[last])
             out[rows] = matrix(self._part(place).at_stations())
+        plan = np.flatnonzero(self.planned[self.traces.station_hole])
+        out[plan] += self.wandered(self.traces.station_hole[plan], self.traces.depth[plan]).position
         return out
 
     def at(self, hole: npt.ArrayLike, depth: npt.ArrayLike) -> PointSpread:
@@ -84,8 +125,7 @@ class HoleSpread:
             Index of the hole or its name; −1, a row of a table without a hole, gives NaN.
         depth : array
             Metres along the hole, one value or any shape that fits the holes'. Below the deepest station the hole runs
-            straight on, with the error of the last reading: the covariance is that of the straight line, not of what
-            the drill may do there.
+            straight on, with the error of the last reading and what the rods may do there, if their wander is known.
 
         Raises
         ------
@@ -106,6 +146,11 @@ class HoleSpread:
                 rows = known[start : min(start + BLOCK, end)]
                 answer = part.at_points(hole[rows].astype(np.int64) - first, depth[rows])
                 position[rows], direction[rows] = (matrix(six) for six in answer)
+        if self.wander is not None:
+            free = known[self.planned[hole[known]] | (depth[known] > self.traces.surveyed[hole[known]])]
+            more = self.wandered(hole[free], depth[free])
+            position[free] += more.position
+            direction[free] += more.direction
         return PointSpread(position.reshape(*shape, 3, 3), direction.reshape(*shape, 3, 3))
 
     def _part(self, place: int) -> SpreadPart:
@@ -120,7 +165,13 @@ KEPT = 262_144
 """Stations up to which what is known of them is kept: 100 MB with three instruments in a hole."""
 
 
-def hole_spread(traces: Traces, sigmas: Sigmas | None = None, instrument: npt.ArrayLike | None = None) -> HoleSpread:
+def hole_spread(
+    traces: Traces,
+    sigmas: Sigmas | None = None,
+    instrument: npt.ArrayLike | None = None,
+    wander: Wander | None = None,
+    planned: npt.ArrayLike | None = None,
+) -> HoleSpread:
     """Prepare the uncertainty of all holes.
 
     Parameters
@@ -131,7 +182,11 @@ def hole_spread(traces: Traces, sigmas: Sigmas | None = None, instrument: npt.Ar
         1-σ errors; the defaults if not given.
     instrument : (S,) int array, optional
         What read each station: 0 magnetic, 1 gyro, 2 unstated (:data:`desurvey.spread.INSTRUMENTS`), −1 where a
-        collar was not read and takes the direction of the station below. All unstated if not given.
+        collar was not read and takes the direction of the station below, 3 in a plan. All unstated if not given.
+    wander : Wander, optional
+        How rods wander, for lengths that aren't surveyed; without it they are taken as straight.
+    planned : (H,) bool array, optional
+        Holes that are only planned; none if not given.
 
     Examples
     --------
@@ -152,7 +207,8 @@ def hole_spread(traces: Traces, sigmas: Sigmas | None = None, instrument: npt.Ar
     if code.shape != (stations,):
         raise ValueError(f"instrument has shape {code.shape}, expected {(stations,)}")
     blocks = blocks_of_holes(traces.offsets)
-    spread = HoleSpread(traces, sigmas, code.astype(np.int8), blocks, ())
+    holes = np.zeros(len(traces.hole_ids), dtype=bool) if planned is None else np.asarray(planned, dtype=bool)
+    spread = HoleSpread(traces, sigmas, wander, holes, False, code.astype(np.int8), blocks, ())
     if stations > KEPT:
         return spread
     return replace(spread, _kept=tuple(spread._part(place) for place in range(len(blocks))))

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from desurvey.project import options
+from desurvey.spread.wander import WanderSettings
 
 __all__ = ["INSTRUMENTS", "Gyro", "Instrument", "Magnetic", "Sigmas", "Unstated", "sigmas_from"]
 
@@ -114,6 +115,8 @@ class Sigmas:
         Error of a line offset between two fitted runs, the honest errors of the two lines in it included.
     plane_deg : float
         Error in any one direction of the pole of a plane that was logged as dip and dip direction.
+    wander : WanderSettings
+        What is believed of the rods' wander before the drilled holes are looked at.
     """
 
     magnetic: Magnetic = Magnetic()
@@ -134,6 +137,7 @@ class Sigmas:
     hole_deg: float = _degrees(1.5)
     offset_deg: float = _degrees(6.0)
     plane_deg: float = _degrees(2.0)
+    wander: WanderSettings = field(default_factory=WanderSettings)
 
     def __post_init__(self) -> None:
         """Refuse values that are no standard deviations."""

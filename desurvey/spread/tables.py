@@ -11,9 +11,11 @@ import pandas as pd
 from desurvey.orient import Oriented, oriented_frame
 from desurvey.project import Project
 from desurvey.shown import shown
+from desurvey.spread.part import CARRIED, PLANNED, station_errors
 from desurvey.spread.pole import plane_covariance, pole_covariance, pole_sigma_deg
 from desurvey.spread.position import HoleSpread, hole_spread
 from desurvey.spread.sigmas import INSTRUMENTS, sigmas_from
+from desurvey.spread.wander import learnt_wander, stated_wander
 from desurvey.traces import Traces, trace_frame
 
 __all__ = ["StructureSpread", "orientation_table", "project_spread", "structure_spread", "trace_table"]
@@ -40,9 +42,31 @@ class StructureSpread(NamedTuple):
     pole_sigma_deg: Floats
 
 
-def project_spread(project: Project, traces: Traces) -> HoleSpread:
-    """Return the uncertainty of a project's holes, with its own ``[spread]`` settings and instruments."""
-    return hole_spread(traces, sigmas_from(project.section("spread")), _instruments(project, traces))
+def project_spread(project: Project, traces: Traces, *, learnt: bool = False) -> HoleSpread:
+    """Return the uncertainty of a project's holes, with its own ``[spread]`` settings and instruments.
+
+    Parameters
+    ----------
+    project, traces
+        The holes.
+    learnt : bool
+        Whether the drilled holes tell how the rods wander. Otherwise lengths that aren't surveyed have the stated
+        wander, and no number of a hole depends on other holes.
+    """
+    sigmas, planned = sigmas_from(project.section("spread")), project.planned(traces.hole_ids)
+    code = np.where(planned[traces.station_hole], PLANNED, _instruments(project, traces))
+    wander = stated_wander(sigmas.wander)
+    if learnt and sigmas.wander.learn:
+        errors = np.where(code == CARRIED, np.inf, station_errors(sigmas, code))
+        bare = ~np.isin(traces.hole_ids, project.surveys["hole_id"].to_numpy(dtype=np.str_))
+        wander = learnt_wander(traces, _plans(project, traces), ~planned & ~bare, errors, sigmas.wander)
+    return hole_spread(traces, sigmas, code, wander, planned)
+
+
+def _plans(project: Project, traces: Traces) -> Floats:
+    """Return the azimuth and dip that the collars table gives each hole, radians, (H, 2); NaN where it gives none."""
+    collars = project.collars.drop_duplicates("hole_id").set_index("hole_id")[["azimuth", "dip"]]
+    return np.asarray(np.deg2rad(collars.reindex(traces.hole_ids.astype(object)).to_numpy(dtype=float)))
 
 
 def structure_spread(structures: Oriented, spread: HoleSpread) -> StructureSpread:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import sphere
-from desurvey.aim import RigLimits, aim_at_elevation, in_words, meetings, straight_hole
+from desurvey.aim import RigLimits, ahead, aim_at_elevation, in_words, meetings, straight_hole
 from desurvey.curvature import tangent
 from desurvey.orient import Oriented
 from desurvey.problems import DataProblem
@@ -142,9 +142,9 @@ class Aiming(Part):
             hole = straight_hole(
                 "new", np.array(collar), azimuth % 360.0, float(np.clip(dip, -90.0, 90.0)), max(length, 1.0)
             )
-            answer = self.stage.answer
-            found = meetings(answer.found, hole) if answer is not None else pd.DataFrame()
-            self._show(hole, found)
+            answer, known = self.stage.answer, ahead(hole, self.stage.base.study.foreseen)
+            found = meetings(answer.found, known.traces, known) if answer is not None else pd.DataFrame()
+            self._show(known.traces, found)
         state.net_version += 1
 
     def _show(self, hole: Traces, found: pd.DataFrame) -> None:
@@ -163,7 +163,7 @@ class Aiming(Part):
                     "colour": colours[str(row.fault_id)],
                     "depth": f"{row.depth:.1f} ± {row.sigma:.1f} m",
                     "window": f"{row.depth_from:.1f} – {row.depth_to:.1f}",
-                    "angle": f"{row.pierce_angle:.0f}°",
+                    "angle": f"{row.pierce_angle:.0f}°" + (", grazing" if row.warning else ""),
                     "beyond": "" if row.within_extent else "beyond its stated extent",
                 }
                 for row in found.sort_values("depth").itertuples()

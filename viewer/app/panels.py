@@ -329,7 +329,8 @@ def _next_hole() -> None:
                 html.Code("{{ aim_row }}", classes="low-line", raw_attrs=['data-row="collar"'])
                 html.Button("copy the line", classes="low-button", click="copy(aim_row)")
         html.P(
-            "A planned hole is taken as straight; the window holds what a surveyed hole of that length would not know. "
+            "A planned hole sets out as stated and bends as this project's rods do on average; "
+            "the window holds how far they may wander. "
             "On the net, the line bounds the poles of planes that it alone would meet at less than 20°; the areas are "
             "those of all drilled holes together: a plane counts with the hole that meets it best.", classes="quiet",
         )  # fmt: skip

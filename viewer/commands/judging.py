@@ -168,6 +168,7 @@ def aim(
         meetings = study.aim(kind=kind)
         write(study, meetings, out)
         typer.echo(in_words(meetings))
+        typer.echo(study.foreseen.wander_words)
         _say_blind(study)
         return
     place = _numbers(collar, "--collar") if "," in collar else collar
@@ -177,9 +178,13 @@ def aim(
     write(study, shot, out)
     one = shot.iloc[0]
     typer.echo(
-        f"Azimuth {one['azimuth']:.1f}°, dip {one['dip']:.1f}°: meets {one['fault_id']} at {one['depth']:.1f} m "
-        f"± {one['sigma']:.1f} m, at {one['pierce_angle']:.0f}° to it."
+        f"Set out at azimuth {one['azimuth']:.1f}°, dip {one['dip']:.1f}°, to arrive at {one['arrival_azimuth']:.1f}°, "
+        f"{one['arrival_dip']:.1f}°: meets {one['fault_id']} at {one['depth']:.1f} m ± {one['sigma']:.1f} m, "
+        f"at {one['pierce_angle']:.0f}° to it."
     )
+    if one["warning"]:
+        typer.echo(f"Beware, {one['warning']}.")
+    typer.echo(study.foreseen.wander_words)
 
 
 def _names(given: list[str]) -> dict[str, str]:

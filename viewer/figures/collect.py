@@ -20,6 +20,7 @@ from viewer.figures.sheet import Title
 
 if TYPE_CHECKING:
     from desurvey.study import Answers, Study
+    from desurvey.traces import Traces
 
 __all__ = ["Shown", "bars_of", "content_of", "convention", "ground_of", "log_of", "structures_of"]
 
@@ -90,7 +91,7 @@ def content_of(
         topography=ground_of(study),
         absent=tuple(absent),
     )
-    return content if answers is None else _with_answers(content, answers)
+    return content if answers is None else _with_answers(content, answers, study.foreseen.traces)
 
 
 def log_of(study: Study, hole: str, *, bars: list[str] | None = None) -> HoleLog:
@@ -190,8 +191,8 @@ def _numbers(column: pd.Series) -> Floats | None:
     return None if np.any(np.isnan(numbers) & given.notna().to_numpy()) or given.isna().all() else numbers
 
 
-def _with_answers(content: Content, answers: Answers) -> Content:
-    """Return the content with the faults and windows of the line-up."""
+def _with_answers(content: Content, answers: Answers, ahead: Traces) -> Content:
+    """Return the content with the faults and windows of the line-up, planned holes as they are expected to run."""
     windows = answers.windows[answers.windows["status"].isin(["logged", "not_logged", "not_drilled", "planned"])]
     hole = content.traces.index(windows["hole_id"].to_numpy(dtype=np.str_))
     ends = [windows[name].to_numpy(dtype=float) for name in ("depth_from", "depth_to")]
@@ -200,6 +201,7 @@ def _with_answers(content: Content, answers: Answers) -> Content:
     colours = theme.fault_colours(answers.found.faults)
     return replace(
         content,
+        traces=ahead.only(np.isin(ahead.hole_ids, content.traces.hole_ids)),
         windows=Windows(fault[use], hole[use], ends[0][use], ends[1][use]),
         surfaces=tuple(
             Surface(name, mesh.vertices, mesh.triangles, colours[name]) for name, mesh in answers.meshes.items()
