@@ -1,0 +1,34 @@
+"""The campaign: the study goes along while drilling goes on.
+
+States of the study are kept (:mod:`.states`) with what followed from them (:mod:`.results`); two of them say what has
+changed (:mod:`.since`), and all of them how right the predictions were (:mod:`.score`).
+"""
+
+from desurvey.campaign.results import Results, results_of
+from desurvey.campaign.states import (
+    Kept,
+    State,
+    States,
+    content_of,
+    keep,
+    keep_daily,
+    kept_results,
+    open_at,
+    state_at,
+    states,
+)
+
+__all__ = [
+    "Kept",
+    "Results",
+    "State",
+    "States",
+    "content_of",
+    "keep",
+    "keep_daily",
+    "kept_results",
+    "open_at",
+    "results_of",
+    "state_at",
+    "states",
+]
