@@ -164,6 +164,8 @@ class Study:
     as_of : str
         ISO 8601 time of the state that this is the study of (:mod:`desurvey.campaign`); empty for the tables as they
         now stand. A study of the past can be asked for everything, and writes nothing.
+    origin : Path or None
+        Folder of the project that a study of the past belongs to.
 
     Examples
     --------
@@ -180,6 +182,7 @@ class Study:
     fresh: bool = False
     left: pd.DataFrame | None = None
     as_of: str = ""
+    origin: Path | None = None
     _memo: dict[str, Any] = field(default_factory=dict)  # shared by all studies of the same tables
     _answers: dict[str, Answers] = field(default_factory=dict, init=False)
 
@@ -198,11 +201,13 @@ class Study:
         as_logged: bool = False,
         fresh: bool = False,
         as_of: str = "",
+        origin: Path | None = None,
         moved: Mapping[str, str] | None = None,
     ) -> Study:
         """Read a project folder and its decisions: :func:`desurvey.open`, which also knows the states of the past.
 
-        ``as_of`` and ``moved`` say of a state's content when it was kept, and where its files from elsewhere lie.
+        ``as_of``, ``origin`` and ``moved`` say of a state's content when it was kept, of which project, and where its
+        files from elsewhere lie.
         """
         folder = Path(folder)
         return cls(
@@ -212,6 +217,7 @@ class Study:
             obeyed=not as_logged,
             fresh=fresh,
             as_of=as_of,
+            origin=origin,
         )
 
     @classmethod
@@ -297,6 +303,11 @@ class Study:
     def name(self) -> str:
         """Name of the project."""
         return self.logged.name
+
+    @property
+    def home(self) -> Path:
+        """Folder of the project, where its history lies."""
+        return self.origin or self.logged.folder
 
     @property
     def _obeyed(self) -> Decisions:

@@ -1,10 +1,11 @@
 """The campaign: the study goes along while drilling goes on.
 
-States of the study are kept (:mod:`.states`) with what followed from them (:mod:`.results`); two of them say what has
-changed (:mod:`.since`), and all of them how right the predictions were (:mod:`.score`).
+States of the study are kept (:mod:`.states`) with what followed from them (:mod:`.results`); all of them together say
+how right the predictions were (:mod:`.score`).
 """
 
 from desurvey.campaign.results import Results, results_of
+from desurvey.campaign.score import Score, score
 from desurvey.campaign.states import (
     Kept,
     State,
@@ -21,6 +22,7 @@ from desurvey.campaign.states import (
 __all__ = [
     "Kept",
     "Results",
+    "Score",
     "State",
     "States",
     "content_of",
@@ -29,6 +31,7 @@ __all__ = [
     "kept_results",
     "open_at",
     "results_of",
+    "score",
     "state_at",
     "states",
 ]

@@ -67,8 +67,8 @@ class Results:
 
     @classmethod
     def of_texts(cls, texts: Mapping[str, bytes]) -> Results:
-        """Return what :meth:`as_texts` gave."""
-        return cls(**{item.name: _table(texts[item.name], COLUMNS[item.name]) for item in fields(cls)})
+        """Return what :meth:`as_texts` gave; tables that aren't there are empty."""
+        return cls(**{item.name: _table(texts.get(item.name, b""), COLUMNS[item.name]) for item in fields(cls)})
 
 
 def results_of(study: Study, *, progress: Progress | None = None) -> Results:
@@ -98,7 +98,14 @@ def _empty(name: str) -> pd.DataFrame:
 
 def _windows(study: Study, answers: Answers) -> pd.DataFrame:
     table = answers.windows[answers.windows["status"] != "outside"]
-    return table.assign(logged_to=table["hole_id"].map(logged_to(study.logged.structures)))
+    reached = table["hole_id"].map(logged_to(study.logged.structures)).astype(float)
+    # core that nobody has looked at says nothing, also where the collar table says that it is drilled
+    unseen = (table["status"] == "not_logged") & ~(reached >= table["depth_from"])
+    whole = table["fault_id"].map(answers.faults.set_index("fault_id")["probability"]).astype(float)
+    rate = answers.found.settings.logged
+    bare = table["chance"] / whole
+    there = whole * bare / (1.0 - rate + rate * bare)
+    return table.assign(logged_to=reached, chance=table["chance"].where(~unseen, there))
 
 
 def logged_to(structures: pd.DataFrame) -> dict[str, float]:

@@ -17,7 +17,7 @@ import hashlib
 import json
 import tempfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -96,8 +96,8 @@ class State:
         The same of what followed from it; None where it was kept without.
     outside : mapping of str to str
         Name in the content → name in ``project.toml``, for files that lie elsewhere.
-    folder : Path
-        The history that it lies in.
+    project, history : Path
+        Folders of the project, and of the history that it lies in.
     """
 
     name: str
@@ -108,7 +108,8 @@ class State:
     files: Mapping[str, tuple[str, ...]]
     results: Mapping[str, tuple[str, ...]] | None
     outside: Mapping[str, str]
-    folder: Path
+    project: Path
+    history: Path
 
     @property
     def time(self) -> datetime:
@@ -207,8 +208,8 @@ def _filed(study: Study, note: str, who: str, when: datetime | None, work: Any) 
     with _locked(history):
         content, outside = _read(study.logged)
         moment = (when or datetime.now()).astimezone()
-        results = None if work is None else work(_study_of(content, outside, moment.isoformat()))
-        before = _states_in(history).whole
+        results = None if work is None else work(_study_of(study.logged.folder, content, outside, moment.isoformat()))
+        before = _states_in(study.logged.folder, history).whole
         written = _Pieces(history)
         names = {name: written.put(data) for name, data in sorted(content.items())}
         parts = None if results is None else {n: written.put(text) for n, text in results.as_texts().items()}
@@ -217,7 +218,7 @@ def _filed(study: Study, note: str, who: str, when: datetime | None, work: Any) 
             return Kept(last, new=False, stored=written.stored)
         head = {
             "format": 1,
-            "when": moment.isoformat(timespec="seconds"),
+            "when": moment.isoformat(timespec="milliseconds"),
             "who": who or _user(),
             "note": note,
             "version": f"{metadata.version('lowside')} {engine_code()[:HASH_LETTERS]}",
@@ -230,7 +231,7 @@ def _filed(study: Study, note: str, who: str, when: datetime | None, work: Any) 
         path = history / "states" / f"{stamp}-{_hash(data)[:HASH_LETTERS]}.json"
         if not path.exists():
             _write(path, data)
-        return Kept(_state(path), new=True, stored=written.stored + len(data))
+        return Kept(_state(study.logged.folder, path), new=True, stored=written.stored + len(data))
 
 
 @contextmanager
@@ -347,7 +348,7 @@ def states(folder: Path | str) -> States:
 
     Pieces aren't looked at here: a state whose pieces are damaged says so when it is read (:func:`content_of`).
     """
-    return _states_in(_history(Path(folder)))
+    return _states_in(Path(folder), _history(Path(folder)))
 
 
 def _history(folder: Path) -> Path:
@@ -360,17 +361,17 @@ def _history(folder: Path) -> Path:
     return folder / (name if isinstance(name, str) else settings.History().dir)
 
 
-def _states_in(history: Path) -> States:
+def _states_in(project: Path, history: Path) -> States:
     whole, damaged = [], []
     for path in sorted((history / "states").glob("*.json")):
         try:
-            whole.append(_state(path))
+            whole.append(_state(project, path))
         except DataProblem:
             damaged.append(path.name)
     return States(tuple(sorted(whole, key=lambda one: one.time)), tuple(damaged))
 
 
-def _state(path: Path) -> State:
+def _state(project: Path, path: Path) -> State:
     """Return a state, whose name carries the hash of its file."""
     try:
         data = path.read_bytes()
@@ -384,7 +385,7 @@ def _state(path: Path) -> State:
         for key in ("files", "results")
     )
     when, who, note, version = (head[key] for key in ("when", "who", "note", "version"))
-    return State(path.stem, when, who, note, version, files or {}, parts, head["outside"], path.parents[1])
+    return State(path.stem, when, who, note, version, files or {}, parts, head["outside"], project, path.parents[1])
 
 
 def state_at(folder: Path | str, which: str = "") -> State:
@@ -451,21 +452,25 @@ def content_of(state: State) -> dict[str, bytes]:
 
 
 def _joined(state: State, name: str, pieces: tuple[str, ...]) -> bytes:
-    found = [_unpacked(_piece_path(state.folder / "pieces", piece)) for piece in pieces]
+    found = [_unpacked(_piece_path(state.history / "pieces", piece)) for piece in pieces]
     for piece, data in zip(pieces, found, strict=True):
         if data is None or _hash(data) != piece:
             raise DataProblem(
                 f"of the state {state.name} a piece of {name} is damaged or missing",
-                file=str(_piece_path(state.folder / "pieces", piece)),
+                file=str(_piece_path(state.history / "pieces", piece)),
                 hint="states that don't need it stand; keeping one now stores it again if the tables still hold it",
             )
     return b"".join(data for data in found if data is not None)
 
 
-def kept_results(state: State, *, progress: Progress | None = None) -> Results:
-    """Return what followed from a state: as it was filed with it, else worked out of its tables now."""
+def kept_results(state: State, *, only: Collection[str] = (), progress: Progress | None = None) -> Results:
+    """Return what followed from a state: as it was filed with it, else worked out of its tables now.
+
+    ``only`` names the tables that are wanted, where not all are.
+    """
     if state.results is not None:
-        return Results.of_texts({name: _joined(state, name, pieces) for name, pieces in state.results.items()})
+        wanted = {name: pieces for name, pieces in state.results.items() if not only or name in only}
+        return Results.of_texts({name: _joined(state, name, pieces) for name, pieces in wanted.items()})
     return results_of(_opened(state), progress=progress)
 
 
@@ -478,14 +483,16 @@ def open_at(folder: Path | str, which: str, *, as_logged: bool = False, fresh: b
 
 
 def _opened(state: State, **options: bool) -> Study:
-    return _study_of(content_of(state), state.outside, state.when, **options)
+    return _study_of(state.project, content_of(state), state.outside, state.when, **options)
 
 
 _unfolded: dict[str, tempfile.TemporaryDirectory[str]] = {}
 """Folders that hold the content of a state while this process runs, by the hash of that content."""
 
 
-def _study_of(content: Mapping[str, bytes], outside: Mapping[str, str], as_of: str, **options: bool) -> Study:
+def _study_of(
+    project: Path, content: Mapping[str, bytes], outside: Mapping[str, str], as_of: str, **options: bool
+) -> Study:
     """Return the study of what some files held, read from a folder of their own."""
     key = _hash(repr(sorted((name, _hash(data)) for name, data in content.items())).encode())
     if key not in _unfolded:
@@ -496,4 +503,4 @@ def _study_of(content: Mapping[str, bytes], outside: Mapping[str, str], as_of: s
             path.write_bytes(data)
         _unfolded[key] = place
     moved = {name: inside for inside, name in outside.items()}
-    return Study.open(Path(_unfolded[key].name), as_of=as_of, moved=moved, **options)
+    return Study.open(Path(_unfolded[key].name), as_of=as_of, origin=project, moved=moved, **options)

@@ -83,8 +83,9 @@ def working(what: str) -> Iterator[Progress]:
 def on_study(then: str = "", *, ends: bool = True) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """Make a command of a function that takes a study first.
 
-    The command takes a project folder, ``--at``, ``--as-logged`` and ``--fresh`` besides the function's own options; it opens the
-    study, and says at the end on which decisions the output rests, what is wrong in the tables, and the next step.
+    The command takes a project folder, ``--at``, ``--as-logged`` and ``--fresh`` besides the function's own options; it
+    opens the study, and says at the end on which decisions the output rests, what is wrong in the tables, and the next
+    step.
 
     Parameters
     ----------
