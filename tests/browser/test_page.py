@@ -11,6 +11,7 @@ import desurvey
 from tests.benches import fan, written
 from tests.browser.chromium import PATIENCE_S, chromium, listened, needs_chromium
 from viewer import page, scene
+from viewer.scene.camera import VIEW_ANGLE_DEG
 from viewer.scene.discs import first_disc
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -38,17 +39,19 @@ def open_page(tmp_path):
         yield show
 
 
-def lines_of_sight(shown, points):
-    """Return pixels (from the top left) of points and the lines of sight there, as PyVista's camera has them."""
+def lines_of_sight(tab, points):
+    """Return pixels (from the top left) of points and the eye, as PyVista sees them from where the page stands."""
+    camera = tab.evaluate("() => document.getElementById('space').space.seen()")
     plotter = pv.Plotter(off_screen=True, window_size=list(SIZE))
-    scene.look_at(plotter, shown, scene.view_azimuth(shown))
+    plotter.camera.view_angle = VIEW_ANGLE_DEG
+    plotter.camera.position, plotter.camera.focal_point, plotter.camera.up = camera["eye"], camera["target"], (0, 0, 1)
+    plotter.camera.SetWindowCenter(-camera["aside"], -camera["lift"])
     matrix = plotter.camera.GetCompositeProjectionTransformMatrix(SIZE[0] / SIZE[1], -1, 1)
-    eye = np.array(plotter.camera.position)
     plotter.close()
     full = np.array([[matrix.GetElement(i, j) for j in range(4)] for i in range(4)])
     clip = np.column_stack([points, np.ones(len(points))]) @ full.T
     view = clip[:, :2] / clip[:, 3:]
-    return (view * [1, -1] + 1) / 2 * SIZE, eye
+    return (view * [1, -1] + 1) / 2 * SIZE, np.array(camera["eye"])
 
 
 def colours(tab):
@@ -83,11 +86,11 @@ def test_north_is_up_in_plan(tmp_path, open_page):
 
 
 def test_a_click_names_the_disc_that_is_there(tmp_path, open_page):
-    """Clicked pixels come from PyVista's camera and the expected disc from the engine's side of the program."""
+    """Pixels come from PyVista's camera, set where the page's stands; the disc from the engine's side."""
     shown = made(written(tmp_path / "fan", fan(30)))
     tab, heard = open_page(shown)
     chosen = np.arange(0, shown.discs.mesh.n_cells, 3)
-    pixel, eye = lines_of_sight(shown, shown.discs.centre[chosen])
+    pixel, eye = lines_of_sight(tab, shown.discs.centre[chosen])
     clicked = 0
     for disc, (x, y) in zip(chosen, pixel, strict=True):
         centre, normal, radius = shown.discs.centre, shown.discs.normal, shown.discs.radius
