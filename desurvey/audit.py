@@ -22,7 +22,7 @@ from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
 from desurvey.shown import shown
 
-__all__ = ["FILE", "Entry", "Trail", "append", "read_trail"]
+__all__ = ["FILE", "AuditLine", "Trail", "append", "read_trail"]
 
 FILE = "audit.jsonl"
 
@@ -32,7 +32,7 @@ NOTHING = "0" * 64
 
 @shown
 @dataclass(frozen=True, slots=True)
-class Entry:
+class AuditLine:
     """One line of the trail.
 
     Attributes
@@ -63,7 +63,7 @@ class Trail:
 
     Attributes
     ----------
-    entries : tuple of Entry
+    entries : tuple of AuditLine
         In their order.
     broken : tuple of str
         Where the chain doesn't hold, in sentences.
@@ -71,7 +71,7 @@ class Trail:
         Hash of the last line.
     """
 
-    entries: tuple[Entry, ...] = ()
+    entries: tuple[AuditLine, ...] = ()
     broken: tuple[str, ...] = ()
     last: str = NOTHING
 
@@ -96,7 +96,7 @@ def trail_of(text: str) -> Trail:
     for number, line in enumerate((line for line in text.split("\n") if line), start=1):
         try:
             raw = json.loads(line)
-            entry = Entry(*(raw[name] for name in ("what", "about", "who", "when", "why", "more")))
+            entry = AuditLine(*(raw[name] for name in ("what", "about", "who", "when", "why", "more")))
             before, stated = raw["before"], raw["hash"]
         except (ValueError, KeyError, TypeError):
             broken.append(f"line {number} can't be read")
@@ -110,7 +110,7 @@ def trail_of(text: str) -> Trail:
     return Trail(tuple(entries), tuple(broken), last)
 
 
-def append(folder: Path, entries: Iterable[Entry]) -> None:
+def append(folder: Path, entries: Iterable[AuditLine]) -> None:
     """Add lines to the trail of a project. The caller holds the lock of its decisions."""
     text = _text(folder)
     last = trail_of(text).last
@@ -122,10 +122,10 @@ def append(folder: Path, entries: Iterable[Entry]) -> None:
         partial.write_text(text, encoding="utf-8")
 
 
-def _line(entry: Entry, **more: str) -> str:
+def _line(entry: AuditLine, **more: str) -> str:
     values = {name: getattr(entry, name) for name in ("what", "about", "who", "when", "why", "more")}
     return json.dumps(values | more, ensure_ascii=False, sort_keys=True) + "\n"
 
 
-def _hash(entry: Entry, before: str) -> str:
+def _hash(entry: AuditLine, before: str) -> str:
     return hashlib.sha256(_line(entry, before=before).encode()).hexdigest()

@@ -21,7 +21,7 @@ from typing import Literal, NamedTuple, get_args
 from filelock import FileLock, Timeout
 
 from desurvey.audit import FILE as AUDIT
-from desurvey.audit import Entry, append, read_trail
+from desurvey.audit import AuditLine, append, read_trail
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, nearest
 from desurvey.shown import shown
@@ -281,7 +281,7 @@ def decide(
 LOCK = ".decisions.lock"
 
 
-def record(folder: Path, entry: Entry) -> None:
+def record(folder: Path, entry: AuditLine) -> None:
     """Add a line that is no decision to the audit trail of a project, under the same lock.
 
     Raises
@@ -299,13 +299,13 @@ def record(folder: Path, entry: Entry) -> None:
         raise DataProblem("the audit trail can't be written", file=str(folder / AUDIT), value=error.strerror) from error
 
 
-def _entries(folder: Path, before: Decisions, after: Decisions) -> list[Entry]:
+def _entries(folder: Path, before: Decisions, after: Decisions) -> list[AuditLine]:
     """Return the lines that a change adds to the trail: first what it finds that no line tells of, then its own."""
     told = _told(read_trail(folder).entries)
     found, stand = _standing(before), _standing(after)
     now = _now()
     lines = [
-        Entry("found", about, one.who if one else "", now, "" if one else "taken out by hand", _more(what, one))
+        AuditLine("found", about, one.who if one else "", now, "" if one else "taken out by hand", _more(what, one))
         for what, about in {**told, **found}
         for one in [found.get((what, about))]
         if told.get((what, about)) != (None if one is None else _more(what, one))
@@ -313,9 +313,9 @@ def _entries(folder: Path, before: Decisions, after: Decisions) -> list[Entry]:
     for (what, about), one in stand.items():
         if found.get((what, about)) != one:
             kind = "explained" if what == "finding" else "decision"
-            lines.append(Entry(kind, about, one.who, one.when, one.why, _more(what, one)))
+            lines.append(AuditLine(kind, about, one.who, one.when, one.why, _more(what, one)))
     gone = [key for key in found if key not in stand]
-    return [*lines, *(Entry("undone", about, _who(), now, "", {"what": what}) for what, about in gone)]
+    return [*lines, *(AuditLine("undone", about, _who(), now, "", {"what": what}) for what, about in gone)]
 
 
 class _Standing(NamedTuple):
@@ -338,7 +338,7 @@ def _more(what: str, one: _Standing | None) -> dict[str, str]:
     return {"what": what} if one is None else {"what": what, "answer": one.answer, "fault": one.fault}
 
 
-def _told(entries: Iterable[Entry]) -> dict[tuple[str, str], dict[str, str]]:
+def _told(entries: Iterable[AuditLine]) -> dict[tuple[str, str], dict[str, str]]:
     """Return the decisions that stand by the trail."""
     told: dict[tuple[str, str], dict[str, str]] = {}
     for entry in entries:

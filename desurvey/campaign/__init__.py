@@ -8,7 +8,7 @@ from desurvey.campaign.results import Results, results_of
 from desurvey.campaign.score import Score, score
 from desurvey.campaign.states import (
     Kept,
-    State,
+    KeptState,
     States,
     content_of,
     keep,
@@ -23,7 +23,7 @@ __all__ = [
     "Kept",
     "Results",
     "Score",
-    "State",
+    "KeptState",
     "States",
     "content_of",
     "keep",

@@ -27,7 +27,7 @@ import pandas as pd
 from scipy import stats
 
 from desurvey.campaign.results import Results, logged_to, results_of
-from desurvey.campaign.states import State, kept_results, states
+from desurvey.campaign.states import KeptState, kept_results, states
 from desurvey.problems import DataProblem
 from desurvey.progress import followed, part, silent
 from desurvey.shown import shown
@@ -277,7 +277,7 @@ def score(study: Study, *, progress: Progress | None = None) -> Score:
     )
 
 
-def _needed(state: State) -> Results | None:
+def _needed(state: KeptState) -> Results | None:
     """Return the windows and picks of a state; None where it is damaged."""
     try:
         return kept_results(state, only=("windows", "picks"))

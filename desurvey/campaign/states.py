@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Kept",
-    "State",
+    "KeptState",
     "States",
     "content_of",
     "keep",
@@ -77,7 +77,7 @@ OUTSIDE = "outside"
 
 @shown
 @dataclass(frozen=True, slots=True, eq=False)
-class State:
+class KeptState:
     """One state as it was filed.
 
     Attributes
@@ -122,7 +122,7 @@ class State:
 class States:
     """The states of a project, the oldest first, and the names of files among them that are damaged."""
 
-    whole: tuple[State, ...] = ()
+    whole: tuple[KeptState, ...] = ()
     damaged: tuple[str, ...] = ()
 
 
@@ -133,7 +133,7 @@ class Kept:
 
     Attributes
     ----------
-    state : State
+    state : KeptState
         Of the project as it stands; the last one where nothing has changed since.
     new : bool
         Whether it was filed just now.
@@ -141,7 +141,7 @@ class Kept:
         Bytes that were written for it.
     """
 
-    state: State
+    state: KeptState
     new: bool
     stored: int
 
@@ -358,7 +358,7 @@ def _history(folder: Path) -> Path:
     except DataProblem:
         raw = {}
     name = raw.get("dir") if isinstance(raw, dict) else None
-    return folder / (name if isinstance(name, str) else settings.History().dir)
+    return folder / (name if isinstance(name, str) else settings.HistoryPlace().dir)
 
 
 def _states_in(project: Path, history: Path) -> States:
@@ -371,7 +371,7 @@ def _states_in(project: Path, history: Path) -> States:
     return States(tuple(sorted(whole, key=lambda one: one.time)), tuple(damaged))
 
 
-def _state(project: Path, path: Path) -> State:
+def _state(project: Path, path: Path) -> KeptState:
     """Return a state, whose name carries the hash of its file."""
     try:
         data = path.read_bytes()
@@ -385,10 +385,10 @@ def _state(project: Path, path: Path) -> State:
         for key in ("files", "results")
     )
     when, who, note, version = (head[key] for key in ("when", "who", "note", "version"))
-    return State(path.stem, when, who, note, version, files or {}, parts, head["outside"], project, path.parents[1])
+    return KeptState(path.stem, when, who, note, version, files or {}, parts, head["outside"], project, path.parents[1])
 
 
-def state_at(folder: Path | str, which: str = "") -> State:
+def state_at(folder: Path | str, which: str = "") -> KeptState:
     """Return a state of a project.
 
     Parameters
@@ -440,7 +440,7 @@ def _moment(text: str) -> str | None:
     return text[:10] if len(text) <= 10 else moment.replace(tzinfo=None).isoformat(timespec="seconds")
 
 
-def content_of(state: State) -> dict[str, bytes]:
+def content_of(state: KeptState) -> dict[str, bytes]:
     """Return what the files of the project held.
 
     Raises
@@ -451,7 +451,7 @@ def content_of(state: State) -> dict[str, bytes]:
     return {name: _joined(state, name, pieces) for name, pieces in state.files.items()}
 
 
-def _joined(state: State, name: str, pieces: tuple[str, ...]) -> bytes:
+def _joined(state: KeptState, name: str, pieces: tuple[str, ...]) -> bytes:
     found = [_unpacked(_piece_path(state.history / "pieces", piece)) for piece in pieces]
     for piece, data in zip(pieces, found, strict=True):
         if data is None or _hash(data) != piece:
@@ -463,7 +463,7 @@ def _joined(state: State, name: str, pieces: tuple[str, ...]) -> bytes:
     return b"".join(data for data in found if data is not None)
 
 
-def kept_results(state: State, *, only: Collection[str] = (), progress: Progress | None = None) -> Results:
+def kept_results(state: KeptState, *, only: Collection[str] = (), progress: Progress | None = None) -> Results:
     """Return what followed from a state: as it was filed with it, else worked out of its tables now.
 
     ``only`` names the tables that are wanted, where not all are.
@@ -482,7 +482,7 @@ def open_at(folder: Path | str, which: str, *, as_logged: bool = False, fresh: b
     return _opened(state, as_logged=as_logged, fresh=fresh)
 
 
-def _opened(state: State, **options: bool) -> Study:
+def _opened(state: KeptState, **options: bool) -> Study:
     return _study_of(state.project, content_of(state), state.outside, state.when, **options)
 
 

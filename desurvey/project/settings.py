@@ -28,7 +28,7 @@ __all__ = [
     "FILE",
     "Core",
     "Frame",
-    "History",
+    "HistoryPlace",
     "Names",
     "Settings",
     "options",
@@ -87,7 +87,7 @@ class Core:
 
 
 @dataclass(frozen=True, slots=True)
-class History:
+class HistoryPlace:
     """``[history]``: where states of the study are kept, and when (:mod:`desurvey.campaign`).
 
     Attributes
@@ -147,7 +147,7 @@ class Settings:
         Sections that belong to one module each, as they stand; see :func:`options`.
     kinds : mapping
         Kind of structure → the words for it in the structures table, in lower case.
-    history : History
+    history : HistoryPlace
     """
 
     name: str
@@ -161,7 +161,7 @@ class Settings:
     names: Names
     sections: Mapping[str, Mapping[str, Any]]
     kinds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    history: History = field(default_factory=History)
+    history: HistoryPlace = field(default_factory=HistoryPlace)
 
     def files(self, table: str) -> tuple[str, ...]:
         """Return the files of a table, none where the project names none."""
@@ -209,7 +209,7 @@ def read_settings(folder: Path, moved: Mapping[str, str] | None = None) -> Setti
     """
     raw = _renamed(raw_settings(folder), moved or {})
     history = raw.get("history", {})
-    kept = history.get("dir", History().dir) if isinstance(history, dict) else History().dir
+    kept = history.get("dir", HistoryPlace().dir) if isinstance(history, dict) else HistoryPlace().dir
     protect(folder, [FILE, str(kept), *_files_named(folder, raw)])
     return settings_of({"name": folder.resolve().name, **raw})
 
@@ -233,7 +233,7 @@ def settings_of(raw: Mapping[str, Any]) -> Settings:
         names=options("repairs", {key: value for key, value in raw.get("repairs", {}).items() if key in NAMES}, Names),
         sections={key: raw.get(key, {}) for key in OWN_SECTIONS},
         kinds=_kinds(raw.get("kinds", {})),
-        history=options("history", raw.get("history", {}), History),
+        history=options("history", raw.get("history", {}), HistoryPlace),
     )
 
 
