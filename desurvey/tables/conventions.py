@@ -157,13 +157,14 @@ def _survey_elsewhere(tables: Mapping[str, Table]) -> Iterator[Finding]:
     if "surveys" not in tables:
         return
     collars, surveys = tables["collars"].frame, tables["surveys"].frame
-    known, surveyed = pd.unique(collars["hole_id"]), set(surveys["hole_id"])
-    unknown = [name for name in pd.unique(surveys["hole_id"]) if name and name not in set(known)]
+    known = list(pd.unique(collars["hole_id"]))
+    surveyed = set(pd.unique(surveys["hole_id"]))
+    unknown = sorted(surveyed - set(known) - {""})
     if not unknown:
         return
     bare = [hole for hole in known if hole not in surveyed]
     for name in unknown:
-        holes = same_bare(name, list(known)) or alike(name, bare)
+        holes = same_bare(name, known) or alike(name, bare)
         for hole in holes[:1] if len(holes) == 1 else ():
             place = int(np.flatnonzero(collars["hole_id"] == hole)[0])
             count = int((surveys["hole_id"] == name).sum())
@@ -212,7 +213,7 @@ def _lengths(tables: Mapping[str, Table], units: Mapping[str, Mapping[str, str]]
         if name == "collars" or _declared(units, name):
             continue
         column = "depth" if name in TABLES and name != "runs" else "depth_to"
-        deepest = table.frame[table.frame["hole_id"] != ""].groupby("hole_id")[column].max()
+        deepest = table.frame[column].groupby(table.frame["hole_id"]).max().drop("", errors="ignore")
         ratio = (deepest / ends.reindex(deepest.index)).to_numpy(dtype=float)
         ratio = ratio[np.isfinite(ratio) & (ratio > 0.0)]
         if len(ratio) < 2:
@@ -265,7 +266,8 @@ def _dips(tables: Mapping[str, Table], units: Mapping[str, Mapping[str, str]]) -
     surveys = tables.get("surveys")
     if surveys is None or "dip" in units.get("surveys", {}):
         return
-    frame = surveys.frame[(surveys.frame["hole_id"] != "") & surveys.frame["dip"].notna()]
+    frame = surveys.frame[["hole_id", "depth", "dip"]]
+    frame = frame[(frame["hole_id"] != "") & frame["dip"].notna()]
     first = frame.sort_values("depth", kind="stable").drop_duplicates("hole_id").set_index("hole_id")
     steep = first[first["depth"] <= NEAR_COLLAR_M]["dip"].abs()
     collar = tables["collars"].frame.drop_duplicates("hole_id").set_index("hole_id")["dip"].abs().reindex(steep.index)

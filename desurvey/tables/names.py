@@ -73,14 +73,14 @@ def one_spelling(
     """
     known = pd.unique(tables["collars"].frame["hole_id"])
     spellings, bare = _grouped(known, name_key), _grouped(known, bare_name) if ignore_punctuation else {}
-    said = {name_key(name): hole for name, hole in meant.items()}
+    said, collared = {name_key(name): hole for name, hole in meant.items()}, set(known)
     findings = _alike(tables["collars"], spellings)
     out = dict(tables)
     for key, table in tables.items():
         if key == "collars":
             continue
         codes, names = pd.factorize(table.frame["hole_id"])
-        usual = {name: _only(spellings, name_key(name)) for name in names if name and name not in known}
+        usual = {name: _only(spellings, name_key(name)) for name in names if name and name not in collared}
         declared = {
             name: said.get(name_key(name)) or _only(bare, bare_name(name)) for name, hole in usual.items() if not hole
         }

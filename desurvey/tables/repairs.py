@@ -79,7 +79,8 @@ def without_marks(cells: Cells) -> Cells:
 
 def _may_hold_marks(column: pa.Array) -> bool:
     data = column.buffers()[2]
-    return data is not None and any(lead in bytes(memoryview(data)) for lead in LEADS)
+    text = b"" if data is None else data.to_pybytes()
+    return not text.isascii() and any(lead in text for lead in LEADS)
 
 
 def repaired(cells: Cells, repairs: Repairs, source: Mapping[str, str]) -> Cells:

@@ -277,7 +277,8 @@ def _deepest_above(hole: Ints, bottom: Floats) -> Floats:
 
 def _double_structures(structures: Table) -> list[Finding]:
     ids = structures.frame["structure_id"]
-    wrong = (ids.duplicated(keep="first") & (ids != "")).to_numpy()
+    twice = ids[ids.duplicated(keep="first")]
+    wrong = ids.index.isin(twice.index[twice != ""])
     return _found(
         DOUBLE_STRUCTURE,
         structures,

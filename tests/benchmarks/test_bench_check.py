@@ -121,9 +121,11 @@ def test_time_grows_with_the_rows_and_no_faster(projects):
 
 @pytest.mark.slow
 def test_loading_takes_a_few_times_what_pandas_takes_to_read(projects):
-    load_project(projects[1000])
-    ratio = seconds(load_project, projects[1000]) / seconds(read_by_pandas, projects[1000])
-    assert ratio < 8.0
+    """The two are timed in turn, so that a machine that slows down slows both."""
+    folder = projects[1000]
+    load_project(folder)
+    pairs = [(seconds(load_project, folder, repeats=1), seconds(read_by_pandas, folder)) for _ in range(5)]
+    assert np.median([ours / pandas for ours, pandas in pairs]) < 8.0
 
 
 @pytest.mark.slow
