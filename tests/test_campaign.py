@@ -214,3 +214,11 @@ def test_score_of_a_hole_that_is_drilled_after_it_was_planned(folder, tmp_path):
     assert mine["outcome"].isin(["inside", "outside"]).all()
     logged = [float(line.split(",")[2]) for line in whole.split("\n") if ",L04," in line and ",fault," in line]
     assert set(mine["met_depth"].round(2)) <= set(logged)
+
+
+def test_a_project_without_states_has_no_score_and_is_told_so(tmp_path):
+    folder = written(tmp_path / "world", layered())
+    done = lowside("score", folder, "--out", tmp_path / "score.csv")
+    assert done.returncode == 0, done.stderr
+    assert "No state is kept" in done.stdout
+    assert pd.read_csv(tmp_path / "score.csv").empty

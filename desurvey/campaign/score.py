@@ -203,6 +203,8 @@ class Score:
                 lines.append(f"Stated chance {stated}: there in {got}.")
         lines += self._advice()
         lines += [*self.corrected, *self.doubtful]
+        if not self.states:
+            lines.append("No state is kept: begin with lowside keep, before the next hole is logged.")
         if self.afterwards:
             lines.append(
                 f"{_count(self.afterwards, 'state')} had been kept without results: what they predict was worked out "
@@ -322,7 +324,7 @@ def judged(predictions: pd.DataFrame, now: Results, reached: dict[str, float]) -
         How deep each hole is logged now.
     """
     heirs = _heirs(predictions, now)
-    out = predictions.assign(heir=heirs)
+    out = predictions.assign(heir=pd.Series(heirs, index=predictions.index, dtype=object))
     own = now.picks[now.picks["fault_id"] != ""].rename(columns={"fault_id": "heir", "depth": "met_depth"})
     out["number"] = np.arange(len(out))
     pairs = out[["number", "heir", "hole_id", "from_depth"]].merge(own, on=["heir", "hole_id"])
