@@ -33,9 +33,11 @@ degrees at the edges. Data flows one way through the modules:
 ``surface``       surfaces through picks and orientations
 ``aim``           where the next hole meets a fault
 ``exchange``      what leaves the program
+``audit``         what was decided and reviewed, line after line
 ``decisions``     what people have decided
 ``cache``         results kept from one run to the next
 ``study``         all of it, put together
+``campaign``      states of the study in time: what changed, and how right it was
 ================  =====================================================================================
 """
 
@@ -54,13 +56,16 @@ __all__ = ["Study", "__version__", "open"]
 __version__ = metadata.version("lowside")
 
 
-def open(folder: Path | str, *, as_logged: bool = False, fresh: bool = False) -> Study:
+def open(folder: Path | str, *, at: str = "", as_logged: bool = False, fresh: bool = False) -> Study:
     """Return the study of a project folder: its tables, its settings and its decisions.
 
     Parameters
     ----------
     folder : path
-        A folder with a ``project.toml`` (DESIGN.md section 4).
+        A folder with a ``project.toml`` (DESIGN.md section 4). With ``[history] each = "day"`` there, its first opening
+        of a day files its state.
+    at : str
+        As it stood: a day or a time (ISO 8601), or the name of a state that was kept; empty for now.
     as_logged : bool
         Leave the folder's decisions aside.
     fresh : bool
@@ -69,8 +74,8 @@ def open(folder: Path | str, *, as_logged: bool = False, fresh: bool = False) ->
     Raises
     ------
     DataProblem
-        When ``project.toml`` is missing or wrong, or the decisions are damaged. What is wrong in the tables is in the
-        study's ``findings``.
+        When ``project.toml`` is missing or wrong, the decisions are damaged, or no state of that time is kept. What is
+        wrong in the tables is in the study's ``findings``.
 
     Examples
     --------
@@ -79,7 +84,16 @@ def open(folder: Path | str, *, as_logged: bool = False, fresh: bool = False) ->
     """
     from desurvey.study import Study  # the whole engine; what only reads a table doesn't wait for it
 
-    return Study.open(folder, as_logged=as_logged, fresh=fresh)
+    if at:
+        from desurvey.campaign import open_at
+
+        return open_at(folder, at, as_logged=as_logged, fresh=fresh)
+    study = Study.open(folder, as_logged=as_logged, fresh=fresh)
+    if study.logged.settings.history.each == "day":
+        from desurvey.campaign import keep_daily
+
+        keep_daily(study)
+    return study
 
 
 def __getattr__(name: str) -> Any:

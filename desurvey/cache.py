@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 import platformdirs
 
-__all__ = ["cache_folder", "fingerprint", "is_kept", "recalled"]
+__all__ = ["cache_folder", "engine_code", "fingerprint", "is_kept", "recalled"]
 
 T = TypeVar("T")
 
@@ -93,7 +93,7 @@ def _memory(folder: Path) -> Any:
 
 def fingerprint(parts: Iterable[object]) -> str:
     """Return a hash of tables, arrays, what holds them, values that ``repr`` says whole, and the engine's own code."""
-    whole = hashlib.sha256(_code().encode())
+    whole = hashlib.sha256(engine_code().encode())
     for part in parts:
         whole.update(_bytes(part))
         whole.update(b"\x1e")  # a border, so that no two lists of parts run into the same bytes
@@ -119,7 +119,7 @@ def _bytes(part: object) -> bytes:
 
 
 @functools.cache
-def _code() -> str:
+def engine_code() -> str:
     """Return the version of the program, and a hash of the engine's code: a developer changes one without the other."""
     code = hashlib.sha256(metadata.version("lowside").encode())
     for path in sorted(Path(__file__).parent.rglob("*.py")):

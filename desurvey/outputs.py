@@ -20,9 +20,9 @@ from uuid import uuid4
 
 from desurvey.problems import DataProblem
 
-__all__ = ["KEPT", "intending", "protect", "replacing", "said"]
+__all__ = ["KEPT", "intending", "protect", "replacing", "resting_on", "said"]
 
-KEPT = ("decisions.toml", "faults.toml", "views.json")
+KEPT = ("decisions.toml", "audit.jsonl", "relog.toml", "faults.toml", "views.json")
 """What the program itself keeps beside a project's tables: written by the parts that own it, never by an output."""
 
 STALE_S = 86_400.0
@@ -181,6 +181,12 @@ def _on_disk(path: Path) -> Path:
         whole = path.with_name(path.name.rpartition("#")[0] or path.name)
         return whole if whole.is_file() else path
     return path
+
+
+def resting_on(folder: Path, name: str) -> str:
+    """Return the file that holds what a project names, as seen from its folder: an archive, a workbook, or itself."""
+    path = _on_disk(folder / name)
+    return str(path.relative_to(folder)) if path.is_relative_to(folder) else str(path)
 
 
 def _clear(folder: Path, mark: str) -> None:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-__all__ = ["DataProblem", "Finding", "Rule", "Severity", "Stops", "apart", "key_part", "nearest", "shortened"]
+__all__ = ["ROWS", "DataProblem", "Finding", "Rule", "Severity", "Stops", "apart", "key_part", "nearest", "shortened"]
 
 Severity = Literal["error", "warning", "note"]
 Stops = Literal["nothing", "row", "hole", "table"]
@@ -119,6 +119,7 @@ class Finding:
 
 
 ROWS = re.compile(r"\brows? \d+(?:(?:, | and )\d+)*")
+"""Row numbers in messages: they change when a row is added above, and what is said doesn't."""
 
 
 def apart(findings: Iterable[Finding]) -> tuple[Finding, ...]:

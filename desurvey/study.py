@@ -10,8 +10,10 @@ are put right from what that search says of them. What stands undecided is marke
 from __future__ import annotations
 
 import html
-from collections.abc import Collection, Mapping, Sequence
+import zlib
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
@@ -25,10 +27,10 @@ from desurvey import checks, lineup, orient, spread, surface, traces
 from desurvey import suspects as weighing
 from desurvey.cache import fingerprint, is_kept, recalled
 from desurvey.checks.ground import ground_points
-from desurvey.decisions import Changed, Decision, Decisions, decide, read_decisions
+from desurvey.decisions import Changed, Decision, Decisions, Explained, decide, read_decisions
 from desurvey.exchange.model import Model, model_of
 from desurvey.lineup import Pins, Remembered
-from desurvey.problems import DataProblem, Finding, Rule, apart, nearest
+from desurvey.problems import ROWS, DataProblem, Finding, Rule, apart, nearest
 from desurvey.progress import part, silent
 from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
@@ -159,6 +161,11 @@ class Study:
         Whether to go around results kept from earlier runs (:mod:`desurvey.cache`).
     left : pandas.DataFrame or None
         Suspects that a person has left in a table, which then stand for those of the search.
+    as_of : str
+        ISO 8601 time of the state that this is the study of (:mod:`desurvey.campaign`); empty for the tables as they
+        now stand. A study of the past can be asked for everything, and writes nothing.
+    origin : Path or None
+        Folder of the project that a study of the past belongs to.
 
     Examples
     --------
@@ -174,6 +181,8 @@ class Study:
     obeyed: bool = True
     fresh: bool = False
     left: pd.DataFrame | None = None
+    as_of: str = ""
+    origin: Path | None = None
     _memo: dict[str, Any] = field(default_factory=dict)  # shared by all studies of the same tables
     _answers: dict[str, Answers] = field(default_factory=dict, init=False)
 
@@ -185,15 +194,30 @@ class Study:
     # -- made from ---
 
     @classmethod
-    def open(cls, folder: Path | str, *, as_logged: bool = False, fresh: bool = False) -> Study:
-        """Read a project folder and its decisions: :func:`desurvey.open`."""
+    def open(
+        cls,
+        folder: Path | str,
+        *,
+        as_logged: bool = False,
+        fresh: bool = False,
+        as_of: str = "",
+        origin: Path | None = None,
+        moved: Mapping[str, str] | None = None,
+    ) -> Study:
+        """Read a project folder and its decisions: :func:`desurvey.open`, which also knows the states of the past.
+
+        ``as_of``, ``origin`` and ``moved`` say of a state's content when it was kept, of which project, and where its
+        files from elsewhere lie.
+        """
         folder = Path(folder)
         return cls(
-            load_project(folder),
+            load_project(folder, moved),
             read_decisions(folder),
             lineup.read_names(folder),
             obeyed=not as_logged,
             fresh=fresh,
+            as_of=as_of,
+            origin=origin,
         )
 
     @classmethod
@@ -246,12 +270,12 @@ class Study:
         """Return the study with the suspects of these keys put right besides, as if they had been accepted."""
         new = tuple(Decision("suspect", key, "accepted") for key in sorted(keys))
         kept = (one for one in (self.decisions if self.obeyed else Decisions()).made if one.key not in keys)
-        return replace(self, decisions=Decisions((*kept, *new)), obeyed=True)
+        return replace(self, decisions=replace(self._obeyed, made=(*kept, *new)), obeyed=True)
 
     def accepting_only(self, keys: Collection[str]) -> Study:
         """Return the study in which just the suspects of these keys are put right; all else that was decided stands."""
         rest = tuple(one for one in self.decisions.made if one.answer != "accepted")
-        return replace(self, decisions=Decisions(rest)).accepting(keys)
+        return replace(self, decisions=replace(self.decisions, made=rest)).accepting(keys)
 
     def deciding(self, decisions: Decisions) -> Study:
         """Return the study of the same tables with other decisions."""
@@ -279,6 +303,11 @@ class Study:
     def name(self) -> str:
         """Name of the project."""
         return self.logged.name
+
+    @property
+    def home(self) -> Path:
+        """Folder of the project, where its history lies."""
+        return self.origin or self.logged.folder
 
     @property
     def _obeyed(self) -> Decisions:
@@ -339,8 +368,10 @@ class Study:
         """What every table, sheet and picture says of itself: as logged or as decided, with how many decisions."""
         count = len(self.decisions)
         if not self.obeyed:
-            return f"As logged: {_count(count, 'decision')} not applied" if count else "As logged"
-        return f"As decided: {_count(count, 'decision')}" if count else "As logged; nothing is decided"
+            said = f"As logged: {_count(count, 'decision')} not applied" if count else "As logged"
+        else:
+            said = f"As decided: {_count(count, 'decision')}" if count else "As logged; nothing is decided"
+        return f"As of {self.as_of[:16].replace('T', ' ')}. {said}" if self.as_of else said
 
     @property
     def marks(self) -> str:
@@ -374,8 +405,8 @@ class Study:
         return replace(made, tables={name: self.stamped(table) for name, table in made.tables.items()})
 
     def stamped(self, table: pd.DataFrame) -> pd.DataFrame:
-        """Return a table of this study; where decisions stand, its last column says whether it obeys them."""
-        return table.assign(basis=self.basis) if len(self.decisions) else table
+        """Return a table of this study; where decisions stand, or of the past, its last column says its basis."""
+        return table.assign(basis=self.basis) if len(self.decisions) or self.as_of else table
 
     # -- what is wrong ---
 
@@ -384,6 +415,34 @@ class Study:
         """All that loading and the checks find, without suspects: a matter of moments."""
         placeable = not self.project.unusable("collars", "surveys")
         return apart((*self.project.findings, *checks.check(self.project, self.holes if placeable else None)))
+
+    @cached_property
+    def explained(self) -> dict[str, str]:
+        """Key → reason of the findings that somebody has answered, while they are what was answered and in time."""
+        answers = {one.key: one for one in self._obeyed.explained}
+        today = self.as_of[:10] or date.today().isoformat()
+        found = [one for one in self.findings if one.key in answers]
+        return {
+            one.key: answers[one.key].reason
+            for one in found
+            if answers[one.key].seen in {"", self._seen(one)} and today <= (answers[one.key].until or today)
+        }
+
+    def standing(self, findings: Iterable[Finding]) -> list[Finding]:
+        """Return the findings that nobody has answered."""
+        return [one for one in findings if one.key not in self.explained]
+
+    def _seen(self, finding: Finding) -> str:
+        """Return a hash of a finding and of the row that it stands in; a row added above changes nothing."""
+        said: list[object] = [ROWS.sub("", finding.message), finding.severity]
+        if finding.row is not None and (finding.table in self.logged.files):
+            rows = self.logged.rows_of(finding.table)
+            frame = getattr(self.logged, finding.table, None)
+            frame = self.logged.intervals[finding.table] if frame is None else frame
+            place = (finding.file or self.logged.files[finding.table], finding.row)
+            if place in rows:
+                said += frame.drop(columns=["row"]).iloc[rows.index(place)].astype(str).tolist()
+        return f"{zlib.crc32(repr(said).encode()):08x}"
 
     @property
     def can_be_judged(self) -> bool:
@@ -539,7 +598,7 @@ class Study:
             When there is no fault of a name, or two would have the same one.
         """
         now = answers.remembered.renamed(answers.kind, names) if names else answers.remembered
-        if self.obeyed and now != self.remembered:
+        if self.obeyed and not self.as_of and now != self.remembered:
             lineup.write_names(self.logged.folder, now)
         return self if now == self.remembered else replace(self, remembered=now)
 
@@ -588,11 +647,13 @@ class Study:
         """
         if accept + set_aside + undo + (pin is not None) != 1 or (pin is None) != bool(key):
             raise DataProblem("a decision is one of --accept, --set-aside and --undo with a key, or --pin PICK FAULT")
-        folder = self.logged.folder
+        folder = self._folder_now()
         if undo:
-            about = [(one.what, one.key) for one in self.decisions.made if one.key == key]
+            about: list[Any] = [(one.what, one.key) for one in self.decisions.made if one.key == key]
+            about += [("finding", one.key) for one in self.decisions.explained if one.key == key]
             if not about:
-                hint = nearest(key, [one.key for one in self.decisions.made])
+                known_keys = [one.key for one in self.decisions.made] + [one.key for one in self.decisions.explained]
+                hint = nearest(key, known_keys)
                 raise DataProblem("there is no decision about that", column="KEY", value=key, hint=hint)
             return decide(folder, undone=about, known=self.decisions)
         if pin is not None:
@@ -603,6 +664,39 @@ class Study:
             raise DataProblem("there is no suspect of that key", column="KEY", value=key, hint=hint)
         made = Decision("suspect", key, "accepted" if accept else "set_aside", who=who, why=why)
         return decide(folder, [made], known=self.decisions)
+
+    def explain(self, key: str, reason: str, *, owner: str = "", until: str = "") -> Changed:
+        """Answer a finding: it is counted apart until its row changes or a day has passed.
+
+        Parameters
+        ----------
+        key : str
+            The finding's key.
+        reason, owner : str
+            Why it stands, and who answers for that; you by default.
+        until : str
+            Last day on which that holds, ISO 8601; empty for no end.
+
+        Raises
+        ------
+        DataProblem
+            When there is no such finding, no reason, or the day has passed.
+        """
+        folder = self._folder_now()
+        known = {one.key: one for one in self.findings}
+        if key not in known:
+            hint = nearest(key, known) or "list the keys with lowside check PROJECT --out findings.csv"
+            raise DataProblem("there is no finding of that key", column="KEY", value=key, hint=hint)
+        if until and until < date.today().isoformat():
+            raise DataProblem("that day has passed", column="--until", value=until)
+        made = Explained(key, reason, owner, until, self._seen(known[key]))
+        return decide(folder, explained=[made], known=self.decisions)
+
+    def _folder_now(self) -> Path:
+        """Return the folder to write decisions into; the past has none."""
+        if self.as_of:
+            raise DataProblem("nothing can be decided in the past", value=self.as_of, hint="leave out --at")
+        return self.logged.folder
 
     def _pin(self, pick: str, fault: str, *, who: str, why: str) -> Decision:
         names = self.logged.structures["structure_id"]

@@ -36,9 +36,11 @@ FLOW = (
     "surface",
     "aim",
     "exchange",
+    "audit",
     "decisions",
     "cache",
     "study",
+    "campaign",
     "archive",
 )
 """A module of the engine imports only what stands before it (DESIGN.md section 7)."""

@@ -16,7 +16,7 @@ from filelock import FileLock
 
 import desurvey
 from desurvey import decisions as deciding
-from desurvey.decisions import FILE, LOCK, Decision, decide, read_decisions
+from desurvey.decisions import AUDIT, FILE, LOCK, Decision, decide, read_decisions
 from desurvey.problems import DataProblem
 from tests.benches import layered, written
 from tests.command import lowside
@@ -167,7 +167,7 @@ def test_many_threads_and_processes_at_once_lose_nothing(tmp_path):
     assert [one.wait(timeout=300) for one in running] == [0, 0]
     wanted = {f"{name}-{number}" for name in "pqt" for number in range(10)}
     assert {one.key for one in read_decisions(tmp_path).made} == wanted
-    assert not [path for path in tmp_path.iterdir() if path.name not in {FILE, LOCK}]
+    assert not [path for path in tmp_path.iterdir() if path.name not in {FILE, LOCK, AUDIT}]
 
 
 @pytest.mark.parametrize("text", ["[[decision]\n", "decision = 3\n", "\x00", "[[decision]]\nwhat = 'suspect'\n"])

@@ -27,7 +27,7 @@ from typer.core import TyperGroup
 
 from desurvey.outputs import intending, said
 from desurvey.problems import DataProblem, shortened
-from viewer.commands import archive, checking, engine, figures, handover, judging, seeing, surfacing
+from viewer.commands import archive, campaign, checking, engine, figures, handover, judging, seeing, surfacing
 from viewer.commands.shared import say
 
 __all__ = ["app", "main"]
@@ -108,7 +108,7 @@ def lowside(
     """
 
 
-for part in (checking, engine, judging, surfacing, seeing, figures, handover, archive):
+for part in (checking, engine, judging, surfacing, seeing, figures, handover, campaign, archive):
     part.add_to(app)
 
 

@@ -197,13 +197,15 @@ class Project:
         return replace(self, structures=none, structure_run=self.structure_run[:0], findings=findings)
 
 
-def load_project(folder: Path | str) -> Project:
+def load_project(folder: Path | str, moved: Mapping[str, str] | None = None) -> Project:
     """Read a project folder.
 
     Parameters
     ----------
     folder : path
         A folder with a ``project.toml`` (DESIGN.md section 4).
+    moved : mapping of str to str, optional
+        As for :func:`read_settings`.
 
     Returns
     -------
@@ -216,7 +218,7 @@ def load_project(folder: Path | str) -> Project:
         When ``project.toml`` is missing or wrong.
     """
     folder = Path(folder)
-    return project_of(folder, read_settings(folder))
+    return project_of(folder, read_settings(folder, moved))
 
 
 def project_of(folder: Path, settings: Settings) -> Project:

@@ -24,7 +24,18 @@ from desurvey.tables.files import is_file
 from desurvey.tables.repairs import Repairs
 from desurvey.tables.schema import FACTORS, UNITS, choice_of
 
-__all__ = ["FILE", "Core", "Frame", "Names", "Settings", "options", "raw_settings", "read_settings", "settings_of"]
+__all__ = [
+    "FILE",
+    "Core",
+    "Frame",
+    "HistoryPlace",
+    "Names",
+    "Settings",
+    "options",
+    "raw_settings",
+    "read_settings",
+    "settings_of",
+]
 
 FILE = "project.toml"
 
@@ -75,6 +86,22 @@ class Core:
     line: Literal["low", "high", "north"] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class HistoryPlace:
+    """``[history]``: where states of the study are kept, and when (:mod:`desurvey.campaign`).
+
+    Attributes
+    ----------
+    dir : str
+        Folder, seen from the project's.
+    each : {"keep", "day"}
+        Whether a state is filed only by ``lowside keep``, or also by itself, on the first opening of a day.
+    """
+
+    dir: str = "history"
+    each: Literal["keep", "day"] = "keep"
+
+
 @shown
 @dataclass(frozen=True, slots=True)
 class Names:
@@ -120,6 +147,7 @@ class Settings:
         Sections that belong to one module each, as they stand; see :func:`options`.
     kinds : mapping
         Kind of structure → the words for it in the structures table, in lower case.
+    history : HistoryPlace
     """
 
     name: str
@@ -133,6 +161,7 @@ class Settings:
     names: Names
     sections: Mapping[str, Mapping[str, Any]]
     kinds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    history: HistoryPlace = field(default_factory=HistoryPlace)
 
     def files(self, table: str) -> tuple[str, ...]:
         """Return the files of a table, none where the project names none."""
@@ -153,7 +182,7 @@ class Settings:
 OWN_SECTIONS = ("spread", "suspects", "lineup", "surface", "aim", "checks")
 """Sections whose keys are known to the module of that name."""
 
-SECTIONS = ("name", "frame", "core", "tables", "columns", "units", "repairs", "kinds", *OWN_SECTIONS)
+SECTIONS = ("name", "frame", "core", "tables", "columns", "units", "repairs", "kinds", "history", *OWN_SECTIONS)
 
 WHY = {
     "frame.north": 'say what survey azimuths are measured from: add north = "grid" (or "true" or "magnetic")',
@@ -162,8 +191,15 @@ WHY = {
 """What to add where a convention isn't stated."""
 
 
-def read_settings(folder: Path) -> Settings:
+def read_settings(folder: Path, moved: Mapping[str, str] | None = None) -> Settings:
     """Read and check the ``project.toml`` of a project folder.
+
+    Parameters
+    ----------
+    folder : Path
+        The project's.
+    moved : mapping of str to str, optional
+        File as the ``project.toml`` names it → where it lies instead, for a project that was put together elsewhere.
 
     Raises
     ------
@@ -171,8 +207,10 @@ def read_settings(folder: Path) -> Settings:
         When it is missing, isn't TOML, has an unknown key (the nearest right one is named) or a wrong value, or leaves
         a convention unsaid.
     """
-    raw = raw_settings(folder)
-    protect(folder, [FILE, *_files_named(folder, raw)])
+    raw = _renamed(raw_settings(folder), moved or {})
+    history = raw.get("history", {})
+    kept = history.get("dir", HistoryPlace().dir) if isinstance(history, dict) else HistoryPlace().dir
+    protect(folder, [FILE, str(kept), *_files_named(folder, raw)])
     return settings_of({"name": folder.resolve().name, **raw})
 
 
@@ -195,6 +233,7 @@ def settings_of(raw: Mapping[str, Any]) -> Settings:
         names=options("repairs", {key: value for key, value in raw.get("repairs", {}).items() if key in NAMES}, Names),
         sections={key: raw.get(key, {}) for key in OWN_SECTIONS},
         kinds=_kinds(raw.get("kinds", {})),
+        history=options("history", raw.get("history", {}), HistoryPlace),
     )
 
 
@@ -257,6 +296,19 @@ def raw_settings(folder: Path) -> dict[str, Any]:
         raise DataProblem("the file is nested too deeply", file=FILE) from error
     except (UnicodeDecodeError, OSError) as error:
         raise DataProblem("the file can't be read as UTF-8 text", file=FILE, value=str(error)) from error
+
+
+def _renamed(value: Any, moved: Mapping[str, str]) -> Any:
+    """Return what a ``project.toml`` holds with the names of files exchanged, those of their sheets and members too."""
+    if isinstance(value, dict):
+        return {key: _renamed(inner, moved) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_renamed(inner, moved) for inner in value]
+    if isinstance(value, str):
+        for name, place in moved.items():
+            if value == name or value.startswith((f"{name}#", f"{name}/")):
+                return place + value[len(name) :]
+    return value
 
 
 def _files_named(folder: Path, raw: dict[str, Any]) -> Iterator[str]:

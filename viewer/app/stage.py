@@ -116,6 +116,7 @@ class Stage:
     def __init__(self, study: Study, server: Server, view: View) -> None:
         self.server, self.state = server, server.state
         self.folder, self.obeyed, self.fresh = study.logged.folder, study.obeyed, study.fresh
+        self.as_of = study.as_of
         self.worker = Worker()
         self.heard: list[Callable[[], None]] = []
         self.named: Callable[[Desk, View], Desk] = lambda desk, _view: desk
@@ -218,6 +219,8 @@ class Stage:
 
     def _write(self, made: Sequence[Decision], undone: Sequence[tuple[What, str]]) -> None:
         """Change the file, and take over what stands in it now, other people's decisions among it."""
+        if self.as_of:
+            raise DataProblem("nothing can be decided in the past", value=self.as_of, hint="open it without --at")
         changed = decide(self.folder, made, undone=undone, known=self.decisions)
         self.decisions = changed.decisions
         for other in changed.overruled:

@@ -75,6 +75,12 @@ def decide(
             "--pin", metavar="PICK FAULT", help="Say which fault a pick belongs to, or none.", show_default=False
         ),
     ] = None,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Answer a finding of check by its key: it is counted apart.")
+    ] = False,
+    until: Annotated[
+        str, typer.Option("--until", metavar="DAY", help="With --explain: the last day on which that holds.")
+    ] = "",
     why: Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason, for whoever reads it later.")] = "",
     who: Annotated[str, typer.Option("--who", metavar="NAME", help="Who decides; you by default.")] = "",
 ) -> None:
@@ -85,6 +91,13 @@ def decide(
     import desurvey
 
     study = desurvey.open(project)
+    if explain:
+        if accept or set_aside or undo or pin is not None:
+            raise DataProblem("a finding is explained, and nothing else is decided about it", column="--explain")
+        changed = study.explain(key, why, owner=who, until=until)
+        count = len(changed.decisions.explained)
+        say(f"{count} explained finding{'' if count == 1 else 's'} in {project / 'decisions.toml'}")
+        return
     suspects_of(study)
     with working("Deciding"):
         changed = study.decide(key, accept=accept, set_aside=set_aside, undo=undo, pin=pin, why=why, who=who)

@@ -42,6 +42,10 @@ ProjectFolder = Annotated[
 ]
 Out = Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Where to write.", show_default=False)]
 Paper = Annotated[theme.Paper, typer.Option("--paper", help="Size of the sheet.")]
+At = Annotated[
+    str,
+    typer.Option("--at", metavar="WHEN", help="The study as it stood: a day, a time, or a state that was kept."),
+]
 AsLogged = Annotated[bool, typer.Option("--as-logged", help="Leave the project's decisions aside.")]
 Fresh = Annotated[bool, typer.Option("--fresh", help="Work everything out anew, past what is kept of earlier runs.")]
 SuspectsFile = Annotated[
@@ -82,8 +86,9 @@ def working(what: str) -> Iterator[Progress]:
 def on_study(then: str = "", *, ends: bool = True) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """Make a command of a function that takes a study first.
 
-    The command takes a project folder, ``--as-logged`` and ``--fresh`` besides the function's own options; it opens the
-    study, and says at the end on which decisions the output rests, what is wrong in the tables, and the next step.
+    The command takes a project folder, ``--at``, ``--as-logged`` and ``--fresh`` besides the function's own options; it
+    opens the study, and says at the end on which decisions the output rests, what is wrong in the tables, and the next
+    step.
 
     Parameters
     ----------
@@ -94,23 +99,24 @@ def on_study(then: str = "", *, ends: bool = True) -> Callable[[Callable[..., No
     """
 
     def made(function: Callable[..., None]) -> Callable[..., None]:
-        def command(project: Path, as_logged: bool, fresh: bool, **rest: Any) -> None:
+        def command(project: Path, at: str, as_logged: bool, fresh: bool, **rest: Any) -> None:
             import desurvey
 
             with working("Reading the tables"):
-                study = desurvey.open(project, as_logged=as_logged, fresh=fresh)
+                study = desurvey.open(project, at=at, as_logged=as_logged, fresh=fresh)
             try:
                 function(study, **rest)
             finally:
-                if len(study.decisions):
+                if len(study.decisions) or study.as_of:
                     say(f"{study.basis}.")
             if then:
                 say(f"Next: {then.format(project=project)}")
             if ends:
-                finish(study.logged.findings)
+                finish(study.standing(study.logged.findings))
 
         ours = [
             inspect.Parameter("project", inspect.Parameter.KEYWORD_ONLY, annotation=ProjectFolder),
+            inspect.Parameter("at", inspect.Parameter.KEYWORD_ONLY, annotation=At, default=""),
             inspect.Parameter("as_logged", inspect.Parameter.KEYWORD_ONLY, annotation=AsLogged, default=False),
             inspect.Parameter("fresh", inspect.Parameter.KEYWORD_ONLY, annotation=Fresh, default=False),
         ]

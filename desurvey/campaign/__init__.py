@@ -1,0 +1,37 @@
+"""The campaign: the study goes along while drilling goes on.
+
+States of the study are kept (:mod:`.states`) with what followed from them (:mod:`.results`); all of them together say
+how right the predictions were (:mod:`.score`).
+"""
+
+from desurvey.campaign.results import Results, results_of
+from desurvey.campaign.score import Score, score
+from desurvey.campaign.states import (
+    Kept,
+    KeptState,
+    States,
+    content_of,
+    keep,
+    keep_daily,
+    kept_results,
+    open_at,
+    state_at,
+    states,
+)
+
+__all__ = [
+    "Kept",
+    "Results",
+    "Score",
+    "KeptState",
+    "States",
+    "content_of",
+    "keep",
+    "keep_daily",
+    "kept_results",
+    "open_at",
+    "results_of",
+    "score",
+    "state_at",
+    "states",
+]
