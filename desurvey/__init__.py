@@ -35,6 +35,7 @@ degrees at the edges. Data flows one way through the modules:
 ``exchange``      what leaves the program
 ``audit``         what was decided and reviewed, line after line
 ``decisions``     what people have decided
+``reviews``       which holes a person has reviewed, and what has changed since
 ``cache``         results kept from one run to the next
 ``study``         all of it, put together
 ``campaign``      states of the study in time: what changed, and how right it was

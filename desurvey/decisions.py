@@ -38,6 +38,7 @@ __all__ = [
     "decide",
     "read_decisions",
     "record",
+    "unrecorded",
 ]
 
 FILE = "decisions.toml"
@@ -297,6 +298,11 @@ def record(folder: Path, entry: AuditLine) -> None:
         raise DataProblem("somebody else is changing the decisions", file=FILE, hint="try again in a moment") from error
     except OSError as error:
         raise DataProblem("the audit trail can't be written", file=str(folder / AUDIT), value=error.strerror) from error
+
+
+def unrecorded(folder: Path, decisions: Decisions) -> list[AuditLine]:
+    """Return what the trail of a project doesn't tell of its decisions: changes that were made by hand."""
+    return _entries(folder, decisions, decisions)
 
 
 def _entries(folder: Path, before: Decisions, after: Decisions) -> list[AuditLine]:

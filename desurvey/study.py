@@ -25,15 +25,17 @@ import pandas as pd
 from desurvey import aim as aiming
 from desurvey import checks, lineup, orient, spread, surface, traces
 from desurvey import suspects as weighing
+from desurvey.audit import Trail, read_trail
 from desurvey.cache import fingerprint, is_kept, recalled
 from desurvey.checks.ground import ground_points
-from desurvey.decisions import Changed, Decision, Decisions, Explained, decide, read_decisions
+from desurvey.decisions import AUDIT, Changed, Decision, Decisions, Explained, decide, read_decisions, record
 from desurvey.exchange.model import Model, model_of
 from desurvey.lineup import Pins, Remembered
 from desurvey.problems import ROWS, DataProblem, Finding, Rule, apart, nearest
 from desurvey.progress import part, silent
 from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
+from desurvey.reviews import AUDIT_BROKEN, REVIEW_UNDONE, Review, findings_of, review_line, reviews_of
 from desurvey.runs import Chain, runs_chain
 from desurvey.spread.sigmas import Sigmas
 from desurvey.suspects import Weighed
@@ -76,7 +78,11 @@ DECISION_LOST = Rule(
     "Decide anew, or take it back: lowside decide PROJECT KEY --undo",
 )
 
-RULES_BY_PART: dict[str, tuple[Rule, ...]] = {**checks.RULES_BY_PART, "suspects": (SUSPECT, DECISION_LOST)}
+RULES_BY_PART: dict[str, tuple[Rule, ...]] = {
+    **checks.RULES_BY_PART,
+    "suspects": (SUSPECT, DECISION_LOST),
+    "reviews": (REVIEW_UNDONE, AUDIT_BROKEN),
+}
 """All rules, by what they look at: the documentation of them, ``lowside check --rules``."""
 
 RULES: tuple[Rule, ...] = tuple(rule for rules in RULES_BY_PART.values() for rule in rules)
@@ -412,9 +418,53 @@ class Study:
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
-        """All that loading and the checks find, without suspects: a matter of moments."""
+        """All that loading and the checks find, and reviews that hold no more: a matter of moments."""
         placeable = not self.project.unusable("collars", "surveys")
-        return apart((*self.project.findings, *checks.check(self.project, self.holes if placeable else None)))
+        checked = checks.check(self.project, self.holes if placeable else None)
+        return apart((*self.project.findings, *checked, *findings_of(self.trail, self.reviews, AUDIT)))
+
+    @cached_property
+    def trail(self) -> Trail:
+        """The audit trail of the project's folder; empty for tables without one."""
+        folder = self.logged.folder
+        if not folder.is_dir():
+            return Trail()
+        try:
+            return read_trail(folder)
+        except DataProblem as problem:
+            return Trail(broken=(str(problem),))
+
+    @cached_property
+    def reviews(self) -> dict[str, Review]:
+        """Hole → its last review, with what has changed since: it holds while nothing has."""
+        return reviews_of(self.trail, self.logged, self.decisions)
+
+    def review(self, hole: str, *, who: str, why: str = "", undo: bool = False) -> None:
+        """Say that a person has reviewed a hole, bound to all that it rests on, or take that back.
+
+        Parameters
+        ----------
+        hole : str
+            Its name.
+        who, why : str
+            The person, who must be named, and what is said of it.
+        undo : bool
+            Whether the review is taken back.
+
+        Raises
+        ------
+        DataProblem
+            When there is no such hole, nobody is named, or there is no review to take back.
+        """
+        folder, names = self._folder_now(), set(self.logged.collars["hole_id"])
+        if hole not in names:
+            raise DataProblem("there is no such hole", column="HOLE", value=hole, hint=nearest(hole, names))
+        if not who.strip():
+            raise DataProblem("a review needs the name of who made it", column="--by", hint="say --by NAME")
+        if undo and hole not in self.reviews:
+            raise DataProblem("the hole isn't reviewed", column="HOLE", value=hole)
+        line = review_line(self.logged, self.decisions, hole, who, why)
+        record(folder, replace(line, what="review_undone", more={}) if undo else line)
 
     @cached_property
     def explained(self) -> dict[str, str]:
@@ -426,6 +476,18 @@ class Study:
             one.key: answers[one.key].reason
             for one in found
             if answers[one.key].seen in {"", self._seen(one)} and today <= (answers[one.key].until or today)
+        }
+
+    @cached_property
+    def lapsed(self) -> dict[str, str]:
+        """Key → in words why an answer no longer holds, of the findings that are back."""
+        here = {one.key for one in self.findings}
+        today = self.as_of[:10] or date.today().isoformat()
+        return {
+            one.key: f"{one.owner} had answered '{one.reason}'"
+            + (f" until {one.until}" if one.until and one.until < today else "; it has changed since")
+            for one in self._obeyed.explained
+            if one.key in here and one.key not in self.explained
         }
 
     def standing(self, findings: Iterable[Finding]) -> list[Finding]:

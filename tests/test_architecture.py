@@ -38,6 +38,7 @@ FLOW = (
     "exchange",
     "audit",
     "decisions",
+    "reviews",
     "cache",
     "study",
     "campaign",

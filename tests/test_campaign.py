@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import sys
+import time
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -17,6 +20,7 @@ from desurvey.audit import FILE as AUDIT
 from desurvey.audit import read_trail
 from desurvey.campaign.results import COLUMNS, Results
 from desurvey.campaign.score import judged, predictions_of, share
+from desurvey.campaign.since import fault_changes, row_changes
 from desurvey.decisions import Decision, decide
 from desurvey.problems import DataProblem
 from tests.benches import layered, written
@@ -222,3 +226,128 @@ def test_a_project_without_states_has_no_score_and_is_told_so(tmp_path):
     assert done.returncode == 0, done.stderr
     assert "No state is kept" in done.stdout
     assert pd.read_csv(tmp_path / "score.csv").empty
+
+
+# ----------------------------------------------------------------------------------------------------------- since
+
+
+ROWS = pd.DataFrame(
+    {
+        "row": [2, 3, 4, 5],
+        "hole_id": ["A", "A", "A", "B"],
+        "depth": [0.0, 30.0, 60.0, 0.0],
+        "azimuth": [10.0, 11.0, 12.0, 200.0],
+    }
+)
+
+
+def test_rows_are_told_apart_by_what_names_them():
+    """By hand: one row above (new), one value changed, one depth corrected, one gone; rows are in another order."""
+    now = pd.DataFrame(
+        {
+            "row": [2, 3, 4, 5],
+            "hole_id": ["C", "A", "A", "A"],
+            "depth": [0.0, 61.0, 30.0, 0.0],
+            "azimuth": [5.0, 12.0, 14.0, 10.0],
+        }
+    )
+    got = row_changes(ROWS, now, ("hole_id", "depth")).set_index("what")
+    assert sorted(got.index) == ["changed", "changed", "gone", "new"]
+    assert sorted(got.loc["changed", "said"]) == ["azimuth 11 → 14", "depth 60 → 61"]
+    assert got.loc["new", "hole_id"] == "C"
+    assert got.loc["gone", "hole_id"] == "B"
+    assert row_changes(ROWS, ROWS.iloc[::-1].assign(row=0), ("hole_id", "depth")).empty
+
+
+def test_since_names_each_change(folder, tmp_path):
+    """A fault logged on, a station wrong, a decision, a change by hand: each is told, and the exit status is 1."""
+    done = lowside("since", folder, "2026-03-01", "--out", "-")
+    assert done.returncode == 0, done.stderr
+    got = json.loads(done.stdout)
+    assert got["rows"] == {"structures": {"new": 1, "changed": 0, "gone": 0}}  # the row that was added above
+    assert (got["findings"]["new"], got["suspects"]["new"], got["faults"]) == ([], [], [])
+    study = desurvey.open(folder)
+    key = study.suspects()["key"].iloc[0]
+    study.decide(key, set_aside=True, who="Bo", why="seen at the rack")
+    path = folder / "collars.csv"
+    path.write_text(path.read_text().replace("L08,500120,5400120,300,190", "L08,500120,5400120,300,150"))
+    done = lowside("since", folder, "2026-03-02", "--out", tmp_path / "since.json")
+    assert done.returncode == 1  # structures below the end of L08 are errors
+    got = json.loads((tmp_path / "since.json").read_text())
+    assert got["rows"]["collars"] == {"new": 0, "changed": 1, "gone": 0}
+    assert got["suspects"]["solved"] == [key]
+    (decision,) = got["decisions"]
+    assert (decision["about"], decision["who"], decision["answer"]) == (key, "Bo", "set_aside")
+    assert got["needs"][0]["what"] == "error"
+    assert got["new_errors"] == sum(one["what"] == "error" for one in got["needs"]) > 0
+    assert set(got) >= {"rows", "findings", "suspects", "faults", "windows", "predictions", "decisions"}
+    page = lowside("since", folder, "2026-03-02", "--out", tmp_path / "since.html")
+    assert page.returncode == 1
+    text = (tmp_path / "since.html").read_text()
+    assert "What needs a person now" in text
+    assert "set aside by Bo" in text
+    assert "depth 190 → 150" in text
+    assert lowside("since", folder, "--out", tmp_path / "x.csv").returncode == 2
+
+
+def test_a_line_taken_out_of_the_trail_shows_since(folder):
+    decide(folder, [Decision("suspect", "a", "accepted", who="Bo"), Decision("suspect", "b", "set_aside", who="Bo")])
+    campaign.keep(desurvey.open(folder), when=on(3))
+    (folder / AUDIT).write_text((folder / AUDIT).read_text().split("\n", 1)[1])
+    got = campaign.since(desurvey.open(folder), "2026-03-03")
+    assert any("no longer begins" in one for one in got.broken)
+    assert "trail" in [one.what for one in got.needs]
+
+
+def faults(*rows):
+    columns = COLUMNS["faults"]
+    return pd.DataFrame([{**dict.fromkeys(columns, 0.0), "shape": "plane", **row} for row in rows], columns=columns)
+
+
+def test_faults_that_merge_split_move_and_go_are_named():
+    """By hand: A and B are one; C is split; D turned by 10° and shifted 5 m along its normal; E is gone; N is new."""
+    level = {"dip": 0.0, "dip_direction": 0.0, "probability": 0.9}
+    then, now = results([], []), results([], [])
+    then = replace(
+        then,
+        faults=faults(*({"fault_id": name, "picks": 4.0, **level} for name in "ABCDE")),
+        picks=pd.DataFrame(
+            [(f"{f}{i}", "X", float(i), f) for f in "ABCDE" for i in range(4)], columns=COLUMNS["picks"]
+        ),
+    )
+    home = dict.fromkeys([f"{f}{i}" for f in "AB" for i in range(4)], "A") | {
+        "C0": "C",
+        "C1": "C",
+        "C2": "C9",
+        "C3": "C9",
+    }
+    home |= {f"D{i}": "D" for i in range(4)} | {f"E{i}": "" for i in range(4)} | {"N0": "N", "N1": "N"}
+    turned = {**level, "dip": 10.0, "dip_direction": 90.0, "elevation": 5.0}
+    now = replace(
+        now,
+        faults=faults(
+            *({"fault_id": name, "picks": 4.0, **level} for name in ("A", "C", "C9", "N")),
+            {"fault_id": "D", "picks": 4.0, **turned},
+        ),
+        picks=pd.DataFrame([(p, "X", 0.0, f) for p, f in home.items()], columns=COLUMNS["picks"]),
+    )
+    got = fault_changes(then, now).set_index("was")
+    assert got["what"].to_dict() == {"": "new", "A": "merged", "B": "merged", "C": "split", "D": "moved", "E": "gone"}
+    assert got.loc["D", "turned_deg"] == pytest.approx(10.0)
+    assert got.loc["D", "shifted_m"] == pytest.approx(5.0)
+    assert "C, C9" in got.loc["C", "said"]
+
+
+def test_since_of_warm_states_costs_no_more_than_opening_twice(kept):
+    """The contract's 2 s are on an idle machine; here it is held against reading the same tables, in processor time."""
+    folder, _ = kept
+    study = desurvey.open(folder)
+    study.lineup("fault")
+
+    def cost(work):
+        start = time.process_time()
+        work()
+        return time.process_time() - start
+
+    reading = min(cost(lambda: desurvey.open(folder).findings) for _ in range(3))
+    assert min(cost(lambda: campaign.since(study, "2026-03-01")) for _ in range(3)) < 6 * reading + 0.1

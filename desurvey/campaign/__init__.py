@@ -1,11 +1,12 @@
 """The campaign: the study goes along while drilling goes on.
 
-States of the study are kept (:mod:`.states`) with what followed from them (:mod:`.results`); all of them together say
-how right the predictions were (:mod:`.score`).
+States of the study are kept (:mod:`.states`) with what followed from them (:mod:`.results`); one of them beside today
+says what has changed (:mod:`.since`), all of them together how right the predictions were (:mod:`.score`).
 """
 
 from desurvey.campaign.results import Results, results_of
 from desurvey.campaign.score import Score, score
+from desurvey.campaign.since import Since, Need, since
 from desurvey.campaign.states import (
     Kept,
     KeptState,
@@ -21,9 +22,11 @@ from desurvey.campaign.states import (
 
 __all__ = [
     "Kept",
+    "KeptState",
+    "Need",
     "Results",
     "Score",
-    "KeptState",
+    "Since",
     "States",
     "content_of",
     "keep",
@@ -32,6 +35,7 @@ __all__ = [
     "open_at",
     "results_of",
     "score",
+    "since",
     "state_at",
     "states",
 ]

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from desurvey.progress import Progress
     from desurvey.study import Study
 
-__all__ = ["COLUMNS", "OUTCOMES", "Score", "Share", "judged", "predictions_of", "score", "share"]
+__all__ = ["COLUMNS", "OUTCOMES", "Score", "Share", "distinct", "judged", "predictions_of", "score", "share"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -262,13 +262,13 @@ def score(study: Study, *, progress: Progress | None = None) -> Score:
     before = [predictions_of(got, state.when) for state, got in filed]
     every = pd.concat([_nothing(), *(table for table in before if len(table))], ignore_index=True)
     judged_now = judged(every, now, logged_to(study.logged.structures))
-    distinct = _distinct(judged_now)
-    last = distinct.groupby(["heir", "hole_id"], sort=False).tail(1).reset_index(drop=True)
+    rows = distinct(judged_now)
+    last = rows.groupby(["heir", "hole_id"], sort=False).tail(1).reset_index(drop=True)
     answers = study.lineup_or_none() if study.can_be_judged else None
     relief = answers.found.faults[0].sheet.habit.amplitude if answers and answers.found.faults else float("nan")
     tell(1.0)
     return Score(
-        table=distinct[COLUMNS],
+        table=rows[COLUMNS],
         last=last[COLUMNS],
         corrected=_corrected(last, pd.concat([got.picks for _, got in filed] or [now.picks])),
         doubtful=_doubtful(last, now),
@@ -332,7 +332,7 @@ def judged(predictions: pd.DataFrame, now: Results, reached: dict[str, float]) -
     group = pairs.groupby("number")
     middle = pairs[group.cumcount() == (group["met_depth"].transform("size") - 1) // 2].set_index("number")
     out["met_depth"] = out["number"].map(middle["met_depth"]).astype(float)
-    out["met_pick"] = out["number"].map(middle["structure_id"]).fillna("")
+    out["met_pick"] = out["number"].map(middle["structure_id"]).astype(object).fillna("")
     met = out["met_depth"].notna()
     inside = (out["met_depth"] >= out["depth_from"]) & (out["met_depth"] <= out["depth_to"])
     passed = out["hole_id"].map(reached).astype(float) >= out["depth_to"]
@@ -351,7 +351,7 @@ def _heirs(predictions: pd.DataFrame, now: Results) -> list[str]:
     return [known[members] or name for members, name in pairs]
 
 
-def _distinct(rows: pd.DataFrame) -> pd.DataFrame:
+def distinct(rows: pd.DataFrame) -> pd.DataFrame:
     """Return predictions without those that repeat the one before of the same fault and hole."""
     ordered = rows.sort_values(["heir", "hole_id", "predicted_at"], kind="stable").reset_index(drop=True)
     before = ordered.groupby(["heir", "hole_id"], sort=False)[["expected_depth", "sigma", "chance"]].shift()

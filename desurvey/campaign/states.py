@@ -36,10 +36,14 @@ from desurvey.outputs import replacing, resting_on, said
 from desurvey.problems import DataProblem
 from desurvey.progress import part, silent
 from desurvey.project import settings
+from desurvey.project.loading import read_table
 from desurvey.shown import shown
 from desurvey.study import Study
+from desurvey.tables import TABLES
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from desurvey.progress import Progress
     from desurvey.project import Project
 
@@ -54,6 +58,8 @@ __all__ = [
     "open_at",
     "state_at",
     "states",
+    "tables_in",
+    "tables_of",
 ]
 
 OWN_FILES = (decisions.FILE, decisions.AUDIT, NAMES)
@@ -486,21 +492,45 @@ def _opened(state: KeptState, **options: bool) -> Study:
     return _study_of(state.project, content_of(state), state.outside, state.when, **options)
 
 
-_unfolded: dict[str, tempfile.TemporaryDirectory[str]] = {}
+_folders: dict[str, tempfile.TemporaryDirectory[str]] = {}
 """Folders that hold the content of a state while this process runs, by the hash of that content."""
+
+
+def tables_of(state: KeptState) -> dict[str, pd.DataFrame]:
+    """Return the tables of a state by name, as they were written: before azimuths are turned to grid north.
+
+    Empty where its ``project.toml`` can't be used.
+    """
+    folder = _unfolded(content_of(state))
+    with suppress(DataProblem):
+        return tables_in(
+            folder, settings.read_settings(folder, {name: inside for inside, name in state.outside.items()})
+        )
+    return {}
+
+
+def tables_in(folder: Path, said: settings.Settings) -> dict[str, pd.DataFrame]:
+    """Return the tables of a folder by name, as they are written there."""
+    names = [name for name in (*TABLES, *said.intervals) if said.files(name)]
+    return {name: read_table(folder, said, name).frame for name in names}
 
 
 def _study_of(
     project: Path, content: Mapping[str, bytes], outside: Mapping[str, str], as_of: str, **options: bool
 ) -> Study:
     """Return the study of what some files held, read from a folder of their own."""
+    moved = {name: inside for inside, name in outside.items()}
+    return Study.open(_unfolded(content), as_of=as_of, origin=project, moved=moved, **options)
+
+
+def _unfolded(content: Mapping[str, bytes]) -> Path:
+    """Return a folder with what some files held."""
     key = _hash(repr(sorted((name, _hash(data)) for name, data in content.items())).encode())
-    if key not in _unfolded:
+    if key not in _folders:
         place = tempfile.TemporaryDirectory(prefix="lowside-state-", ignore_cleanup_errors=True)
         for name, data in content.items():
             path = Path(place.name) / name
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(data)
-        _unfolded[key] = place
-    moved = {name: inside for inside, name in outside.items()}
-    return Study.open(Path(_unfolded[key].name), as_of=as_of, origin=project, moved=moved, **options)
+        _folders[key] = place
+    return Path(_folders[key].name)

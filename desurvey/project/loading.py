@@ -107,6 +107,11 @@ class Project:
         """Name of the project."""
         return self.settings.name
 
+    @property
+    def frames(self) -> dict[str, pd.DataFrame]:
+        """All tables by name, those of intervals after the others."""
+        return {name: getattr(self, name) for name in TABLES} | dict(self.intervals)
+
     def section(self, name: str) -> Mapping[str, Any]:
         """Return a module's own section of project.toml as it stands, for :func:`desurvey.project.options`."""
         return self.settings.sections[name]

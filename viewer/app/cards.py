@@ -87,6 +87,7 @@ def hole_card(desk: Desk, hole: int, depth: float) -> str:
         ("position", f"{spot[0]:.1f} E, {spot[1]:.1f} N, {spot[2]:.1f} m"),
         ("known to (1 σ)", f"{blur[0]:.1f} m E, {blur[1]:.1f} m N, {blur[2]:.1f} m up"),
         ("surveyed to", f"{desk.traces.surveyed[hole]:g} m of {desk.traces.end[hole]:g} m"),
+        *_reviewed(desk, name),
         *_intervals_at(desk, name, depth),
         *_others(collar),
     ]
@@ -133,6 +134,12 @@ def _text(value: object) -> str:
     if isinstance(value, pd.Timestamp) and value == value.normalize():
         return str(value.date())
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _reviewed(desk: Desk, name: str) -> list[tuple[str, str]]:
+    """Return who has reviewed a hole, while that holds."""
+    one = desk.study.reviews.get(name)
+    return [("reviewed", f"{one.who}, {one.when[:10]}")] if one is not None and not one.changed else []
 
 
 SAID_MOST = 6

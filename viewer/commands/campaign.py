@@ -1,15 +1,19 @@
-"""The study in time: states that are kept, and how right their predictions were."""
+"""The study in time: states that are kept, what changed since, and how right their predictions were."""
 
 from __future__ import annotations
 
+import json
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from viewer.commands.shared import Out, on_study, say, suspects_of, working, write
+from desurvey.problems import DataProblem
+from viewer.commands.shared import Out, ProjectFolder, on_study, say, suspects_of, working, write
 
 if TYPE_CHECKING:
+    from desurvey.campaign import Since
     from desurvey.study import Study
 
 __all__ = ["add_to"]
@@ -17,7 +21,7 @@ __all__ = ["add_to"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (keep, score):
+    for command in (keep, since, score, review):
         app.command()(command)
 
 
@@ -44,6 +48,70 @@ def keep(
         typer.echo(f"Nothing has changed since the state {kept.state.name}.")
 
 
+@on_study(ends=False)
+def since(
+    study: Study,
+    state: Annotated[
+        str,
+        typer.Argument(metavar="STATE", help="A day, a time, or a state's name; the last one of an earlier day."),
+    ] = "",
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="FILE", help="A page (.html), .json, or - for JSON on stdout."),
+    ] = None,
+) -> None:
+    """Say what has changed since a state was kept, and what needs a person now: a page for the morning meeting.
+
+    Rows, findings, suspects, faults, windows, predictions met, decisions and by whom. Exit status 1 when findings of
+    severity error are new and unanswered, for a job that runs at night.
+    """
+    from desurvey import campaign
+
+    suspects_of(study)
+    with working("Comparing with what was kept") as progress:
+        changes = campaign.since(study, state, progress=progress)
+    if out is None:
+        typer.echo(changes.in_words())
+    elif str(out) == "-":
+        typer.echo(json.dumps(changes.as_json(), ensure_ascii=False, indent=1))
+    else:
+        _write_changes(changes, study, out)
+    if changes.new_errors:
+        raise typer.Exit(1)
+
+
+def _write_changes(changes: Since, study: Study, path: Path) -> None:
+    from desurvey.outputs import replacing
+
+    ending = path.suffix.lower()
+    if ending not in {".json", ".html"}:
+        raise DataProblem("what has changed is written as .html or .json", file=str(path), value=ending or "no ending")
+    text = json.dumps(changes.as_json(), ensure_ascii=False, indent=1) if ending == ".json" else _page(changes, study)
+    with replacing(path) as partial:
+        partial.write_text(text, encoding="utf-8")
+
+
+def _page(changes: Since, study: Study) -> str:
+    from jinja2 import Environment
+
+    from desurvey.campaign.since import decision_words
+    from viewer.cautions import CAUTION
+
+    template = (files("viewer") / "templates" / "since.html.j2").read_text(encoding="utf-8")
+    page = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(template)
+    return page.render(
+        changes=changes,
+        basis=study.basis,
+        decisions=[decision_words(one) for one in changes.decisions],
+        most=MOST_ON_PAGE,
+        caution=CAUTION,
+    )
+
+
+MOST_ON_PAGE = 30
+"""Rows of one list on the page of what has changed; the rest is counted."""
+
+
 @on_study()
 def score(study: Study, out: Out) -> None:
     """Say how right the predictions were that states had filed before their stretch of core was logged.
@@ -58,3 +126,25 @@ def score(study: Study, out: Out) -> None:
         scored = campaign.score(study, progress=progress)
     write(study, scored.table, Path(out))
     typer.echo(scored.in_words())
+
+
+def review(
+    project: ProjectFolder,
+    hole: Annotated[str, typer.Argument(metavar="HOLE", help="The hole that was reviewed.", show_default=False)],
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who has reviewed it.", show_default=False)],
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="What to say of it.")] = "",
+    undo: Annotated[bool, typer.Option("--undo", help="Take the review back.")] = False,
+) -> None:
+    """Sign a hole off as reviewed: bound to its rows, the settings, north, and the decisions about it.
+
+    Any later change undoes it, and check, since and the report name that change. All goes into the audit trail.
+    """
+    import desurvey
+
+    study = desurvey.open(project)
+    study.review(hole, who=by, why=why, undo=undo)
+    if undo:
+        say(f"The review of {hole} is taken back.")
+        return
+    rows = sum((frame["hole_id"] == hole).sum() for frame in study.logged.frames.values())
+    say(f"{hole} is reviewed by {by}, with all its {rows} rows; lowside check says when something under it changes.")

@@ -188,7 +188,7 @@ def check(
     """Read everything and say what is wrong with it, hole by hole, worst first, suspects among it.
 
     Exit status 1 when a finding is an error (or as severe as --fail-on says): a row, a hole or a table that can't be
-    used as it stands.
+    used as it stands. What somebody has answered (decide --explain) is counted apart.
     """
     from desurvey.project.adopting import unused_tables
     from viewer.commands.findings import ORDER, print_findings, write_findings
@@ -202,7 +202,7 @@ def check(
         write_findings(study, findings, out)
     _write_lines(study, stretches, lines)
     print_findings(study, findings)
-    if any(ORDER[finding.severity] <= ORDER[fail_on] for finding in findings):
+    if any(ORDER[finding.severity] <= ORDER[fail_on] for finding in study.standing(findings)):
         raise typer.Exit(1)
 
 

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["COLUMNS", "ORDER", "findings_table", "print_findings", "print_rules", "write_findings"]
 
 COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion", "key"]
+"""Of findings as tables; with a study, ``explained`` comes last: what somebody has answered."""
 ORDER: dict[Severity, int] = {"error": 0, "warning": 1, "note": 2}
 STYLE: dict[Severity, str] = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
@@ -52,21 +53,25 @@ def write_findings(study: Study, findings: Sequence[Finding], path: Path) -> Non
 
     ending = path.suffix.lower()
     if ending in {".csv", ".parquet"}:
-        write_table(findings_table(findings), path)
+        write_table(findings_table(findings).assign(explained=lambda t: t["key"].map(study.explained).fillna("")), path)
         return
     if ending not in {".json", ".html"}:
         raise DataProblem(
             "findings are written as .csv, .parquet, .json or .html", file=str(path), value=ending or "no ending"
         )
-    rows = _records(findings)
+    rows = _records(study, findings)
     text = json.dumps(rows, ensure_ascii=False, indent=1) if ending == ".json" else _page(study, findings, rows)
     with replacing(path) as partial:
         partial.write_text(text, encoding="utf-8")
 
 
-def _records(findings: Iterable[Finding]) -> list[dict[str, object]]:
+def _records(study: Study, findings: Iterable[Finding]) -> list[dict[str, object]]:
     ordered = sorted(findings, key=lambda finding: ORDER[finding.severity])
-    return [{name: _plain(getattr(finding, name)) for name in COLUMNS} for finding in ordered]
+    said = study.explained
+    return [
+        {name: _plain(getattr(finding, name)) for name in COLUMNS} | {"explained": said.get(finding.key, "")}
+        for finding in ordered
+    ]
 
 
 def _plain(value: object) -> object:
@@ -98,13 +103,18 @@ def _page(study: Study, findings: Sequence[Finding], rows: list[dict[str, object
 
 
 def print_findings(study: Study, findings: Sequence[Finding]) -> None:
-    """Print what findings come from, then those that have no common cause by hole, the worst first, and their count."""
+    """Print what findings come from, then those that have no common cause by hole, the worst first, and their count.
+
+    Those that somebody has answered stand apart; who has reviewed which hole comes last.
+    """
     from rich.console import Console
 
     from desurvey.project.causes import causes_of
+    from desurvey.reviews import reviewed_words
 
     console = Console(highlight=False)
-    causes, left = causes_of(study.logged, findings)
+    standing = study.standing(findings)
+    causes, left = causes_of(study.logged, standing)
     for cause in causes:
         console.print(_cause(cause))
     holes = _by_hole(left)
@@ -115,7 +125,18 @@ def print_findings(study: Study, findings: Sequence[Finding]) -> None:
         console.print(
             f"… and findings in {len(holes) - MOST_HOLES} more holes: write them all with --out findings.html\n"
         )
+    for line in (*_answered(study, findings), *reviewed_words(study.reviews, len(study.logged.collars))):
+        console.print(line, markup=False)
     console.print(_summary(study, findings), markup=False)
+
+
+def _answered(study: Study, findings: Sequence[Finding]) -> list[str]:
+    """Return the findings that somebody has answered, with the reason, and those whose answer holds no more."""
+    explained = [finding for finding in findings if finding.key in study.explained]
+    lines = [f"Explained, and counted apart: {len(explained)}"] if explained else []
+    lines += [f"  {finding}\n    {study.explained[finding.key]} [{finding.key}]" for finding in explained]
+    back = [finding for finding in findings if finding.key in study.lapsed]
+    return lines + [f"Back: {finding.key}: {study.lapsed[finding.key]}." for finding in back]
 
 
 def _cause(cause: Cause) -> object:
@@ -184,7 +205,9 @@ def _table(findings: Sequence[Finding]) -> object:
 def _summary(study: Study, findings: Sequence[Finding]) -> str:
     project = study.logged
     size = f"{len(project.collars)} holes, {len(project.surveys)} survey stations, {len(project.structures)} structures"
-    return f"{project.name}: {size}. {_counted(findings) or 'Nothing found'}."
+    standing = study.standing(findings)
+    apart = f"; {len(findings) - len(standing)} explained" if len(findings) > len(standing) else ""
+    return f"{project.name}: {size}. {_counted(standing) or 'Nothing found'}{apart}."
 
 
 def print_rules() -> None:

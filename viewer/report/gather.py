@@ -14,6 +14,7 @@ import pandas as pd
 from desurvey import orient, sphere
 from desurvey.problems import Finding
 from desurvey.project import Project
+from desurvey.reviews import reviewed_words
 from desurvey.study import Answers, Study
 from viewer import theme
 from viewer.figures.collect import convention
@@ -151,6 +152,7 @@ def _summary(study: Study, answers: Answers | None) -> Section:
         wording.findings_sentence(study.findings),
         wording.suspects_sentence(study.suspects()),
         _faults_sentence(study, answers),
+        *reviewed_words(study.reviews, len(traces.hole_ids)),
     ]
     return Section("summary", "In short", tuple(lines))
 
