@@ -6,7 +6,7 @@ says what has changed (:mod:`.since`), all of them together how right the predic
 
 from desurvey.campaign.results import Results, results_of
 from desurvey.campaign.score import Score, score
-from desurvey.campaign.since import Since, Need, since
+from desurvey.campaign.since import Need, Since, since
 from desurvey.campaign.states import (
     Kept,
     KeptState,
