@@ -19,7 +19,7 @@ from tests.drilling import TOML, flawless, write_tables
 from tests.projects import TABLES, write_project
 
 DEMO = Path(__file__).parents[1] / "demo_project"
-COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion", "key"]
+COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion", "key", "explained"]
 
 
 def checksums(folder: Path) -> dict[Path, str]:

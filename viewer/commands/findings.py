@@ -53,7 +53,8 @@ def write_findings(study: Study, findings: Sequence[Finding], path: Path) -> Non
 
     ending = path.suffix.lower()
     if ending in {".csv", ".parquet"}:
-        write_table(findings_table(findings).assign(explained=lambda t: t["key"].map(study.explained).fillna("")), path)
+        table = findings_table(findings)
+        write_table(table.assign(explained=[study.explained.get(key, "") for key in table["key"]]), path)
         return
     if ending not in {".json", ".html"}:
         raise DataProblem(
