@@ -49,7 +49,8 @@ def test_all_formats_hold_the_same_findings(tmp_path):
     in_page = pd.DataFrame(json.loads(inside.group(1)))
     for frame in (parquet, rows, in_page):
         assert list(frame.columns) == COLUMNS
-        pd.testing.assert_frame_equal(frame.astype(csv.dtypes), csv, check_dtype=False)
+        blank = frame.fillna({"explained": ""})
+        pd.testing.assert_frame_equal(blank.astype(csv.dtypes), csv, check_dtype=False)
 
 
 def test_the_page_needs_nothing_else_and_says_whose_table_it_is(tmp_path):

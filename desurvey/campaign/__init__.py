@@ -2,6 +2,7 @@
 
 States of the study are kept (:mod:`.states`) with what followed from them (:mod:`.results`); one of them beside today
 says what has changed (:mod:`.since`), all of them together how right the predictions were (:mod:`.score`).
+How crews, tools and loggers work is in :mod:`.quality`.
 """
 
 from desurvey.campaign.results import Results, results_of

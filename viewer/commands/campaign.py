@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from desurvey.problems import DataProblem
-from viewer.commands.shared import Out, ProjectFolder, on_study, say, suspects_of, working, write
+from viewer.commands.shared import Out, Paper, ProjectFolder, on_study, say, suspects_of, working, write
 
 if TYPE_CHECKING:
     from desurvey.campaign import Since
@@ -21,7 +21,7 @@ __all__ = ["add_to"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (keep, since, score, review):
+    for command in (keep, since, score, review, quality):
         app.command()(command)
 
 
@@ -148,3 +148,44 @@ def review(
         return
     rows = sum((frame["hole_id"] == hole).sum() for frame in study.logged.frames.values())
     say(f"{hole} is reviewed by {by}, with all its {rows} rows; lowside check says when something under it changes.")
+
+
+@on_study(
+    "look at the tools and crews that are named, and at their runs: lowside suspects {project} --out suspects.csv"
+)
+def quality(
+    study: Study,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", metavar="FILE", help="Write the points of all charts, with limits.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FILE", help="Draw the charts: .pdf, .svg or .png.")
+    ] = None,
+    named: Annotated[
+        bool, typer.Option("--named", help="Call loggers and drillers by their names; else they are numbered.")
+    ] = False,
+    paper: Paper = "A4",
+) -> None:
+    r"""Show how the work goes, by tool, crew, shift, barrel, logger and driller, and in time.
+
+    Control charts of line offsets, recovery, runs with a line, lines that agree, grades, blunders, beta scatter,
+    repeated surveys and the magnetic field. Changes that are more than chance are named, all looks counted. Core logged
+    twice gives the real sigma of alpha and beta, for [bold]\[spread][/bold].
+    """
+    from desurvey.campaign.quality import quality as looked
+
+    if study.can_be_judged:
+        suspects_of(study)
+    with working("Looking at the work"):
+        found = looked(study, named=named)
+    if out is not None:
+        write(study, found.charts, out)
+    if figure is not None:
+        from viewer.figures.collect import convention
+        from viewer.figures.quality import draw_quality
+        from viewer.figures.sheet import Title, save
+
+        crs = study.project.settings.frame.crs
+        title = Title(study.name, "Quality over time", crs, convention(study.project), basis=study.basis)
+        save(draw_quality(found, title, paper=paper), figure)
+    typer.echo(found.in_words())
