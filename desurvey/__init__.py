@@ -32,6 +32,7 @@ degrees at the edges. Data flows one way through the modules:
 ``lineup``        which fault picks are one fault
 ``surface``       surfaces through picks and orientations
 ``aim``           where the next hole meets a fault
+``gains``         what a hole would win, and from which pad most
 ``exchange``      what leaves the program
 ``audit``         what was decided and reviewed, line after line
 ``decisions``     what people have decided

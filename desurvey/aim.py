@@ -39,6 +39,7 @@ __all__ = [
     "in_words",
     "meetings",
     "planned_meetings",
+    "points_all_over",
     "shots_table",
     "straight_hole",
     "warned",
@@ -334,7 +335,7 @@ def _advised(lineup: LineUp, fault: Fault, collar: Floats, limits: RigLimits, sh
 
 def _better(lineup: LineUp, fault: Fault, collar: Floats, limits: RigLimits) -> str:
     """Return, for a warning, the hole from a collar that meets a fault most nearly square, wherever that is."""
-    best = _squarest_shot(lineup, fault, collar, _all_over(fault), limits)
+    best = _squarest_shot(lineup, fault, collar, points_all_over(fault), limits)
     if best is None or best.pierce_angle < GRAZING_DEG:
         return "; no hole within the limits of [aim] meets it better from this collar, so move the collar"
     return (
@@ -355,7 +356,7 @@ def _squarest_shot(lineup: LineUp, fault: Fault, collar: Floats, targets: Floats
     return _shot(lineup, fault, collar, begin[best], float(length[best])) if square[best] >= 0.0 else None
 
 
-def _all_over(fault: Fault) -> Floats:
+def points_all_over(fault: Fault) -> Floats:
     """Return points all over a fault's surface, within its extent."""
     place = ((fault.outline - fault.sheet.centre) @ fault.sheet.axes.T)[:, :2]
     ends = [np.linspace(low, high, ALL_OVER) for low, high in zip(place.min(axis=0), place.max(axis=0), strict=True)]

@@ -23,7 +23,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import aim as aiming
-from desurvey import checks, lineup, orient, spread, surface, traces
+from desurvey import checks, gains, lineup, orient, spread, surface, traces
 from desurvey import suspects as weighing
 from desurvey.audit import Trail, read_trail
 from desurvey.cache import fingerprint, is_kept, recalled
@@ -936,6 +936,11 @@ class Study:
         else:
             raise DataProblem("aiming at a fault needs either a point or an elevation to meet it at")
         return aiming.shots_table([shot])
+
+    def rank_pads(self, pads: pd.DataFrame, *, kind: str = "fault", file: str = "pads.csv") -> pd.DataFrame:
+        """Return the best hole of each of some pads, the best pad first (:func:`desurvey.gains.rank_pads`)."""
+        limits = options("aim", self.logged.section("aim"), aiming.RigLimits)
+        return gains.rank_pads(self.lineup(kind).found, pads, limits, file)
 
     def _place(self, collar: Sequence[float] | str) -> npt.NDArray[np.float64]:
         if isinstance(collar, str):

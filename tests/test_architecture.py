@@ -35,6 +35,7 @@ FLOW = (
     "lineup",
     "surface",
     "aim",
+    "gains",
     "exchange",
     "audit",
     "decisions",

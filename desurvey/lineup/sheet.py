@@ -189,11 +189,18 @@ class Sheet:
 
     def surface(self, place: Floats) -> tuple[Floats, Floats]:
         """Return f with its slopes, (m, 3), and their covariance, (m, 3, 3), at places (u, v) from all members."""
-        count = len(place)
-        rows = np.broadcast_to(np.eye(3), (count, 3, 3))
-        bare = Readings(place, np.zeros((count, 3)), rows, np.zeros((count, 3, 3)), np.ones(count))
-        _, _, guess = self._predicted(bare)
+        _, _, guess = self._predicted(_bare(place))
         return guess.mean, guess.covariance
+
+    def shared(self, place: Floats, other: Floats) -> Floats:
+        """Return the covariance of f at places (m, 2) with f at others (k, 2), given all members, shape (m, k)."""
+        across = [_covariance(_bare(p), self.readings, self.habit)[:, 0] for p in (place, other)]
+        left = [
+            _basis(p, self.unit, self.curved)[:, 0] - far @ self.lever
+            for p, far in zip((place, other), across, strict=True)
+        ]
+        prior = _kernel(place, other, self.habit)[:, 0, :, 0]
+        return np.asarray(prior - across[0] @ self.core @ across[1].T + left[0] @ self.trend_covariance @ left[1].T)
 
     def _predicted(self, seen: Readings) -> tuple[Floats, Floats, Guess]:
         """Return waviness shared with the members, (m, 3, 3n), the trend's coefficients, and the prediction.
@@ -209,6 +216,13 @@ class Sheet:
         covariance = _own_covariance(seen, self.habit) - weighed @ np.swapaxes(across, 1, 2)
         covariance += left @ self.trend_covariance @ np.swapaxes(left, 1, 2)
         return across, level, Guess(mean, covariance)
+
+
+def _bare(place: Floats) -> Readings:
+    """Return readings of f and its slopes at places (u, v), without errors or values."""
+    count = len(place)
+    rows = np.broadcast_to(np.eye(3), (count, 3, 3))
+    return Readings(place, np.zeros((count, 3)), rows, np.zeros((count, 3, 3)), np.ones(count))
 
 
 def frame_of(normal: Floats) -> Floats:

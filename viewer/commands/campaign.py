@@ -21,7 +21,7 @@ __all__ = ["add_to"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (keep, since, score, review, quality):
+    for command in (keep, since, score, review, quality, follow):
         app.command()(command)
 
 
@@ -189,3 +189,46 @@ def quality(
         title = Title(study.name, "Quality over time", crs, convention(study.project), basis=study.basis)
         save(draw_quality(found, title, paper=paper), figure)
     typer.echo(found.in_words())
+
+
+def follow(
+    project: ProjectFolder,
+    hole: Annotated[str, typer.Argument(metavar="HOLE", help="The hole that is being drilled.", show_default=False)],
+    once: Annotated[bool, typer.Option("--once", help="Say it once and end, for a script.")] = False,
+    further: Annotated[
+        float, typer.Option("--further", metavar="M", help="Say what so many more metres are worth.")
+    ] = 50.0,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", metavar="FILE", help="Write the windows ahead, each time anew.")
+    ] = None,
+) -> None:
+    """Follow a hole that is being drilled: the windows ahead of the bit, anew with each row that comes in.
+
+    The hole stands in the collars as drilled, with its planned depth. Says where each fault is expected, how far off
+    its plan the hole ends, where it may stop, and what further metres are worth. Ends with Ctrl-C.
+    """
+    import desurvey
+    from desurvey.campaign.following import follow as followed
+
+    def said() -> None:
+        study = desurvey.open(project)
+        suspects_of(study)
+        with working("Lining up the picks") as progress:
+            found = followed(study, hole, further=further, progress=progress)
+        if out is not None:
+            write(study, found.windows, out)
+        typer.echo(found.in_words())
+
+    said()
+    if once:
+        return
+    from watchfiles import watch
+
+    names = {"project.toml", "decisions.toml", *desurvey.open(project).logged.settings.all_files}
+    ours = {(project / name).resolve() for name in names}
+    for _ in watch(project, watch_filter=lambda _change, path: Path(path).resolve() in ours):
+        typer.echo("")
+        try:
+            said()
+        except DataProblem as problem:  # half a row, while somebody types
+            say(f"The tables can't be read as they stand: {problem}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -163,20 +163,32 @@ def aim(
         float | None,
         typer.Option("--elevation", metavar="Z", help="Meet the fault at this elevation, as squarely as the rig can."),
     ] = None,
+    collars: Annotated[
+        Path | None,
+        typer.Option("--collars", metavar="FILE", help="Rank these pads: collar, easting, northing, elevation."),
+    ] = None,
 ) -> None:
     r"""Say where planned holes meet each fault, or how to meet one.
 
     Without --fault: every planned hole of the project against every fault, and which of them takes most off what the
-    drilled holes are blind to. With it: azimuth, dip and depth of the hole that meets that fault. The rig's limits
-    stand under [bold]\[aim][/bold] in project.toml.
+    drilled holes are blind to. With it: azimuth, dip and depth of the hole that meets that fault. With --collars: the
+    best hole of each pad, ranked by faults met squarely, sigma won, and length. The rig's limits stand under
+    [bold]\[aim][/bold] in project.toml.
     """
     from desurvey.aim import in_words
+    from desurvey.exchange import read_table
 
     if fault is not None and not collar:
         raise DataProblem("--fault needs --collar: where the hole starts", hint="give E,N,U or the name of a hole")
     suspects_of(study)
     with working("Lining up the picks") as progress:
         study.lineup(kind, progress=progress)
+    if collars is not None:
+        ranked = study.rank_pads(read_table(collars), kind=kind, file=collars.name)
+        write(study, ranked, out)
+        for row in ranked.to_dict("records"):
+            typer.echo(_pad_words(row))
+        return
     if fault is None:
         meetings = study.aim(kind=kind)
         write(study, meetings, out)
@@ -198,6 +210,15 @@ def aim(
     if one["warning"]:
         typer.echo(f"Beware, {one['warning']}.")
     typer.echo(study.foreseen.wander_words)
+
+
+def _pad_words(row: dict[Any, Any]) -> str:
+    if not row["squarely"]:
+        return f"{row['rank']}. {row['collar']}: no hole within the rig's limits meets a fault squarely."
+    return (
+        f"{row['rank']}. {row['collar']}: azimuth {row['azimuth']:.0f}°, dip {row['dip']:.0f}°, {row['length']:.0f} m: "
+        f"{row['met']}; {row['sigma_won']:.1f} m of σ won."
+    )
 
 
 def _names(given: list[str]) -> dict[str, str]:
