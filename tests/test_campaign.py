@@ -10,6 +10,7 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
@@ -19,7 +20,7 @@ from desurvey import campaign
 from desurvey.audit import FILE as AUDIT
 from desurvey.audit import read_trail
 from desurvey.campaign.results import COLUMNS, Results
-from desurvey.campaign.score import judged, predictions_of, share
+from desurvey.campaign.score import Score, judged, predictions_of, share
 from desurvey.campaign.since import fault_changes, row_changes
 from desurvey.decisions import Decision, decide
 from desurvey.problems import DataProblem
@@ -206,8 +207,9 @@ def test_score_of_a_hole_that_is_drilled_after_it_was_planned(folder, tmp_path):
     assert lowside("keep", folder, "--note", "planned").returncode == 0
     structures.write_text(whole)
     collars.write_text(collars.read_text().replace("planned", "drilled"))
-    done = lowside("score", folder, "--out", tmp_path / "score.csv")
+    done = lowside("score", folder, "--out", tmp_path / "score.csv", "--figure", tmp_path / "score.svg")
     assert done.returncode == 0, done.stderr
+    assert "Windows that held, by fault and month" in (tmp_path / "score.svg").read_text()
     table = pd.read_csv(tmp_path / "score.csv")
     assert table.columns.tolist()[:10] == [
         *("fault_id", "hole_id", "predicted_at", "expected_depth", "sigma", "depth_from", "depth_to", "chance"),
@@ -351,3 +353,30 @@ def test_since_of_warm_states_costs_no_more_than_opening_twice(kept):
 
     reading = min(cost(lambda: desurvey.open(folder).findings) for _ in range(3))
     assert min(cost(lambda: campaign.since(study, "2026-03-01")) for _ in range(3)) < 6 * reading + 0.1
+
+
+def scored(z, sigma=2.0):
+    """Return a score of meetings whose errors are given in σ, in two months of one fault."""
+    z = np.asarray(z, dtype=float)
+    table = pd.DataFrame({"fault_id": "F1", "hole_id": [f"H{i}" for i in range(len(z))]})
+    table["predicted_at"] = ["2026-01-05" if i % 2 else "2026-02-05" for i in range(len(z))]
+    table = table.assign(
+        expected_depth=100.0, sigma=sigma, depth_from=100.0 - 1.96 * sigma, depth_to=100.0 + 1.96 * sigma
+    )
+    table["chance"], table["met_depth"] = 0.9, 100.0 + sigma * z
+    table["outcome"] = np.where(np.abs(z) <= 1.96, "inside", "outside")
+    return Score(table, table, (), (), 1, (), 0, 2.0)
+
+
+def test_the_score_says_when_sigma_is_too_small_and_by_month():
+    """40 quantiles of a normal number: σ is right as it stands, and 3 times too small when they are tripled."""
+    z = stats.norm.ppf((np.arange(40) + 0.5) / 40)
+    right, wrong = scored(z), scored(3.0 * z)
+    assert right.widen[0] == pytest.approx(1.0, abs=0.05)
+    assert "nothing speaks against" in right.in_words()
+    assert wrong.widen[0] == pytest.approx(3.0, abs=0.15)
+    assert "σ is too small" in wrong.in_words()
+    assert "waviness_m = 6.0" in wrong.in_words()
+    assert "Held, by month: 2026-01 " in right.in_words()
+    by = right.by("month").set_index("group")
+    assert by["inside"].sum() == int((np.abs(z) <= 1.96).sum())

@@ -20,6 +20,8 @@ from typing import get_args, get_type_hints
 
 import pytest
 
+import desurvey
+from desurvey import campaign
 from desurvey.exchange import write_table
 from desurvey.outputs import REMEMBERED, protect, replacing
 from desurvey.problems import DataProblem
@@ -28,13 +30,14 @@ from tests.command import lowside
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cli import app
 
-READ = {"project", "folder", "archive", "accept", "suspects", "token_file"}
+READ = {"project", "folder", "archive", "accept", "suspects", "token_file", "collars"}
 """Parameters that name something to read; every other path of a command is written."""
 
 ENDINGS = {
     "check": ".csv", "trace": ".csv", "orient": ".csv", "suspects": ".csv", "aim": ".csv", "surface": ".vtp",
     "contours": ".dxf", "shot": ".png", "html": ".html", "section": ".pdf", "plan": ".pdf", "net": ".svg",
-    "holelog": ".pdf", "report": ".html", "pdf": ".pdf", "export": ".glb", "strip": ".pdf",
+    "holelog": ".pdf", "report": ".html", "pdf": ".pdf", "export": ".glb", "strip": ".pdf", "since": ".json",
+    "figure": ".svg",
 }  # fmt: skip
 """Ending of what a command writes, or of the option itself; tables otherwise."""
 
@@ -47,6 +50,7 @@ MORE = {
     "export": ["--no-faults"],
     "report": ["--no-scene", "--no-logs"],
     "strip": ["--size", "N"],
+    "follow": ["A", "--once"],
 }
 """What a command needs beside the project and its output, to be quick on two holes."""
 
@@ -78,7 +82,7 @@ def written(command, option, folder, target):
     """Return the arguments that make a command write an option to a target, and what else it must write elsewhere."""
     project = [] if command == "strip" else [folder]
     more = list(MORE.get(command, []))
-    if option != "out" and command in {"trace", "surface", "report", "suspects"}:
+    if option != "out" and command in {"trace", "surface", "report", "suspects", "score"}:
         elsewhere = Path(tempfile.mkdtemp()) / f"other{ENDINGS.get(command, '.csv')}"
         more += ["--out", elsewhere]
     return [command, *project, f"--{option.replace('_', '-')}", target, *more]
@@ -214,10 +218,12 @@ def ordinary_user():
 
 @pytest.fixture(scope="module")
 def open_project():
-    """Give a project that everybody can read."""
+    """Give a project with a state that everybody can read."""
     with tempfile.TemporaryDirectory() as place:
         Path(place).chmod(0o755)
-        yield write_project(Path(place) / "project")
+        folder = write_project(Path(place) / "project")
+        campaign.keep(desurvey.open(folder))  # what has changed since
+        yield folder
 
 
 def one_message(done):

@@ -201,6 +201,7 @@ class Score:
                 got = share(int(row["met"]), int(row["n"]))
                 stated = f"{row['low']:g} to {row['high']:g} (mean {row['said']:.2f})"
                 lines.append(f"Stated chance {stated}: there in {got}.")
+        lines += [words for what in ("fault", "month") for words in self._by_words(what)]
         lines += self._advice()
         lines += [*self.corrected, *self.doubtful]
         if not self.states:
@@ -212,6 +213,15 @@ class Score:
             )
         lines += [f"The state {name} is damaged and was left out." for name in self.unread]
         return "\n".join(lines)
+
+    def _by_words(self, what: str) -> list[str]:
+        """Return how many windows held by fault or by month, where there are several and any was met."""
+        table = self.by(what)
+        known = table[table["inside"] + table["outside"] > 0].to_dict("records")
+        if len(known) < 2:
+            return []
+        held = (f"{row['group']} {share(row['inside'], row['inside'] + row['outside'])}" for row in known)
+        return [f"Held, by {what}: {'; '.join(held)}."]
 
     def _advice(self) -> list[str]:
         factor, low, high = self.widen

@@ -446,7 +446,8 @@ def _windows(then: pd.DataFrame, now: pd.DataFrame, heirs: pd.DataFrame) -> pd.D
     old = then[names].assign(fault_id=[first.get(name, name) for name in then["fault_id"]])
     # of two faults that became one, a hole may have two windows: the better known one
     old = old.sort_values("sigma").drop_duplicates(["fault_id", "hole_id"])
-    both = old.merge(now[names], on=["fault_id", "hole_id"], how="outer", suffixes=("_was", ""), indicator=True)
+    old, new = (table.astype({"fault_id": object, "hole_id": object}) for table in (old, now[names]))  # also when empty
+    both = old.merge(new, on=["fault_id", "hole_id"], how="outer", suffixes=("_was", ""), indicator=True)
     both["what"] = both["_merge"].astype(str).map({"left_only": "gone", "right_only": "new", "both": "moved"})
     pending = [both[name].astype(object).notna() & (both[name] != "logged") for name in ("status", "status_was")]
     shift = (both["expected_depth"] - both["expected_depth_was"]).abs()

@@ -15,6 +15,7 @@ from viewer.commands.shared import Out, Paper, ProjectFolder, on_study, say, sus
 if TYPE_CHECKING:
     from desurvey.campaign import Since
     from desurvey.study import Study
+    from viewer.figures.sheet import Title
 
 __all__ = ["add_to"]
 
@@ -113,7 +114,14 @@ MOST_ON_PAGE = 30
 
 
 @on_study()
-def score(study: Study, out: Out) -> None:
+def score(
+    study: Study,
+    out: Out,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FILE", help="Draw the score: .pdf, .svg or .png.")
+    ] = None,
+    paper: Paper = "A4",
+) -> None:
     """Say how right the predictions were that states had filed before their stretch of core was logged.
 
     Writes a row for every prediction that differs from the one before it of the same fault and hole. Counted is the
@@ -125,7 +133,20 @@ def score(study: Study, out: Out) -> None:
     with working("Reading the states") as progress:
         scored = campaign.score(study, progress=progress)
     write(study, scored.table, Path(out))
+    if figure is not None:
+        from viewer.figures.quality import draw_score
+        from viewer.figures.sheet import save
+
+        save(draw_score(scored, _title(study, "Predictions and their score"), paper=paper), figure)
     typer.echo(scored.in_words())
+
+
+def _title(study: Study, heading: str) -> Title:
+    from viewer.figures.collect import convention
+    from viewer.figures.sheet import Title
+
+    crs = study.project.settings.frame.crs
+    return Title(study.name, heading, crs, convention(study.project), basis=study.basis)
 
 
 def review(
@@ -181,13 +202,10 @@ def quality(
     if out is not None:
         write(study, found.charts, out)
     if figure is not None:
-        from viewer.figures.collect import convention
         from viewer.figures.quality import draw_quality
-        from viewer.figures.sheet import Title, save
+        from viewer.figures.sheet import save
 
-        crs = study.project.settings.frame.crs
-        title = Title(study.name, "Quality over time", crs, convention(study.project), basis=study.basis)
-        save(draw_quality(found, title, paper=paper), figure)
+        save(draw_quality(found, _title(study, "Quality over time"), paper=paper), figure)
     typer.echo(found.in_words())
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
+from scipy import stats
 
 from viewer import theme
 from viewer.figures.sheet import (
@@ -29,9 +30,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from desurvey.campaign.quality import Quality
+    from desurvey.campaign.score import Score
     from viewer.theme import Paper
 
-__all__ = ["draw_quality"]
+__all__ = ["draw_quality", "draw_score"]
 
 IN, OUT, LIMIT = theme.OKABE_ITO["blue"], theme.OKABE_ITO["vermilion"], theme.OKABE_ITO["orange"]
 
@@ -134,3 +136,97 @@ def _side(sheet: PaperSheet, quality: Quality, left_out: int) -> None:
 
 MOST_SAID = 8
 """Changes that are written beside the charts."""
+
+
+# --------------------------------------------------------------------------------------------------------------- score
+
+
+def draw_score(score: Score, title: Title, *, paper: Paper = "A4") -> Figure:
+    """Return how right the predictions were as a sheet: each meeting, σ, stated chances, faults and months."""
+    with style():
+        sheet = blank(paper, "landscape")
+        frame = sheet.frame
+        wide, high = (frame.width - 2 * ROOM_LEFT - 4.0) / 2.0, (frame.height - 2 * ROOM_BELOW - 14.0) / 2.0
+        right, upper = frame.left + 2 * ROOM_LEFT + wide + 4.0, frame.bottom + 2 * ROOM_BELOW + high + 6.0
+        boxes = [
+            Box(frame.left + ROOM_LEFT, upper, wide, high),
+            Box(right, upper, wide, high),
+            Box(frame.left + ROOM_LEFT, frame.bottom + ROOM_BELOW, wide, high),
+            Box(right, frame.bottom + ROOM_BELOW, wide, high),
+        ]
+        met, scale, chance, groups = (axes_at(sheet.figure, box, f"score{place}") for place, box in enumerate(boxes))
+        _meetings(met, score.last)
+        _errors(scale, score.last)
+        _chances(chance, score.calibration())
+        _groups(groups, pd.concat([score.by("fault"), score.by("month")], ignore_index=True))
+        cell = [(line, BODY_PT, "normal") for one in score.in_words().split("\n") for line in (*wrapped(one, 50.0), "")]
+        lines_down(sheet.side, 1.0, frame.height, cell[:MOST_LINES])
+        draw_title(sheet, title, "Score")
+        return sheet.figure
+
+
+MOST_LINES = 48
+"""Lines of text that the side of the sheet holds."""
+
+
+def _titled(axes: Axes, title: str, x: str, y: str) -> None:
+    axes.set_title(title, loc="left", fontsize=BODY_PT, fontweight="bold", pad=2.5)
+    axes.set_xlabel(x)
+    axes.set_ylabel(y)
+    axes.grid(visible=False)
+
+
+def _meetings(axes: Axes, last: pd.DataFrame) -> None:
+    """Draw where each meeting was found beside where it was predicted, in the order of prediction."""
+    met = last[last["outcome"].isin(["inside", "outside"])].sort_values("predicted_at")
+    x = np.arange(len(met), dtype=float)
+    off = (met["met_depth"] - met["expected_depth"]).to_numpy(dtype=float)
+    low, high = ((met[name] - met["expected_depth"]).to_numpy(dtype=float) for name in ("depth_from", "depth_to"))
+    axes.vlines(x, low, high, color=LIMIT, lw=2.0, alpha=0.5)
+    axes.axhline(0.0, color=theme.LIGHT.quiet, lw=0.5)
+    out = (met["outcome"] == "outside").to_numpy()
+    axes.plot(x[~out], off[~out], "o", ms=3.0, color=IN)
+    axes.plot(x[out], off[out], "D", ms=4.0, color=OUT)
+    axes.set_xticks([])
+    _titled(axes, "Met less predicted, with 95 % windows", "meetings, in the order of prediction", "m")
+
+
+def _errors(axes: Axes, last: pd.DataFrame) -> None:
+    """Draw the share of errors up to so many σ beside the normal's: a curve to its right says that σ is too small."""
+    met = last[last["outcome"].isin(["inside", "outside"])]
+    z = np.sort(((met["met_depth"] - met["expected_depth"]) / met["sigma"]).abs().to_numpy(dtype=float))
+    most = max(4.0, float(z.max()) if len(z) else 4.0)
+    grid = np.linspace(0.0, most, 200)
+    axes.plot(grid, 2.0 * stats.norm.cdf(grid) - 1.0, color=theme.LIGHT.quiet, lw=0.8)
+    axes.step(np.append(0.0, z), np.arange(len(z) + 1) / max(len(z), 1), where="post", color=IN, lw=1.2)
+    axes.set_ylim(0.0, 1.02)
+    _titled(axes, "Errors in σ (grey: as σ says)", "|met − predicted| / σ", "share up to there")
+
+
+def _chances(axes: Axes, calibration: pd.DataFrame) -> None:
+    known = calibration[calibration["n"] > 0]
+    share = known["met"] / known["n"]
+    axes.plot([0, 1], [0, 1], color=theme.LIGHT.quiet, lw=0.6)
+    axes.vlines(known["said"], known["met_low"], known["met_high"], color=LIMIT, lw=2.0, alpha=0.6)
+    axes.plot(known["said"], share, "o", ms=3.5, color=IN)
+    for row, value in zip(known.to_dict("records"), share.tolist(), strict=True):
+        axes.annotate(f"{row['n']}", (row["said"], value), (3, 3), textcoords="offset points", fontsize=SMALL_PT)
+    axes.set_xlim(0.0, 1.0)
+    axes.set_ylim(0.0, 1.03)
+    _titled(axes, "Was the fault there? (numbers: how many)", "chance stated", "share met")
+
+
+def _groups(axes: Axes, groups: pd.DataFrame) -> None:
+    known = groups[groups["coverage"].notna()].head(MOST_GROUPS)
+    x = np.arange(len(known), dtype=float)
+    axes.axhline(0.95, color=theme.LIGHT.quiet, lw=0.6)
+    axes.vlines(x, known["coverage_low"], known["coverage_high"], color=LIMIT, lw=2.0, alpha=0.6)
+    axes.plot(x, known["coverage"], "o", ms=3.5, color=IN)
+    axes.set_xticks(x, known["group"].tolist(), rotation=30, ha="right")
+    axes.set_ylim(0.0, 1.03)
+    axes.set_xlim(-0.6, max(len(known), 1) - 0.4)
+    _titled(axes, "Windows that held, by fault and month", "", "share inside")
+
+
+MOST_GROUPS = 14
+"""Faults and months that one sheet shows."""
