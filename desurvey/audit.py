@@ -38,8 +38,8 @@ class AuditLine:
     Attributes
     ----------
     what : str
-        ``decision``, ``undone``, ``explained``, ``review``, ``review_undone``, or ``found``: a change of the decisions
-        that was made by other means, and came up later.
+        ``decision``, ``undone``, ``explained``, ``review``, ``review_undone``, ``relogged``, or ``found``: a change of
+        the decisions that was made by other means, and came up later.
     about : str
         Key of a suspect or a finding, name of a pick or a hole.
     who, when, why : str

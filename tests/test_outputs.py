@@ -30,7 +30,7 @@ from tests.command import lowside
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cli import app
 
-READ = {"project", "folder", "archive", "accept", "suspects", "token_file", "collars"}
+READ = {"project", "folder", "archive", "accept", "suspects", "token_file", "collars", "read"}
 """Parameters that name something to read; every other path of a command is written."""
 
 ENDINGS = {

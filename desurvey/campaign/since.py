@@ -19,6 +19,7 @@ import pandas as pd
 
 from desurvey.audit import FILE as AUDIT
 from desurvey.audit import AuditLine, read_trail, trail_of
+from desurvey.campaign.relog import relog_list
 from desurvey.campaign.results import Results, logged_to, results_of
 from desurvey.campaign.score import distinct, judged, predictions_of
 from desurvey.campaign.states import KeptState, content_of, kept_results, state_at, states, tables_in, tables_of
@@ -235,7 +236,7 @@ def since(study: Study, which: str = "", *, progress: Progress | None = None) ->
         predictions=predictions,
         decisions=decisions,
         broken=broken,
-        needs=tuple(_needs(findings, suspects, faults, predictions, now, broken)),
+        needs=tuple(_needs(findings, suspects, faults, predictions, relog_list(study), broken)),
     )
 
 
@@ -524,7 +525,7 @@ def _decided(study: Study, content: Mapping[str, bytes]) -> tuple[tuple[AuditLin
 def decision_words(one: AuditLine) -> str:
     """Return a line of the trail as a sentence."""
     answer = str(one.more.get("answer", one.what)).replace("_", " ")
-    if one.what in {"undone", "review", "review_undone"} or "answer" not in one.more:
+    if one.what in {"undone", "review", "review_undone", "relogged"} or "answer" not in one.more:
         answer = one.what.replace("_", " ")
     fault = f" to {one.more['fault']}" if one.more.get("answer") == "pinned" else ""
     hand = ", changed by hand" if one.what == "found" else ""
@@ -540,7 +541,7 @@ def _needs(
     suspects: Mapping[str, pd.DataFrame],
     faults: pd.DataFrame,
     predictions: pd.DataFrame,
-    now: Results,
+    relog: pd.DataFrame,
     broken: Sequence[str],
 ) -> list[Need]:
     """Return what needs a person: first what stops the data, then what contradicts it, then what could be looked up."""
@@ -563,11 +564,13 @@ def _needs(
     sure = suspects["new"][suspects["new"]["probability"] >= SURE].sort_values("probability", ascending=False)
     for row in sure.to_dict("records"):
         needs.append(Need("suspect", row["key"], f"Decide: {row['message'].rstrip('.')} [{row['key']}]."))
-    relog = now.windows[(now.windows["status"] == "not_logged") & (now.windows["logged_to"] >= now.windows["depth_to"])]
-    for row in relog[relog["chance"] >= SURE].sort_values("chance", ascending=False).to_dict("records"):
+    windows = relog[relog["key"].str.startswith("window ") & (relog["chance"] >= SURE)]
+    for row in windows.sort_values("chance", ascending=False).to_dict("records"):
         place = f"{row['depth_from']:.1f} to {row['depth_to']:.1f} m of {row['hole_id']}"
-        said = f"Look for {row['fault_id']} from {place} (chance {row['chance']:.2f})."
-        needs.append(Need("window", f"{row['fault_id']} {row['hole_id']}", said))
+        box = f", box {row['box']}" if row["box"] else ""
+        needs.append(
+            Need("window", row["key"], f"Look for {row['look_for']}, {place}{box} (chance {row['chance']:.2f}).")
+        )
     return needs
 
 

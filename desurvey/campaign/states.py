@@ -29,6 +29,7 @@ from filelock import FileLock, Timeout
 
 from desurvey import decisions
 from desurvey.cache import engine_code
+from desurvey.campaign import relog
 from desurvey.campaign.results import Results, results_of
 from desurvey.checks import limits_of
 from desurvey.lineup.naming import FILE as NAMES
@@ -62,7 +63,7 @@ __all__ = [
     "tables_of",
 ]
 
-OWN_FILES = (decisions.FILE, decisions.AUDIT, NAMES)
+OWN_FILES = (decisions.FILE, decisions.AUDIT, NAMES, relog.FILE)
 """The program's own files that belong to a state: what people decided, and what faults are called."""
 
 PATIENCE_S = 10.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -22,7 +22,7 @@ __all__ = ["add_to"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (keep, since, score, review, quality, follow):
+    for command in (keep, since, score, review, quality, follow, relog):
         app.command()(command)
 
 
@@ -93,20 +93,20 @@ def _write_changes(changes: Since, study: Study, path: Path) -> None:
 
 
 def _page(changes: Since, study: Study) -> str:
+    from desurvey.campaign.since import decision_words
+
+    decisions = [decision_words(one) for one in changes.decisions]
+    return _rendered("since", study, changes=changes, decisions=decisions, most=MOST_ON_PAGE)
+
+
+def _rendered(page_name: str, study: Study, **values: Any) -> str:
     from jinja2 import Environment
 
-    from desurvey.campaign.since import decision_words
     from viewer.cautions import CAUTION
 
-    template = (files("viewer") / "templates" / "since.html.j2").read_text(encoding="utf-8")
+    template = (files("viewer") / "templates" / f"{page_name}.html.j2").read_text(encoding="utf-8")
     page = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(template)
-    return page.render(
-        changes=changes,
-        basis=study.basis,
-        decisions=[decision_words(one) for one in changes.decisions],
-        most=MOST_ON_PAGE,
-        caution=CAUTION,
-    )
+    return page.render(name=study.name, basis=study.basis, caution=CAUTION, **values)
 
 
 MOST_ON_PAGE = 30
@@ -250,3 +250,63 @@ def follow(
             said()
         except DataProblem as problem:  # half a row, while somebody types
             say(f"The tables can't be read as they stand: {problem}")
+
+
+@on_study(ends=False)
+def relog(
+    study: Study,
+    key: Annotated[str, typer.Argument(metavar="KEY", help="What was looked at, as the sheet has it.")] = "",
+    result: Annotated[
+        str, typer.Argument(metavar="RESULT", help="'found at 123.4', 'nothing', or 'line was wrong'.")
+    ] = "",
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="FILE", help="The sheet: .html to print, or a table to fill."),
+    ] = None,
+    read: Annotated[
+        Path | None, typer.Option("--read", metavar="FILE", help="Take the results of a sheet that was filled in.")
+    ] = None,
+    rows: Annotated[
+        Path | None, typer.Option("--rows", metavar="FILE", help="Write what was found as rows to paste.")
+    ] = None,
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who has looked.")] = "",
+    note: Annotated[str, typer.Option("--note", metavar="TEXT", help="What else was seen.")] = "",
+) -> None:
+    r"""List the core to look at again, and type back what was seen; each result closes what it answers.
+
+    Windows in which a fault should be and isn't logged, and suspect runs and readings, with boxes where an interval
+    table [bold]boxes[/bold] (hole_id, depth_from, depth_to, box, box_row) is named. Results go to relog.toml; a suspect
+    is accepted or set aside by them. The tables are never touched.
+    """
+    from desurvey.campaign import relog as racks
+    from desurvey.exchange import read_table
+
+    suspects_of(study)
+    if (key or read is not None) and not by.strip():
+        raise DataProblem("results need the name of who has looked", column="--by", hint="say --by NAME")
+    seen = [racks.answer(study, key, result, who=by, note=note)] if key else []
+    if read is not None:
+        seen += racks.typed_back(study, read_table(read), who=by)
+    for one in seen:
+        say(f"{one.key}: {one.result}, by {one.who}")
+    if seen:
+        import desurvey
+
+        study = desurvey.open(study.home)
+    with working("Listing the core to look at again") as progress:
+        listed = racks.relog_list(study, progress=progress)
+    if out is not None and out.suffix.lower() == ".html":
+        from desurvey.outputs import replacing
+
+        holes = [(hole, own.to_dict("records")) for hole, own in listed.groupby("hole_id", sort=True)]
+        with replacing(out) as partial:
+            partial.write_text(_rendered("relog", study, holes=holes), encoding="utf-8")
+    elif out is not None:
+        write(study, listed, out)
+    if rows is not None:
+        write(study, racks.found_rows(study), rows)
+    for row in listed.to_dict("records"):
+        place = f"{row['hole_id']} {row['depth_from']:.1f} to {row['depth_to']:.1f} m"
+        box = f", box {row['box']}" if row["box"] else ""
+        typer.echo(f"{place}{box}: {row['look_for']} [{row['key']}]")
+    typer.echo(f"{len(listed)} to look at again.")
