@@ -113,9 +113,7 @@ class Framed:
     spread: Floats
 
     @classmethod
-    def of(
-        cls, picks: Picks, model: CovarianceModel, held: Held | None = None, value: Floats | float = 0.0
-    ) -> Framed:
+    def of(cls, picks: Picks, model: CovarianceModel, held: Held | None = None, value: Floats | float = 0.0) -> Framed:
         """Return it for a model's frame, form and stretch; the arguments are those of :func:`equations`."""
         on, oriented = picks.surface >= 0, picks.oriented
         where, surface = picks.position[on], picks.surface[on]
