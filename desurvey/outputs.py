@@ -140,10 +140,12 @@ def _refuse_place(path: Path) -> None:
 
 
 def _refuse_input(path: Path) -> None:
-    """Refuse a place that is, by whatever name, a file that a project is made of."""
+    """Refuse a place that is, by whatever name, a file that a project is made of, or lies in a folder that is."""
+    real = _real(path)
+    above, itself = {real, *real.parents}, _identity(path)
     for folder, files in list(_inputs.items()):
         for file in files:
-            if _leads_to(path, file):
+            if file in above or (itself is not None and _identity(file) == itself):  # a hard link, or other letters
                 raise DataProblem(
                     f"this is an input of the project in {folder}, and inputs are never written to",
                     file=str(path),
@@ -151,15 +153,13 @@ def _refuse_input(path: Path) -> None:
                 )
 
 
-def _leads_to(path: Path, file: Path) -> bool:
-    """Return whether a path is a file, by whatever link, or lies in it where it is a folder."""
-    real = _real(path)
-    if real == file or file in real.parents:
-        return True
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Return what the file system knows a file by, whatever its name; None where there is none."""
     try:
-        return os.path.samestat(path.stat(), file.stat())
+        found = path.stat()
     except (OSError, ValueError):
-        return False
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _real(path: Path) -> Path:
