@@ -28,7 +28,9 @@ from desurvey import suspects as weighing
 from desurvey.cache import fingerprint, is_kept, recalled
 from desurvey.checks.ground import ground_points
 from desurvey.decisions import Changed, Decision, Decisions, Explained, decide, read_decisions
+from desurvey.exchange import facts
 from desurvey.exchange.model import Model, model_of
+from desurvey.exchange.writing import TableFacts
 from desurvey.lineup import Pins, Remembered
 from desurvey.problems import ROWS, DataProblem, Finding, Rule, apart, nearest
 from desurvey.progress import part, silent
@@ -399,10 +401,15 @@ class Study:
             self.structures,
             (self.hole_spread, self.spread),
             basis=self.basis,
+            about=facts.about(self.project, self.basis, self.decisions.told()),
             meshes=None if answers is None else answers.meshes,
             tables=None if answers is None else answers.tables,
         )
         return replace(made, tables={name: self.stamped(table) for name, table in made.tables.items()})
+
+    def facts(self) -> TableFacts:
+        """Return what files of its tables say of themselves where they can."""
+        return TableFacts(self.name, self.logged.settings.frame.crs, self.basis)
 
     def stamped(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return a table of this study; where decisions stand, or of the past, its last column says its basis."""

@@ -7,12 +7,10 @@ keeps state between figures (no pyplot), and a figure saved twice is the same to
 
 from __future__ import annotations
 
-import datetime
 import functools
 import html
 import io
 import math
-import os
 import re
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
@@ -28,7 +26,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Rectangle
 from matplotlib.textpath import text_to_path
 
-from desurvey.outputs import replacing
+from desurvey.outputs import date_of_issue, replacing
 from desurvey.problems import DataProblem
 from viewer import theme
 from viewer.theme import PAPERS, Paper
@@ -40,7 +38,6 @@ __all__ = [
     "Title",
     "blank",
     "axes_at",
-    "date_of_issue",
     "draw_title",
     "figure_bytes",
     "figure_markup",
@@ -102,7 +99,7 @@ class Title:
     lines : tuple of str
         What else belongs to this figure (vertical exaggeration, thickness).
     date : str
-        Date of issue; today's when it is empty (see :func:`date_of_issue`).
+        Date of issue; today's when it is empty (see :func:`desurvey.outputs.date_of_issue`).
     basis : str
         Whether data are drawn as logged or as decided, and how many suspects are marked.
     """
@@ -270,14 +267,6 @@ def _broken(word: str, millimetres: float, points: float) -> list[str]:
             pieces.append("")
         pieces[-1] += letter
     return pieces
-
-
-def date_of_issue() -> str:
-    """Return today's date, or that of ``SOURCE_DATE_EPOCH`` where it is set (the open convention for same bytes)."""
-    seconds = os.environ.get("SOURCE_DATE_EPOCH")
-    if seconds:
-        return datetime.datetime.fromtimestamp(int(seconds), tz=datetime.UTC).date().isoformat()
-    return datetime.datetime.now(tz=datetime.UTC).date().isoformat()
 
 
 def draw_title(sheet: PaperSheet, title: Title, scale: str) -> None:

@@ -15,9 +15,9 @@ import jinja2
 from fontTools import subset
 from matplotlib.font_manager import FontProperties, findfont
 
+from desurvey.exchange.facts import CAUTION
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
-from viewer.cautions import CAUTION
 from viewer.figures.sheet import TRIMMED_MM
 from viewer.report.gather import Report
 from viewer.theme import FONT, PAPERS
