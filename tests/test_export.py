@@ -1,4 +1,4 @@
-"""Exports read back with general-purpose libraries: VTK, trimesh, ezdxf, omf, GDAL, geopandas, openpyxl, lasio, PROJ."""
+"""Exports read back with other libraries: VTK, trimesh, ezdxf, omf, GDAL, geopandas, openpyxl, lasio and PROJ."""
 
 from __future__ import annotations
 

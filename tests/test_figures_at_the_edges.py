@@ -59,7 +59,7 @@ def test_las_files_are_written_where_a_structure_lies_on_a_hole(study, tmp_path)
         export(study.model(), tmp_path / "x.las")
         assert list(tmp_path.glob("x-*.las"))
     else:
-        with pytest.raises(DataProblem, match="nothing to write as .las"):
+        with pytest.raises(DataProblem, match=r"nothing to write as \.las"):
             export(study.model(), tmp_path / "x.las")
 
 
