@@ -23,7 +23,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import aim as aiming
-from desurvey import checks, lineup, orient, spread, surface, traces
+from desurvey import checks, lineup, orient, sphere, spread, surface, traces
 from desurvey import suspects as weighing
 from desurvey.cache import fingerprint, is_kept, recalled
 from desurvey.checks.ground import ground_points
@@ -353,6 +353,29 @@ class Study:
     def spread(self) -> StructureSpread:
         """How well positions and poles of the structures are known."""
         return spread.structure_spread(self.structures, self.hole_spread)
+
+    def sets(self, rows: Bools, *, weighted: bool = False) -> sphere.Sets:
+        """Return the sets of orientations among chosen structures, found once.
+
+        Parameters
+        ----------
+        rows : (n,) bool array
+            Structures; those without an orientation are left aside.
+        weighted : bool
+            Against the bias of the holes (Terzaghi 1965).
+        """
+        use = rows & self.structures.usable
+        normal = self.structures.normal[use]
+        weights = sphere.terzaghi_weights(normal, self.structures.tangent[use]) if weighted else None
+        key = fingerprint([normal, weights])
+
+        def work() -> sphere.Sets:
+            return sphere.find_sets(normal, weights=weights)
+
+        if key not in self._memo:
+            self._memo[key] = recalled("sets", key, work, fresh=self.fresh)
+        found: sphere.Sets = self._memo[key]
+        return found
 
     @cached_property
     def chain(self) -> Chain:

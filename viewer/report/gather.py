@@ -237,8 +237,8 @@ def _sets(study: Study) -> Section:
     kind = structures.table["kind"].fillna("").astype(str).to_numpy()
     rows: list[tuple[Any, ...]] = []
     for name in sorted(set(kind[structures.usable].tolist())):
-        poles = structures.normal[structures.usable & (kind == name)]
-        rows += _sets_of(name, poles) if len(poles) >= FEWEST_POLES else []
+        chosen = structures.usable & (kind == name)
+        rows += _sets_of(study, name, chosen) if int(chosen.sum()) >= FEWEST_POLES else []
     names = ["kind", "set", "dip", "dip_direction", "mean ± (°, 95 %)", "scatter (°)", "poles"]
     frame = pd.DataFrame(rows, columns=names)
     decimals = dict.fromkeys(["dip", "dip_direction", "scatter (°)"], 0) | {"mean ± (°, 95 %)": 1}
@@ -249,8 +249,8 @@ def _sets(study: Study) -> Section:
     return Section("sets", "Sets", (said,), (("", grid(frame, decimals)),) if rows else ())
 
 
-def _sets_of(kind: str, poles: Any) -> list[tuple[Any, ...]]:
-    sets = sphere.find_sets(poles)
+def _sets_of(study: Study, kind: str, chosen: Any) -> list[tuple[Any, ...]]:
+    sets, poles = study.sets(chosen), study.structures.normal[chosen]
     rows = []
     for i in range(len(sets.axis)):
         members = sets.member == i
