@@ -7,13 +7,14 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.collections import LineCollection
-from matplotlib.patches import Rectangle, StepPatch
+from matplotlib.lines import Line2D
+from matplotlib.patches import PathPatch
 from matplotlib.text import Text
 
 from desurvey.runs import run_table, runs_chain
 from desurvey.traces import dogleg_severity
 from tests.fences import fence_content
+from viewer import theme
 from viewer.figures import sheet
 from viewer.figures.holelog import HoleLog, draw_log
 
@@ -35,13 +36,70 @@ def log_of(hole=1, **changes):
     return HoleLog(content.traces, hole, content.title, **{**fields, **changes})
 
 
-def track(figure, name):
-    return next(axes for axes in figure.axes if str(axes.get_label()).startswith(f"track: {name}"))
+SCALE = 1000.0
+"""Of the test's holes of 180 m on A4: a millimetre is a metre."""
 
 
-def boxes(axes, gid):
-    found = [p for p in axes.patches if isinstance(p, Rectangle) and p.get_gid() == gid]
-    return np.array([[p.get_y(), p.get_y() + p.get_height(), p.get_width()] for p in found])
+def ticks_of(figure, name):
+    """Return where the lowest and the highest number of a track stand, millimetres, and what they say."""
+    frame = boxes(figure, name, "frame", values=False)[0]
+    texts = [
+        t for t in figure.findobj(Text) if t.get_gid() == "tick" and frame[2] - 1 <= t.get_position()[0] <= frame[3] + 1
+    ]
+    ends = sorted((t.get_position()[0], float(t.get_text())) for t in texts)
+    return ends[0], ends[-1]
+
+
+def shapes(figure, name, gid):
+    """Return the vertices of what is drawn under a name in a track, millimetres."""
+    found = [
+        p
+        for p in figure.findobj(PathPatch)
+        if str(p.get_gid()).startswith(name) and str(p.get_gid()).endswith(f": {gid}")
+    ]
+    return [p.get_path().vertices for p in found]
+
+
+def foot_of(figure):
+    """Return the height of the frame in millimetres: depth 0 lies at its top."""
+    return max(shapes(figure, "depth", "frame")[0][:, 1])
+
+
+def boxes(figure, name, gid, values=True):
+    """Return first and last depth, and the values between which each box reaches, read off the paper by its numbers."""
+    found = [poly for vertices in shapes(figure, name, gid) for poly in vertices.reshape(-1, 5, 2)[:, :4]]
+    out = []
+    for x, y in (poly.T for poly in found):
+        across = x.min(), x.max()
+        if values:
+            (x0, v0), (x1, v1) = ticks_of(figure, name)
+            across = tuple(v0 + (x - x0) / (x1 - x0) * (v1 - v0) for x in across)
+        depths = (
+            ()
+            if not values
+            else ((foot_of(figure) - y.max()) * SCALE / 1000.0, (foot_of(figure) - y.min()) * SCALE / 1000.0)
+        )
+        out.append([*(depths or (0.0, 0.0)), *across])
+    return np.array(out)
+
+
+def depths(figure, name, gid):
+    """Return first and last depth of each box of a track without numbers."""
+    top = foot_of(figure)
+    found = [poly for vertices in shapes(figure, name, gid) for poly in vertices.reshape(-1, 5, 2)[:, :4, 1]]
+    return np.sort([[(top - y.max()) * SCALE / 1000.0, (top - y.min()) * SCALE / 1000.0] for y in found], axis=0)
+
+
+def marks(figure, name, gid):
+    """Return value and depth of the marks of a track."""
+    (line,) = (
+        one
+        for one in figure.findobj(Line2D)
+        if str(one.get_gid()).startswith(name) and str(one.get_gid()).endswith(gid)
+    )
+    (x0, v0), (x1, v1) = ticks_of(figure, name)
+    x, y = np.array(line.get_data())
+    return np.column_stack([v0 + (x - x0) / (x1 - x0) * (v1 - v0), (foot_of(figure) - y) * SCALE / 1000.0])
 
 
 def text_of(figure):
@@ -51,8 +109,9 @@ def text_of(figure):
 def test_recovery_is_recovered_over_length_and_more_than_all_is_marked():
     figure = draw_log(log_of())
     # 3.0/3, 1.5/3, 3.3/3 by hand; the run without a figure has no bar
-    assert boxes(track(figure, "recovery"), "recovery") == pytest.approx(
-        np.array([[0.0, 3.0, 100.0], [3.0, 6.0, 50.0], [6.0, 9.0, 110.0]])
+    drawn = boxes(figure, "recovery", "recovery")
+    assert drawn[np.argsort(drawn[:, 0])] == pytest.approx(
+        np.array([[0.0, 3.0, 0.0, 100.0], [3.0, 6.0, 0.0, 50.0], [6.0, 9.0, 0.0, 110.0]]), abs=1e-9
     )
     assert "Recovery 86.7 % over 3 runs" in text_of(figure)
     assert "Runs with more core than length: 1" in text_of(figure)
@@ -62,64 +121,75 @@ def test_intervals_and_grades_lie_at_their_depths():
     log = log_of()
     figure = draw_log(log)
     own = log.bars[0].hole == 1
-    drawn = boxes(track(figure, "lithology"), "interval")[:, :2]
-    assert drawn == pytest.approx(np.column_stack([log.bars[0].depth_from[own], log.bars[0].depth_to[own]]))
-    assert boxes(track(figure, "run grade"), "grade 1")[:, :2].tolist() == [[0.0, 3.0], [9.0, 12.0]]
+    wanted = np.sort(np.column_stack([log.bars[0].depth_from[own], log.bars[0].depth_to[own]]), axis=0)
+    assert depths(figure, theme.heading(log.bars[0].name), "interval") == pytest.approx(wanted)
+    assert depths(figure, "run grade", "grade 1") == pytest.approx(np.array([[0.0, 3.0], [9.0, 12.0]]))
 
 
 def test_runs_are_coloured_by_how_their_lines_agree():
     runs = RUNS.assign(row=range(4), hole_id="TH-002", line_offset=[np.nan, 5.0, 40.0, np.nan])
     figure = draw_log(log_of(runs=runs, lines=run_table(runs, runs_chain(runs, 10.0))))
-    axes = track(figure, "line held")
     # by hand: the ends at 3 m agree (5°), those at 6 m don't (40°), those at 9 m were not fitted
-    assert boxes(axes, "line held")[:, :2].tolist() == [[0.0, 3.0], [3.0, 6.0]]
-    assert boxes(axes, "line in doubt")[:, :2].tolist() == [[6.0, 9.0]]
-    assert boxes(axes, "line loose")[:, :2].tolist() == [[9.0, 12.0]]
+    assert depths(figure, "line held", "line held") == pytest.approx(np.array([[0.0, 3.0], [3.0, 6.0]]))
+    assert depths(figure, "line held", "line in doubt") == pytest.approx(np.array([[6.0, 9.0]]))
+    assert depths(figure, "line held", "line loose") == pytest.approx(np.array([[9.0, 12.0]]))
     assert "no fitted ends" in text_of(draw_log(log_of()))
 
 
 def test_line_offsets_are_shown_the_short_way_round():
-    axes = track(draw_log(log_of()), "line offset")
-    dots = next(line for line in axes.lines if line.get_gid() == "line offset")
-    assert np.column_stack(dots.get_data()).tolist() == [[5.0, 3.0], [-10.0, 6.0]]
+    dots = marks(draw_log(log_of()), "line offset", "line offset")
+    assert dots == pytest.approx(np.array([[5.0, 3.0], [-10.0, 6.0]]))
+
+
+def test_one_bad_run_does_not_flatten_the_offsets_of_the_others():
+    runs = pd.DataFrame({"depth_from": np.arange(20.0) * 3, "depth_to": np.arange(20.0) * 3 + 3, "recovered": 3.0,
+                         "line_offset": [*[6.0, -4.0] * 9, 5.0, 175.0], "grade": ""})  # fmt: skip
+    figure = draw_log(log_of(runs=runs))
+    assert ticks_of(figure, "line offset")[1][1] == 15.0  # it used to reach to 180
+    assert len(marks(figure, "line offset", "line offset")) == 19
+    (beyond,) = (t for t in figure.findobj(Text) if t.get_gid() == "line offset beyond")
+    assert beyond.get_text() == "+175"
 
 
 def test_tadpoles_stand_at_dip_and_depth_and_point_to_the_dip_direction_north_up():
     log = log_of()
     figure = draw_log(log)
-    axes = track(figure, "dip")
     planes = log.structures
     chosen = (planes.hole == 1) & (planes.kind == "foliation")
-    heads = next(line for line in axes.lines if line.get_gid() == "tadpole: foliation")
-    assert np.column_stack(heads.get_data()) == pytest.approx(
-        np.column_stack([planes.dip_deg[chosen], planes.depth[chosen]])
-    )
-    tails = next(c for c in axes.collections if isinstance(c, LineCollection) and c.get_label() == "tails: foliation")
-    on_paper = axes.transData.transform(np.array(tails.get_segments()).reshape(-1, 2)).reshape(-1, 2, 2)
-    run = on_paper[:, 1] - on_paper[:, 0]
+    heads = marks(figure, "dip", "tadpole: foliation")
+    assert heads == pytest.approx(np.column_stack([planes.dip_deg[chosen], planes.depth[chosen]]))
+    (tails,) = shapes(figure, "dip", "foliation")
+    run = np.diff(tails.reshape(-1, 2, 2), axis=1)[:, 0]
     assert np.rad2deg(np.arctan2(run[:, 0], run[:, 1])) % 360 == pytest.approx(planes.dip_direction_deg[chosen])
-    assert np.linalg.norm(run, axis=1) / figure.dpi * 25.4 == pytest.approx(3.0)
+    assert np.linalg.norm(run, axis=1) == pytest.approx(3.0)
+    (frame,) = shapes(figure, "dip", "frame")
+    assert frame[:, 0].min() <= tails[:, 0].min()  # every tadpole is whole: tails near 90° used to be cut
+    assert tails[:, 0].max() <= frame[:, 0].max()
 
 
 def test_frequency_counts_every_structure_once():
     log = log_of()
-    axes = track(draw_log(log), "structures per m")
-    bars = boxes(axes, "frequency")
-    assert (bars[:, 2] * (bars[:, 1] - bars[:, 0])).sum() == pytest.approx((log.structures.hole == 1).sum())
+    bars = boxes(draw_log(log), "structures per m", "frequency")
+    assert (bars[:, 3] * (bars[:, 1] - bars[:, 0])).sum() == pytest.approx((log.structures.hole == 1).sum())
 
 
 def test_dogleg_is_that_of_the_stations():
     log = log_of()
-    axes = track(draw_log(log), "dogleg")
-    steps = next(p for p in axes.patches if isinstance(p, StepPatch)).get_data()
+    figure = draw_log(log)
+    (stairs,) = shapes(figure, "dogleg", "dogleg")
+    (x0, v0), (x1, v1) = ticks_of(figure, "dogleg")
+    upright = stairs.reshape(-1, 2, 2)[::2]  # every other piece runs down the hole, from station to station
     stations = slice(log.traces.offsets[1], log.traces.offsets[2])
-    assert steps.values == pytest.approx(dogleg_severity(log.traces)[stations][1:])
-    assert steps.edges == pytest.approx(log.traces.depth[stations])
+    assert v0 + (upright[:, 0, 0] - x0) / (x1 - x0) * (v1 - v0) == pytest.approx(
+        dogleg_severity(log.traces)[stations][1:]
+    )
+    edges = (foot_of(figure) - np.append(upright[:, 0, 1], upright[-1, 1, 1])) * SCALE / 1000.0
+    assert edges == pytest.approx(log.traces.depth[stations], abs=1e-6)
 
 
 def test_suspects_are_marked_and_told_and_their_absence_is_said():
     figure = draw_log(log_of())
-    mark = boxes(track(figure, "suspects"), "suspect")[0]
+    mark = depths(figure, "suspects", "suspect")[0]
     assert mark[0] <= 60.0 + 1e-9
     assert mark[1] >= 63.0 - 1e-9
     assert "Suspect 1: the line marks the high side" in text_of(figure).replace("\n", " ")
@@ -139,10 +209,15 @@ def test_names_of_tracks_do_not_overlap_and_depths_are_at_scale():
     names = [t for t in figure.findobj(Text) if t.get_gid() == "track name"]
     extents = sorted(t.get_window_extent(figure.canvas.get_renderer()).extents.tolist() for t in names)
     assert all(left[2] <= right[0] + 1.0 for left, right in itertools.pairwise(extents))
-    axes = track(figure, "depth")
-    millimetres = np.diff(axes.transData.transform([[0, 0], [0, 100]])[:, 1]) / figure.dpi * 25.4
     assert "1:1 000" in text_of(figure)
-    assert -millimetres[0] == pytest.approx(100.0)
+    # on the paper, by matplotlib's own transformation: 100 m are 100 mm
+    written = {
+        t.get_text(): t.get_window_extent(figure.canvas.get_renderer())
+        for t in figure.findobj(Text)
+        if t.get_gid() == "depth"
+    }
+    middle = [(written[name].y0 + written[name].y1) / 2 / figure.dpi * 25.4 for name in ("20", "120")]
+    assert middle[0] - middle[1] == pytest.approx(100.0, abs=0.5)
 
 
 def test_the_same_log_is_the_same_file(tmp_path):

@@ -6,18 +6,19 @@ of the trade).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
+from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path
 
 from desurvey.runs import GRADES
 from desurvey.traces import Traces, trace_frame
@@ -143,24 +144,31 @@ class Track:
         return (self.bottom - self.top) / self.height
 
     def boxes(self, across: tuple[npt.ArrayLike, npt.ArrayLike], depths: tuple[npt.ArrayLike, npt.ArrayLike],
-              colours: Sequence[object] | str, gid: str, **look: Any) -> None:  # fmt: skip
-        """Draw boxes between two values and two depths each, cut at the ends of the sheet."""
+              colour: str, gid: str, **look: Any) -> None:  # fmt: skip
+        """Draw boxes between two values and two depths each, cut at the ends of the sheet, as one shape."""
         edges = np.broadcast_arrays(*(np.atleast_1d(np.asarray(one, dtype=float)) for one in (*across, *depths)))
         x0, x1 = self.across(edges[0]), self.across(edges[1])
         y0, y1 = (self.down(np.clip(one, self.top, self.bottom)) for one in edges[2:])
         corners = np.stack([np.stack([x0, x1, x1, x0], axis=-1), np.stack([y0, y0, y1, y1], axis=-1)], axis=-1)
-        drawn = PolyCollection(list(corners), facecolors=colours, **{"edgecolors": "none", "linewidths": 0.0, **look})
-        drawn.set_gid(f"{self.name}: {gid}")
-        self.axes.add_collection(drawn, autolim=False)
+        shape = Path.make_compound_path_from_polys(corners)
+        self._add(shape, gid, **{"fc": colour, "ec": "none", "lw": 0.0, **look})
 
     def lines(self, segments: npt.ArrayLike, gid: str, **look: Any) -> None:
         """Draw straight pieces, (n, 2, 2): value and depth of their two ends; outside the sheet they are left out."""
         pieces = np.asarray(segments, dtype=float).reshape(-1, 2, 2)
         shown = ((pieces[..., 1] >= self.top) & (pieces[..., 1] <= self.bottom)).all(axis=1)
         ends = np.stack([self.across(pieces[shown, :, 0]), self.down(pieces[shown, :, 1])], axis=-1)
-        drawn = LineCollection(list(ends), **{"colors": theme.LIGHT.quiet, "linewidths": 0.5, **look})
-        drawn.set_gid(f"{self.name}: {gid}")
-        self.axes.add_collection(drawn, autolim=False)
+        self.strokes(ends, gid, **look)
+
+    def strokes(self, ends: Floats, gid: str, **look: Any) -> None:
+        """Draw straight pieces between points of the paper, (n, 2, 2) millimetres, as one shape."""
+        codes = np.tile(np.array([Path.MOVETO, Path.LINETO], dtype=Path.code_type), len(ends))
+        shape = Path(ends.reshape(-1, 2), codes)
+        self._add(shape, gid, **{"fc": "none", "ec": theme.LIGHT.quiet, "lw": 0.5, **look})
+
+    def _add(self, shape: Path, gid: str, **look: Any) -> None:
+        if np.size(shape.vertices):
+            self.axes.add_artist(PathPatch(shape, gid=f"{self.name}: {gid}", **look))
 
     def marks(self, values: npt.ArrayLike, depths: npt.ArrayLike, gid: str, **look: Any) -> Line2D:
         """Draw marks at values and depths."""
@@ -233,10 +241,8 @@ def _start_track(track: Track) -> Track:
     step = theme.nice_step(10.0 * track.metres_per_mm, parts=1)
     depths = grid_values(track.top, track.bottom, step)
     across = np.tile([0.0, 1.0], (len(depths), 1))
-    track.lines(
-        np.stack([across, np.repeat(depths, 2).reshape(-1, 2)], axis=-1), "grid", colors=theme.LIGHT.grid, zorder=0
-    )
-    track.boxes((0.0, 1.0), (track.top, track.bottom), "none", "frame", edgecolors=theme.LIGHT.text, linewidths=0.6,
+    track.lines(np.stack([across, np.repeat(depths, 2).reshape(-1, 2)], axis=-1), "grid", ec=theme.LIGHT.grid, zorder=0)
+    track.boxes((0.0, 1.0), (track.top, track.bottom), "none", "frame", ec=theme.LIGHT.text, lw=0.6,
                 clip_on=False, zorder=3)  # fmt: skip
     widest = max(text_size(word, NAME_PT)[0] for word in track.name.split(" "))
     size = NAME_PT * min(1.0, (track.width + 1.0) / widest)
@@ -256,8 +262,9 @@ def _scaled(track: Track, low: float, high: float, ticks: list[float]) -> Track:
         track.axes.text(
             place, track.height + 1.6, f"{value:g}", fontsize=SMALL_PT - 1.0, ha=side, va="bottom", gid="tick"
         )
-    ends = [[(x, track.height), (x, track.height + 0.6)] for x in track.across(ticks).tolist()]
-    track.axes.add_collection(LineCollection(ends, colors=theme.LIGHT.text, lw=0.5, clip_on=False), autolim=False)
+    x = track.across(ticks)
+    ends = np.stack([np.column_stack([x, x]), np.tile([track.height, track.height + 0.6], (len(x), 1))], axis=-1)
+    track.strokes(ends, "ticks", ec=theme.LIGHT.text, clip_on=False)
     return track
 
 
@@ -276,8 +283,8 @@ def _draw_depth(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     shown = [depth for depth in depths if track.top + room / 2 < depth <= min(track.bottom - room / 2, end - room)]
     for depth in shown:
         track.say(0.72, depth, grouped(float(depth)), ha="right", fontsize=SMALL_PT, gid="depth")
-    track.lines([[(0.78, depth), (1.0, depth)] for depth in shown], "ticks", colors=theme.LIGHT.text)
-    track.lines([[(0.0, end), (1.0, end)]], "end of hole", colors=theme.LIGHT.text, linewidths=1.2)
+    track.lines([[(0.78, depth), (1.0, depth)] for depth in shown], "ticks", ec=theme.LIGHT.text)
+    track.lines([[(0.0, end), (1.0, end)]], "end of hole", ec=theme.LIGHT.text, lw=1.2)
     return [], [f"End of hole {end:g} m"]
 
 
@@ -287,8 +294,10 @@ def _interval_track(bars: Bars) -> Callable[[Track, HoleLog], tuple[Key, list[st
         if not own.any():
             return _empty(track, "none in this hole")
         colours, key = bar_colours(bars, own)
-        shown = [colours[row] for row in np.flatnonzero(own).tolist()]
-        track.boxes((0.0, 1.0), (bars.depth_from[own], bars.depth_to[own]), shown, "interval")
+        drawn = np.array([to_hex(cast(Any, colours[row])) for row in np.flatnonzero(own).tolist()])
+        for colour in np.unique(drawn).tolist():
+            rows = np.flatnonzero(own)[drawn == colour]
+            track.boxes((0.0, 1.0), (bars.depth_from[rows], bars.depth_to[rows]), colour, "interval")
         return key, []
 
     return draw
@@ -305,11 +314,12 @@ def _draw_recovery(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
         return _empty(track, "no recovery")
     share = FULL * recovered[known] / (bottom - top)[known]
     _scaled(track, 0.0, max(FULL, float(share.max())) * 1.02, [0.0, 50.0, 100.0])
-    colours = np.where(share > FULL + 1e-6, theme.OKABE_ITO["vermilion"], theme.OKABE_ITO["sky blue"]).tolist()
-    track.boxes((0.0, share), (top[known], bottom[known]), colours, "recovery", edgecolors=theme.LIGHT.background,
-                linewidths=0.2)  # fmt: skip
+    over = share > FULL + 1e-6
+    look = {"ec": theme.LIGHT.background, "lw": 0.2}
+    for rows, colour in ((~over, theme.OKABE_ITO["sky blue"]), (over, theme.OKABE_ITO["vermilion"])):
+        track.boxes((0.0, share[rows]), (top[known][rows], bottom[known][rows]), colour, "recovery", **look)
     mean = FULL * float(recovered[known].sum() / (bottom - top)[known].sum())
-    over_full = int((share > FULL + 1e-6).sum())
+    over_full = int(over.sum())
     notes = [f"Recovery {mean:.1f} % over {int(known.sum())} runs"]
     key: Key = [(Patch(fc=theme.OKABE_ITO["sky blue"], ec="none"), "recovered core")]
     if over_full:
@@ -355,11 +365,11 @@ def _draw_offsets(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     track.lines([[(0.0, track.top), (0.0, track.bottom)]], "zero")
     at = np.clip(value, -reach, reach)
     depths = np.column_stack([top[known], top[known]])
-    track.lines(np.stack([np.column_stack([np.zeros(len(at)), at]), depths], axis=-1), "stems", linewidths=0.6)
+    track.lines(np.stack([np.column_stack([np.zeros(len(at)), at]), depths], axis=-1), "stems", lw=0.6)
     track.marks(at[~beyond], top[known][~beyond], "line offset", ms=1.8, color=theme.OKABE_ITO["blue"])
     for side, depth, said in zip(at[beyond].tolist(), top[known][beyond].tolist(), value[beyond].tolist(), strict=True):
         track.say(side, depth, f"{said:+.0f}", ha="left" if side < 0 else "right", fontsize=SMALL_PT - 1.0,
-                  color=theme.SUSPECT, gid="line offset beyond")  # fmt: skip
+                  va="bottom", color=theme.SUSPECT, gid="line offset beyond")  # fmt: skip
     mark = Line2D([], [], ls="", marker="o", ms=2.5, color=theme.OKABE_ITO["blue"])
     return [(mark, "line against the run above (clockwise positive)")], []
 
@@ -373,7 +383,7 @@ def _draw_tadpoles(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     ticks = [0.0, 30.0, 60.0, 90.0]
     _scaled(track, -rim, 90.0 + rim, ticks)
     upright = [[(dip, track.top), (dip, track.bottom)] for dip in ticks]
-    track.lines(upright, "dips", colors=theme.LIGHT.grid, zorder=0)
+    track.lines(upright, "dips", ec=theme.LIGHT.grid, zorder=0)
     palette = theme.class_colours(planes.kind.tolist())
     own = planes.hole == log.hole
     key: Key = []
@@ -384,11 +394,8 @@ def _draw_tadpoles(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
         head = np.column_stack([track.across(dip), track.down(depth)])
         tail = head + TAIL_MM * np.column_stack([np.sin(bearing), np.cos(bearing)])
         pointed = np.isfinite(bearing) & (depth >= track.top) & (depth <= track.bottom)
-        tails = LineCollection(
-            list(np.stack([head, tail], axis=1)[pointed]), colors=palette[kind], lw=0.7, clip_on=False
-        )
-        tails.set_gid(f"{track.name}: tails: {kind}")
-        track.axes.add_collection(tails, autolim=False)
+        ends = np.stack([head, tail], axis=1)[pointed]
+        track.strokes(ends, f"tails: {kind}", ec=palette[kind], lw=0.7, clip_on=False)
         marks = track.marks(dip, depth, f"tadpole: {kind}", ms=2.6, mfc=palette[kind], mec=theme.LIGHT.text, mew=0.25)
         key.append((marks, f"{kind or 'no kind'}: {int(chosen.sum())}"))
     return key, []
@@ -421,11 +428,11 @@ def _draw_dogleg(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     known = depth <= surveyed
     values, edges = np.repeat(severity[known][1:], 2), np.repeat(depth[known], 2)[1:-1]
     stairs = np.column_stack([values, edges])
-    track.lines(np.stack([stairs[:-1], stairs[1:]], axis=1), "dogleg", colors=theme.LIGHT.text, linewidths=0.9)
+    track.lines(np.stack([stairs[:-1], stairs[1:]], axis=1), "dogleg", ec=theme.LIGHT.text, lw=0.9)
     end = float(log.traces.end[log.hole])
     key: Key = []
     if end > surveyed:
-        track.boxes((0.0, high), (surveyed, end), "none", "not surveyed", edgecolors=theme.OTHER, hatch="////")
+        track.boxes((0.0, high), (surveyed, end), "none", "not surveyed", ec=theme.OTHER, hatch="////")
         key.append((Patch(fc="none", ec=theme.OTHER, hatch="////", lw=0.0), "below the last survey"))
     return key, []
 

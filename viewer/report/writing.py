@@ -43,7 +43,7 @@ def render(report: Report) -> str:
         loader=jinja2.PackageLoader("viewer"), autoescape=True, trim_blocks=True, lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )  # fmt: skip
-    letters = "".join(sheet.markup for sheet in report.sheets)
+    letters = "".join(sorted(set().union(*(sheet.markup for sheet in report.sheets))))
     return environment.get_template("report.html.j2").render(
         report=report,
         caution=CAUTION,
