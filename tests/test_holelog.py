@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 
 import numpy as np
 import pandas as pd
@@ -40,66 +41,60 @@ SCALE = 1000.0
 """Of the test's holes of 180 m on A4: a millimetre is a metre."""
 
 
-def ticks_of(figure, name):
-    """Return where the lowest and the highest number of a track stand, millimetres, and what they say."""
-    frame = boxes(figure, name, "frame", values=False)[0]
-    texts = [
-        t for t in figure.findobj(Text) if t.get_gid() == "tick" and frame[2] - 1 <= t.get_position()[0] <= frame[3] + 1
-    ]
-    ends = sorted((t.get_position()[0], float(t.get_text())) for t in texts)
-    return ends[0], ends[-1]
+def named(figure, kind, name, gid):
+    """Return the artists that a track calls so."""
+    wanted = rf"{re.escape(name)}[^:]*: {re.escape(gid)}"
+    return [one for one in figure.findobj(kind) if re.fullmatch(wanted, str(one.get_gid()))]
 
 
 def shapes(figure, name, gid):
     """Return the vertices of what is drawn under a name in a track, millimetres."""
-    found = [
-        p
-        for p in figure.findobj(PathPatch)
-        if str(p.get_gid()).startswith(name) and str(p.get_gid()).endswith(f": {gid}")
-    ]
-    return [p.get_path().vertices for p in found]
+    return [one.get_path().vertices for one in named(figure, PathPatch, name, gid)]
 
 
-def foot_of(figure):
-    """Return the height of the frame in millimetres: depth 0 lies at its top."""
-    return max(shapes(figure, "depth", "frame")[0][:, 1])
+def ticks_of(figure, name):
+    """Return where the lowest and the highest number of a track stand, millimetres, and what they say."""
+    (frame,) = shapes(figure, name, "frame")
+    low, high = frame[:4, 0].min() - 1.0, frame[:4, 0].max() + 1.0  # the fifth vertex closes the box
+    texts = [t for t in figure.findobj(Text) if t.get_gid() == "tick" and low <= t.get_position()[0] <= high]
+    ends = sorted((t.get_position()[0], float(t.get_text())) for t in texts)
+    return ends[0], ends[-1]
 
 
-def boxes(figure, name, gid, values=True):
-    """Return first and last depth, and the values between which each box reaches, read off the paper by its numbers."""
-    found = [poly for vertices in shapes(figure, name, gid) for poly in vertices.reshape(-1, 5, 2)[:, :4]]
-    out = []
-    for x, y in (poly.T for poly in found):
-        across = x.min(), x.max()
-        if values:
-            (x0, v0), (x1, v1) = ticks_of(figure, name)
-            across = tuple(v0 + (x - x0) / (x1 - x0) * (v1 - v0) for x in across)
-        depths = (
-            ()
-            if not values
-            else ((foot_of(figure) - y.max()) * SCALE / 1000.0, (foot_of(figure) - y.min()) * SCALE / 1000.0)
-        )
-        out.append([*(depths or (0.0, 0.0)), *across])
-    return np.array(out)
+def value(figure, name, across):
+    """Return the values that places across a track stand for, by its numbers."""
+    (x0, v0), (x1, v1) = ticks_of(figure, name)
+    return v0 + (np.asarray(across) - x0) / (x1 - x0) * (v1 - v0)
+
+
+def depth(figure, up):
+    """Return the depths that heights on the paper stand for: 0 lies at the top of the frame."""
+    top = shapes(figure, "depth", "frame")[0][:, 1].max()
+    return (top - np.asarray(up)) * SCALE / 1000.0
+
+
+def corners(figure, name, gid):
+    """Return lowest and highest places of each box of a track, millimetres: (n, 2) across, (n, 2) up."""
+    polys = np.concatenate([vertices.reshape(-1, 5, 2)[:, :4] for vertices in shapes(figure, name, gid)])
+    return np.sort(polys[:, :, 0], axis=1)[:, [0, -1]], np.sort(polys[:, :, 1], axis=1)[:, [0, -1]]
+
+
+def boxes(figure, name, gid):
+    """Return first and last depth, and lowest and highest value of each box."""
+    across, up = corners(figure, name, gid)
+    return np.column_stack([depth(figure, up[:, ::-1]), value(figure, name, across)])
 
 
 def depths(figure, name, gid):
-    """Return first and last depth of each box of a track without numbers."""
-    top = foot_of(figure)
-    found = [poly for vertices in shapes(figure, name, gid) for poly in vertices.reshape(-1, 5, 2)[:, :4, 1]]
-    return np.sort([[(top - y.max()) * SCALE / 1000.0, (top - y.min()) * SCALE / 1000.0] for y in found], axis=0)
+    """Return first and last depth of each box of a track without numbers, in order."""
+    return np.sort(depth(figure, corners(figure, name, gid)[1][:, ::-1]), axis=0)
 
 
 def marks(figure, name, gid):
     """Return value and depth of the marks of a track."""
-    (line,) = (
-        one
-        for one in figure.findobj(Line2D)
-        if str(one.get_gid()).startswith(name) and str(one.get_gid()).endswith(gid)
-    )
-    (x0, v0), (x1, v1) = ticks_of(figure, name)
+    (line,) = named(figure, Line2D, name, gid)
     x, y = np.array(line.get_data())
-    return np.column_stack([v0 + (x - x0) / (x1 - x0) * (v1 - v0), (foot_of(figure) - y) * SCALE / 1000.0])
+    return np.column_stack([value(figure, name, x), depth(figure, y)])
 
 
 def text_of(figure):
@@ -158,13 +153,13 @@ def test_tadpoles_stand_at_dip_and_depth_and_point_to_the_dip_direction_north_up
     chosen = (planes.hole == 1) & (planes.kind == "foliation")
     heads = marks(figure, "dip", "tadpole: foliation")
     assert heads == pytest.approx(np.column_stack([planes.dip_deg[chosen], planes.depth[chosen]]))
-    (tails,) = shapes(figure, "dip", "foliation")
+    (tails,) = shapes(figure, "dip", "tails: foliation")
     run = np.diff(tails.reshape(-1, 2, 2), axis=1)[:, 0]
     assert np.rad2deg(np.arctan2(run[:, 0], run[:, 1])) % 360 == pytest.approx(planes.dip_direction_deg[chosen])
     assert np.linalg.norm(run, axis=1) == pytest.approx(3.0)
     (frame,) = shapes(figure, "dip", "frame")
-    assert frame[:, 0].min() <= tails[:, 0].min()  # every tadpole is whole: tails near 90° used to be cut
-    assert tails[:, 0].max() <= frame[:, 0].max()
+    assert frame[:4, 0].min() <= tails[:, 0].min()  # every tadpole is whole: tails near 90° used to be cut
+    assert tails[:, 0].max() <= frame[:4, 0].max()
 
 
 def test_frequency_counts_every_structure_once():
@@ -177,13 +172,11 @@ def test_dogleg_is_that_of_the_stations():
     log = log_of()
     figure = draw_log(log)
     (stairs,) = shapes(figure, "dogleg", "dogleg")
-    (x0, v0), (x1, v1) = ticks_of(figure, "dogleg")
     upright = stairs.reshape(-1, 2, 2)[::2]  # every other piece runs down the hole, from station to station
     stations = slice(log.traces.offsets[1], log.traces.offsets[2])
-    assert v0 + (upright[:, 0, 0] - x0) / (x1 - x0) * (v1 - v0) == pytest.approx(
-        dogleg_severity(log.traces)[stations][1:]
-    )
-    edges = (foot_of(figure) - np.append(upright[:, 0, 1], upright[-1, 1, 1])) * SCALE / 1000.0
+    severity = value(figure, "dogleg", upright[:, 0, 0])
+    assert severity == pytest.approx(dogleg_severity(log.traces)[stations][1:])
+    edges = depth(figure, np.append(upright[:, 0, 1], upright[-1, 1, 1]))
     assert edges == pytest.approx(log.traces.depth[stations], abs=1e-6)
 
 
@@ -211,11 +204,8 @@ def test_names_of_tracks_do_not_overlap_and_depths_are_at_scale():
     assert all(left[2] <= right[0] + 1.0 for left, right in itertools.pairwise(extents))
     assert "1:1 000" in text_of(figure)
     # on the paper, by matplotlib's own transformation: 100 m are 100 mm
-    written = {
-        t.get_text(): t.get_window_extent(figure.canvas.get_renderer())
-        for t in figure.findobj(Text)
-        if t.get_gid() == "depth"
-    }
+    texts = [t for t in figure.findobj(Text) if t.get_gid() == "depth"]
+    written = {t.get_text(): t.get_window_extent(figure.canvas.get_renderer()) for t in texts}
     middle = [(written[name].y0 + written[name].y1) / 2 / figure.dpi * 25.4 for name in ("20", "120")]
     assert middle[0] - middle[1] == pytest.approx(100.0, abs=0.5)
 
