@@ -230,13 +230,25 @@ def round_scale(metres: float, millimetres: float) -> float:
     return next(step * power for step in SCALE_STEPS if step * power >= least * (1 - 1e-9))
 
 
-@functools.cache
 def text_size(text: str, points: float = BODY_PT, weight: str = "normal") -> tuple[float, float]:
     """Return width and height (of any letter) in millimetres of one line of text as it will print."""
-    font = FontProperties(family=[theme.FONT], size=points, weight=weight)
-    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
-    _, height, _ = text_to_path.get_text_width_height_descent("lp", font, ismath=False)
-    return width * POINT_MM, height * POINT_MM
+    return _width(text, weight) * points * POINT_MM, _extent("lp", weight)[1] * points * POINT_MM
+
+
+def _width(text: str, weight: str) -> float:
+    """Return the width of a text in letters of one point, word by word: most words come again and again."""
+    words = text.split(" ")
+    return sum(_extent(word, weight)[0] for word in words if word) + (len(words) - 1) * _extent(" ", weight)[0]
+
+
+@functools.cache
+def _extent(word: str, weight: str) -> tuple[float, float]:
+    font = FontProperties(family=[theme.FONT], size=MEASURED_PT, weight=weight)
+    width, height, _ = text_to_path.get_text_width_height_descent(word, font, ismath=False)
+    return width / MEASURED_PT, height / MEASURED_PT
+
+
+MEASURED_PT: Final = 10.0
 
 
 def wrapped(text: str, millimetres: float, points: float = BODY_PT, weight: str = "normal") -> list[str]:
