@@ -202,7 +202,7 @@ def check_ending(path: Path, what: What) -> Format:
     ending = path.suffix.lower()
     known = endings(what)
     if ending not in known:
-        listed = " or ".join(known) if len(known) == 2 else ", ".join(known)
+        listed = f"{', '.join(known[:-1])} or {known[-1]}"
         rule = f"{NAMES[what]} written as {listed}"
         raise DataProblem(rule, file=str(path), value=ending or "no ending", hint=nearest(ending, known))
     return next(one for one in FORMATS if one.ending == ending)

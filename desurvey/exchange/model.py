@@ -21,7 +21,7 @@ from desurvey.surface.mesh import Mesh
 from desurvey.tables import INTERVALS, TABLES
 from desurvey.traces import Traces, trace_frame
 
-__all__ = ["Discs", "Holes", "Layer", "Model", "Points", "disc_corners", "fan", "layers_of", "model_of"]
+__all__ = ["Discs", "Holes", "Layer", "Model", "Unoriented", "disc_corners", "fan", "layers_of", "model_of"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -96,7 +96,7 @@ class Discs:
 
 @shown
 @dataclass(frozen=True, slots=True, eq=False)
-class Points:
+class Unoriented:
     """Structures that lie on a hole and have no orientation: alpha only, a run without a line, nothing measured.
 
     Attributes
@@ -122,7 +122,7 @@ class Model:
         Of the project; the CRS is blank where none is stated.
     holes : Holes
     discs : Discs
-    points : Points
+    points : Unoriented
     meshes : mapping of str to Mesh
         Faults and surfaces by name.
     tables : mapping of str to pandas.DataFrame
@@ -139,7 +139,7 @@ class Model:
     crs: str
     holes: Holes
     discs: Discs
-    points: Points
+    points: Unoriented
     meshes: Mapping[str, Mesh]
     tables: Mapping[str, pd.DataFrame]
     basis: str = ""
@@ -210,7 +210,7 @@ def model_of(
         crs=project.settings.frame.crs,
         holes=_holes(project, traces),
         discs=Discs(oriented[use].reset_index(drop=True), structures.position[use], structures.normal[use]),
-        points=Points(oriented[bare].reset_index(drop=True), structures.position[bare]),
+        points=Unoriented(oriented[bare].reset_index(drop=True), structures.position[bare]),
         meshes=dict(meshes or {}),
         tables={**own, **(tables or {})},
         basis=basis,

@@ -20,7 +20,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey.exchange.formats import Written
-from desurvey.exchange.model import Discs, Holes, Model, Points, disc_corners
+from desurvey.exchange.model import Discs, Holes, Model, Unoriented, disc_corners
 from desurvey.outputs import replacing
 from desurvey.shown import shown
 from desurvey.surface.mesh import Mesh
@@ -132,7 +132,7 @@ def mesh_piece(mesh: Mesh) -> Piece:
     return Piece(mesh.vertices, polygons=list(mesh.triangles), point_data={"sigma": mesh.sigma})
 
 
-def points_piece(points: Points) -> Piece:
+def points_piece(points: Unoriented) -> Piece:
     """Return structures without orientation as points."""
     verts = list(np.arange(len(points.position))[:, None])
     return Piece(points.position, verts=verts, cell_data=_columns(points.table))
