@@ -7,6 +7,7 @@ files the project is made of (:func:`protect`); from then on nothing is written 
 from __future__ import annotations
 
 import contextlib
+import datetime
 import os
 import platform
 import sys
@@ -20,7 +21,7 @@ from uuid import uuid4
 
 from desurvey.problems import DataProblem
 
-__all__ = ["KEPT", "intending", "protect", "replacing", "resting_on", "said"]
+__all__ = ["KEPT", "date_of_issue", "intending", "protect", "replacing", "resting_on", "said"]
 
 KEPT = ("decisions.toml", "audit.jsonl", "relog.toml", "faults.toml", "views.json")
 """What the program itself keeps beside a project's tables: written by the parts that own it, never by an output."""
@@ -187,6 +188,14 @@ def resting_on(folder: Path, name: str) -> str:
     """Return the file that holds what a project names, as seen from its folder: an archive, a workbook, or itself."""
     path = _on_disk(folder / name)
     return str(path.relative_to(folder)) if path.is_relative_to(folder) else str(path)
+
+
+def date_of_issue() -> str:
+    """Return today's date, or that of ``SOURCE_DATE_EPOCH`` where it is set (the open convention for same bytes)."""
+    seconds = os.environ.get("SOURCE_DATE_EPOCH")
+    if seconds:
+        return datetime.datetime.fromtimestamp(int(seconds), tz=datetime.UTC).date().isoformat()
+    return datetime.datetime.now(tz=datetime.UTC).date().isoformat()
 
 
 def _clear(folder: Path, mark: str) -> None:
