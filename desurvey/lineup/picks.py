@@ -158,4 +158,10 @@ class Picks:
 
     def __getitem__(self, rows: Ints | Bools) -> Self:
         """Return the picks of the given rows."""
-        return type(self)(*(getattr(self, item.name)[rows] for item in fields(self)))
+        some = object.__new__(type(self))  # what was checked as a whole needs no check in parts
+        for name in NAMES:
+            object.__setattr__(some, name, getattr(self, name)[rows])
+        return some
+
+
+NAMES = tuple(item.name for item in fields(Picks))

@@ -16,9 +16,9 @@ import numpy.typing as npt
 from scipy.special import betaln
 
 from desurvey.lineup.background import Background
-from desurvey.lineup.crossings import Course, crossings, nearest, reach_of
+from desurvey.lineup.crossings import Course, among, crossings, nearest, reach_of
 from desurvey.lineup.picks import LineupSettings, Picks
-from desurvey.lineup.sheet import FEWEST_FOR_CURVATURE, Habit, Readings, Sheet, fitted, log_density, readings
+from desurvey.lineup.sheet import FEWEST_FOR_CURVATURE, Habit, Readings, Sheet, bent, fitted, log_density, offsets
 from desurvey.shown import shown
 
 __all__ = [
@@ -141,7 +141,7 @@ def sheet_of(problem: Problem, rows: Ints, trusted: Bools, normal: Floats) -> Sh
     flat = fitted(picks, trusted[rows], problem.habit, normal)
     if hole_count(problem, rows) < FEWEST_FOR_CURVATURE:
         return flat
-    curved = fitted(picks, trusted[rows], problem.habit, flat.axes[2], curved=True, turns=0)
+    curved = bent(flat)
     return curved if curved.evidence > flat.evidence + CURVATURE_ODDS else flat
 
 
@@ -174,7 +174,7 @@ def _count_crossed(problem: Problem, sheet: Sheet) -> tuple[int, int, tuple[Floa
     members = sheet.readings.place[first]
     reach = reach_of(members, problem.settings.reach)
     cut = crossings(problem.course, sheet.centre, sheet.axes)
-    missed = ~np.isin(cut.hole, sheet.hole) & (nearest(cut.place, members) <= reach)
+    missed = ~among(cut.hole, sheet.hole) & (nearest(cut.place, members) <= reach)
     return len(first), int(missed.sum()), (members, reach)
 
 
@@ -229,7 +229,7 @@ def gains_of(view: View, null: Null) -> tuple[Floats, Bools]:
 def _chance(problem: Problem, sheet: Sheet, picks: Picks, seen: Readings) -> Floats:
     """Return the log odds that a pick's hole has the fault logged, by how often the other holes have it."""
     logged, missed, (members, reach) = crossed(problem, sheet)
-    own = np.isin(picks.hole, sheet.hole)
+    own = among(picks.hole, sheet.hole)
     yes = LOGGED_WEIGHT * problem.settings.logged + logged - own
     no = LOGGED_WEIGHT * (1.0 - problem.settings.logged) + missed
     far = np.linalg.norm(seen.place[:, None] - members, axis=2)
@@ -244,14 +244,13 @@ def _line_density(miss: Floats, variance: Floats) -> Floats:
 
 def _near(problem: Problem, sheet: Sheet) -> Ints:
     """Return the picks that might belong to a sheet by their distance from its plane and how well that is known."""
-    nothing = np.zeros(len(problem.picks), dtype=bool)
-    seen = readings(problem.picks, sheet.centre, sheet.axes, problem.habit, nothing)
-    level, variance = sheet.trend_at(seen.place)
-    sigma = np.sqrt(variance + seen.noise[:, 0, 0] + 2.0 * problem.habit.amplitude**2)
-    near = np.abs(seen.value[:, 0] - level) < GATE_SIGMA * sigma
-    return np.flatnonzero(near | np.isin(problem.picks.hole, sheet.hole) & (np.abs(seen.value[:, 0] - level) < GATE_M))
+    local, noise = offsets(problem.picks, sheet.centre, sheet.axes, problem.habit)
+    level, variance = sheet.trend_at(local[:, :2])
+    sigma = np.sqrt(variance + noise + 2.0 * problem.habit.amplitude**2)
+    off = np.abs(local[:, 2] - level)
+    return np.flatnonzero((off < GATE_SIGMA * sigma) | among(problem.picks.hole, sheet.hole) & (off < GATE_M))
 
 
 def hole_count(problem: Problem, rows: Ints) -> int:
     """Return in how many holes picks lie."""
-    return len(np.unique(problem.picks.hole[rows]))
+    return len(set(problem.picks.hole[rows].tolist()))
