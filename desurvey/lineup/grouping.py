@@ -10,7 +10,6 @@ in whole, faults are merged and dissolved, and a move is kept only when the whol
 from __future__ import annotations
 
 from dataclasses import replace
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +22,7 @@ from desurvey.lineup.moves import improved
 from desurvey.lineup.partition import Grouping, kept_apart, refitted, settled, state_of, trimmed, without_doubtful
 from desurvey.lineup.picks import LineupSettings, Picks
 from desurvey.lineup.sheet import Habit, Sheet
-from desurvey.lineup.weighing import Null, Problem, gains_of, hole_count, raw_worth, sheet_of, view_of, worth
+from desurvey.lineup.weighing import Memo, Null, Problem, gains_of, hole_count, raw_worth, sheet_of, view_of, worth
 from desurvey.progress import Progress, followed, part, silent
 
 __all__ = ["Grouping", "Problem", "gains", "grouped", "regrouped", "sought", "with_fault"]
@@ -95,7 +94,7 @@ def regrouped(problem: Problem, state: Grouping, kept: Bools) -> tuple[Problem, 
     picks = problem.picks[kept]
     apart = tuple(number[rows[kept[rows]]] for rows in problem.apart)
     background = background_of(picks, problem.course.length)
-    fewer = replace(problem, picks=picks, background=background, apart=apart, unmerged=set(), memo=WeakKeyDictionary())
+    fewer = replace(problem, picks=picks, background=background, apart=apart, memo=Memo())
     start = state_of(fewer, state.group[kept], state.trusted[kept], list(state.sheets), state.raw.tolist())
     nothing = Candidates(np.zeros((0, len(picks)), dtype=bool), np.zeros((0, 3)), np.zeros(0))
     active = np.unique(state.group[~kept & ~state.null]).tolist()

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
 
 from desurvey.lineup.partition import Grouping
 from desurvey.lineup.sheet import Habit, fitted
-from desurvey.lineup.weighing import Problem
+from desurvey.lineup.weighing import Memo, Problem
 
 __all__ = ["learnt"]
 
@@ -50,7 +49,7 @@ def learnt(problem: Problem, state: Grouping) -> Problem:
             trials = [replace(habit, **{name: getattr(base, name) * f}) for f in factors]
             value = [_evidence(problem, state, h) for h in trials] - 0.5 * (np.log(factors) / width) ** 2
             habit = trials[int(np.argmax(value))]
-    return replace(problem, habit=habit, memo=WeakKeyDictionary(), unmerged=set())
+    return replace(problem, habit=habit, memo=Memo())
 
 
 def _evidence(problem: Problem, state: Grouping, habit: Habit) -> float:

@@ -95,9 +95,9 @@ def _mergers(problem: Problem, state: Grouping) -> Iterator[Grouping | None]:
     members = [np.flatnonzero(state.group == number).tobytes() for number in range(len(state.sheets))]
     for larger, smaller in like_pairs(state):
         pair = (members[larger], members[smaller])
-        if pair in problem.unmerged:
+        if pair in problem.memo.unmerged:
             continue
-        problem.unmerged.add(pair)
+        problem.memo.unmerged.add(pair)
         if lies_near(problem, state, larger, smaller):
             trial = merged(problem, state, larger, smaller, best=state)
             better = trial.total > state.total + 1e-6 and kept_apart(problem, trial.group)

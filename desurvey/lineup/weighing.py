@@ -6,6 +6,7 @@ holes that cross it have it logged; and by what is expected of faults (:class:`.
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, TypeVar, cast
@@ -22,6 +23,7 @@ from desurvey.lineup.sheet import FEWEST_FOR_CURVATURE, Habit, Readings, Sheet, 
 from desurvey.shown import shown
 
 __all__ = [
+    "Memo",
     "Null",
     "Problem",
     "View",
@@ -64,6 +66,45 @@ GATE_SIGMA = 6.0
 """Standard deviations from a sheet beyond which a pick is not looked at."""
 
 
+MEMORY = 4_000_000
+"""Squared picks of the sheets that are kept for when they are asked for again: 0.6 GB of matrices at most."""
+
+
+class Memo:
+    """What was worked out while partitions are tried; nothing in it changes an answer.
+
+    Attributes
+    ----------
+    unmerged : set of pairs of bytes
+        Pairs of faults, by their picks, that have been tried as one.
+    """
+
+    def __init__(self) -> None:
+        self.unmerged: set[tuple[bytes, bytes]] = set()
+        self._of: WeakKeyDictionary[Sheet, dict[str, Any]] = WeakKeyDictionary()
+        self._sheets: OrderedDict[tuple[bytes, ...], Sheet] = OrderedDict()
+        self._size = 0
+
+    def of(self, what: str, sheet: Sheet, work: Callable[[], T]) -> T:
+        """Return what was worked out for a sheet before, or work it out; it is kept as long as the sheet lasts."""
+        known = self._of.setdefault(sheet, {})
+        if what not in known:
+            known[what] = work()
+        return cast("T", known[what])
+
+    def sheet(self, key: tuple[bytes, ...], work: Callable[[], Sheet]) -> Sheet:
+        """Return a sheet that was fitted before, or fit it; those asked for longest ago are forgotten."""
+        if key in self._sheets:
+            self._sheets.move_to_end(key)
+            return self._sheets[key]
+        self._sheets[key] = sheet = work()
+        self._size += len(sheet.hole) ** 2
+        while self._size > MEMORY:
+            _, old = self._sheets.popitem(last=False)
+            self._size -= len(old.hole) ** 2
+        return sheet
+
+
 @shown
 @dataclass(frozen=True, slots=True, eq=False)
 class Problem:
@@ -83,10 +124,8 @@ class Problem:
         What is known of unrelated picks.
     apart : tuple of int arrays
         Picks that a person keeps apart: in each no two of one fault.
-    unmerged : set of pairs of bytes
-        Pairs of faults, by their picks, that have been tried as one.
-    memo : mapping of Sheet to dict
-        What was worked out for sheets, for as long as they last; see :meth:`remembered`. The one part that changes.
+    memo : Memo
+        What was worked out for it. The one part that changes.
     """
 
     picks: Picks
@@ -95,15 +134,7 @@ class Problem:
     course: Course
     background: Background
     apart: tuple[Ints, ...] = ()
-    unmerged: set[tuple[bytes, bytes]] = field(default_factory=set, repr=False)
-    memo: WeakKeyDictionary[Sheet, dict[str, Any]] = field(default_factory=WeakKeyDictionary, repr=False)
-
-    def remembered(self, what: str, sheet: Sheet, work: Callable[[], T]) -> T:
-        """Return what was worked out for a sheet before, or work it out."""
-        known = self.memo.setdefault(sheet, {})
-        if what not in known:
-            known[what] = work()
-        return cast("T", known[what])
+    memo: Memo = field(default_factory=Memo, repr=False)
 
     @property
     def odds(self) -> float:
@@ -137,8 +168,12 @@ class Null(NamedTuple):
 
 def sheet_of(problem: Problem, rows: Ints, trusted: Bools, normal: Floats) -> Sheet:
     """Return the sheet through picks, gently curved where that makes them more probable."""
-    picks = problem.picks[rows]
-    flat = fitted(picks, trusted[rows], problem.habit, normal)
+    key = (rows.tobytes(), trusted[rows].tobytes(), normal.tobytes())
+    return problem.memo.sheet(key, lambda: _sheet_of(problem, rows, trusted, normal))
+
+
+def _sheet_of(problem: Problem, rows: Ints, trusted: Bools, normal: Floats) -> Sheet:
+    flat = fitted(problem.picks[rows], trusted[rows], problem.habit, normal)
     if hole_count(problem, rows) < FEWEST_FOR_CURVATURE:
         return flat
     curved = bent(flat)
@@ -166,7 +201,7 @@ def worth(raw: float, rows: Ints, null: Null) -> float:
 
 def crossed(problem: Problem, sheet: Sheet) -> tuple[int, int, tuple[Floats, float]]:
     """Return how many holes have the fault logged, how many miss it within its reach, and what reach that is."""
-    return problem.remembered("crossed", sheet, lambda: _count_crossed(problem, sheet))
+    return problem.memo.of("crossed", sheet, lambda: _count_crossed(problem, sheet))
 
 
 def _count_crossed(problem: Problem, sheet: Sheet) -> tuple[int, int, tuple[Floats, float]]:
@@ -202,7 +237,7 @@ class View(NamedTuple):
 
 def view_of(problem: Problem, sheet: Sheet) -> View:
     """Return the picks near a sheet as it sees them."""
-    return problem.remembered("view", sheet, lambda: seen_by(problem, sheet, _near(problem, sheet)))
+    return problem.memo.of("view", sheet, lambda: seen_by(problem, sheet, _near(problem, sheet)))
 
 
 def seen_by(problem: Problem, sheet: Sheet, which: Ints) -> View:
