@@ -58,11 +58,9 @@ def grouped(
     progress : callable
         Told the share of the work that is done.
     """
-    habit = Habit(
-        settings.waviness_m, settings.waviness_range_m, np.deg2rad(settings.pole_scatter_deg), 1.0, _span(picks)
-    )
+    habit = Habit.of(settings, _span(picks))
     problem = Problem(picks, settings, habit, course, background_of(picks, course.length), apart)
-    state = state_of(problem, np.full(len(picks), -1), np.ones(len(picks), dtype=bool), [], [])
+    state = state_of(problem, np.full(len(picks), -1), np.ones((len(picks), 2), dtype=bool), [], [])
     if not len(picks):
         return problem, state
     grown, packed = SHARES
@@ -95,10 +93,10 @@ def regrouped(problem: Problem, state: Grouping, kept: Bools) -> tuple[Problem, 
     apart = tuple(number[rows[kept[rows]]] for rows in problem.apart)
     background = background_of(picks, problem.course.length)
     fewer = replace(problem, picks=picks, background=background, apart=apart, memo=Memo())
-    start = state_of(fewer, state.group[kept], state.trusted[kept], list(state.sheets), state.raw.tolist())
+    start = state_of(fewer, state.group[kept], state.believed[kept], list(state.sheets), state.raw.tolist())
     nothing = Candidates(np.zeros((0, len(picks)), dtype=bool), np.zeros((0, 3)), np.zeros(0))
     active = np.unique(state.group[~kept & ~state.null]).tolist()
-    start = refitted(fewer, start, start.group, start.trusted, active)[0] if active else start
+    start = refitted(fewer, start, start.group, start.believed, active)[0] if active else start
     return fewer, without_doubtful(fewer, improved(fewer, start, nothing))
 
 
@@ -145,28 +143,28 @@ def gains(problem: Problem, state: Grouping, sheet: Sheet) -> tuple[Ints, Floats
 
 def revalued(problem: Problem, state: Grouping) -> Grouping:
     """Return the same partition with everything computed anew."""
-    return refitted(problem, state, state.group, state.trusted, list(range(len(state.sheets))))[0]
+    return refitted(problem, state, state.group, state.believed, list(range(len(state.sheets))))[0]
 
 
 def _packed(problem: Problem, found: Candidates, progress: Progress) -> Grouping:
     """Return a first partition: candidates put in one after another, the best first, if their free picks suffice."""
     count = len(problem.picks)
     null = Null.sparse(problem)
-    state = state_of(problem, np.full(count, -1), np.ones(count, dtype=bool), [], [])
+    state = state_of(problem, np.full(count, -1), np.ones((count, 2), dtype=bool), [], [])
     sets = list(zip(found.member, found.normal, strict=True))
     for member, normal in followed(sets, part(progress, 0.0, 0.5)):
         rows = np.flatnonzero(member & state.null)
         if 2 * len(rows) <= member.sum() or hole_count(problem, rows) < problem.settings.least_holes:
             continue
-        rows, trusted, sheet = trimmed(problem, rows, normal, null)
+        rows, believed, sheet = trimmed(problem, rows, normal, null)
         if hole_count(problem, rows) < problem.settings.least_holes:
             continue
-        raw = raw_worth(problem, sheet, rows, trusted, null)
+        raw = raw_worth(problem, sheet, rows, believed, null)
         group = state.group.copy()
         group[rows] = len(state.sheets)
         if worth(raw, rows, null) > 0.0 and kept_apart(problem, group):
-            trusted = np.where(group == len(state.sheets), trusted, state.trusted)
-            state = state_of(problem, group, trusted, [*state.sheets, sheet], [*state.raw, raw])
+            believed = np.where((group == len(state.sheets))[:, None], believed, state.believed)
+            state = state_of(problem, group, believed, [*state.sheets, sheet], [*state.raw, raw])
             state = settled(problem, state, [len(state.sheets) - 1], null)
     return settled(problem, state, list(range(len(state.sheets))), progress=part(progress, 0.5, 1.0))
 
@@ -175,9 +173,9 @@ def with_fault(problem: Problem, state: Grouping, rows: Ints) -> Grouping:
     """Return the partition with a set of picks as a fault, whatever the evidence says of it."""
     group = state.group.copy()
     group[rows] = len(state.sheets)
-    sheet = sheet_of(problem, rows, state.trusted, _first_normal(problem.picks[rows]))
-    raw = raw_worth(problem, sheet, rows, state.trusted, Null.of(problem, group))
-    return state_of(problem, group, state.trusted, [*state.sheets, sheet], [*state.raw, raw])
+    sheet = sheet_of(problem, rows, state.believed, _first_normal(problem.picks[rows]))
+    raw = raw_worth(problem, sheet, rows, state.believed, Null.of(problem, group))
+    return state_of(problem, group, state.believed, [*state.sheets, sheet], [*state.raw, raw])
 
 
 def _first_normal(picks: Picks) -> Floats:

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import lapack
 
-from desurvey.lineup.picks import Picks
+from desurvey.lineup.picks import LineupSettings, Picks
 from desurvey.shown import shown
 
 __all__ = [
@@ -49,8 +49,12 @@ Bools = npt.NDArray[np.bool_]
 UNSEEN = 1.0 / (2.0 * np.pi)
 """Variance of a reading that isn't there: a Gaussian of this variance has density 1 at its centre."""
 
-DEPTH_SIGMA = 0.4
-"""Metres: how well the place of a fault is defined, in the core and by its roughness (common practice, no source)."""
+DISPLACED_M = 6.0
+"""Standard deviation along the hole of a pick at a wrong depth: a rod or two miscounted, a tally not put right, core
+put back in the wrong box (common practice, no source)."""
+
+PLACE, PLANE = 0, 1
+"""Columns of what is believed of a pick, (m, 2): its logged place, its orientation."""
 
 FEWEST_FOR_CURVATURE = 7
 """Holes below which a fault is taken as plane: a quadratic surface has six unknowns, and one place has to check it."""
@@ -73,6 +77,12 @@ class Habit:
         Factor on the standard deviations of position.
     span : float
         Extent of the drilled volume, metres: the offset of a fault's plane is anywhere within it.
+    depth : float
+        Scatter of logged places about the surface, metres: of a zone of several picks, that over its thickness.
+    lost, displaced : float
+        Shares of the picks of faults whose orientation means nothing, and that lie at a wrong depth.
+    zone_rate : float
+        Expected number of further picks in the same hole.
     """
 
     amplitude: float
@@ -80,6 +90,18 @@ class Habit:
     scatter: float
     position_scale: float
     span: float
+    depth: float = 0.4
+    lost: float = 0.02
+    displaced: float = 0.003
+    zone_rate: float = 0.05
+
+    @classmethod
+    def of(cls, settings: LineupSettings, span: float) -> Self:
+        """Return what is expected before any fault is seen."""
+        return cls(
+            settings.waviness_m, settings.waviness_range_m, np.deg2rad(settings.pole_scatter_deg), 1.0, span,
+            settings.depth_m, settings.lost, settings.displaced, settings.zone_rate,
+        )  # fmt: skip
 
 
 @shown
@@ -98,6 +120,8 @@ class Readings(NamedTuple):
         Covariance of the readings.
     pierce : (m,) array
         Sine of the angle between hole and plane, at least 0.02.
+    shared : (m,) array
+        Standard deviation along the normal of the hole's position, which all its picks share, metres.
     """
 
     place: Floats
@@ -105,6 +129,7 @@ class Readings(NamedTuple):
     rows: Floats
     noise: Floats
     pierce: Floats
+    shared: Floats
 
 
 @shown
@@ -170,12 +195,12 @@ class Sheet:
     weights: Floats
     evidence: float
 
-    def guess(self, picks: Picks, *, trusted: Bools | None = None) -> tuple[Readings, Guess]:
+    def guess(self, picks: Picks, *, believed: Bools | None = None) -> tuple[Readings, Guess]:
         """Return what the sheet's picks in *other* holes say the readings of any picks should be.
 
         A pick in a hole of the sheet is predicted with that hole's members left out.
         """
-        seen = readings(picks, self.centre, self.axes, self.habit, trusted)
+        seen = readings(picks, self.centre, self.axes, self.habit, believed)
         across, level, guess = self._predicted(seen)
         _leave_out_own_hole(self, picks.hole, across, level, guess)
         return seen, Guess(guess.mean, guess.covariance + seen.noise)
@@ -196,7 +221,7 @@ class Sheet:
         """Return f with its slopes, (m, 3), and their covariance, (m, 3, 3), at places (u, v) from all members."""
         count = len(place)
         rows = np.broadcast_to(np.eye(3), (count, 3, 3))
-        bare = Readings(place, np.zeros((count, 3)), rows, np.zeros((count, 3, 3)), np.ones(count))
+        bare = Readings(place, np.zeros((count, 3)), rows, np.zeros((count, 3, 3)), np.ones(count), np.zeros(count))
         _, _, guess = self._predicted(bare)
         return guess.mean, guess.covariance
 
@@ -235,7 +260,7 @@ def _cross(one: Floats, other: Floats) -> Floats:
     return out
 
 
-def readings(picks: Picks, centre: Floats, axes: Floats, habit: Habit, trusted: Bools | None = None) -> Readings:
+def readings(picks: Picks, centre: Floats, axes: Floats, habit: Habit, believed: Bools | None = None) -> Readings:
     """Return picks as readings of a surface in frames.
 
     Parameters
@@ -246,8 +271,8 @@ def readings(picks: Picks, centre: Floats, axes: Floats, habit: Habit, trusted: 
         Origin and axes of the frame, the third near the fault's normal.
     habit : Habit
         Scatter of orientations and factor on position errors.
-    trusted : (m,) bool array, optional
-        Where False the orientation is not read.
+    believed : (m, 2) bool array, optional
+        Where the second is False the orientation is not read, where the first is, the place is some metres off.
 
     Notes
     -----
@@ -255,19 +280,22 @@ def readings(picks: Picks, centre: Floats, axes: Floats, habit: Habit, trusted: 
     can be weighed in radians). Alpha, arcsin|n·t|, changes with the slopes s of the surface by −sign(n·t)(t·e)s/cos α.
     """
     count = len(picks)
-    local, across = offsets(picks, centre, axes, habit)
+    local, shared = offsets(picks, centre, axes, habit)
     normal = axes[..., 2, :]
     value, rows, noise = np.zeros((count, 3)), np.zeros((count, 3, 3)), np.zeros((count, 3, 3))
     value[:, 0] = local[:, 2]
     rows[:, 0, 0] = 1.0
-    noise[:, 0, 0] = across
     noise[:, 1, 1] = noise[:, 2, 2] = UNSEEN
     along = (picks.tangent * normal).sum(axis=1)
-    usable = np.ones(count, dtype=bool) if trusted is None else trusted
+    noise[:, 0, 0] = shared**2 + habit.depth**2
+    usable = np.ones(count, dtype=bool)
+    if believed is not None:
+        usable = believed[:, PLANE]
+        noise[:, 0, 0] += np.where(believed[:, PLACE], 0.0, (DISPLACED_M * along) ** 2)
     for which, read in ((usable & picks.oriented, _read_planes), (usable & picks.cone_only, _read_cones)):
         if which.any():
             read(picks, axes, habit, which, along, value, rows, noise)
-    return Readings(local[:, :2], value, rows, noise, np.maximum(np.abs(along), 0.02))
+    return Readings(local[:, :2], value, rows, noise, np.maximum(np.abs(along), 0.02), shared)
 
 
 def _turned(axes: Floats, vectors: Floats) -> Floats:
@@ -276,10 +304,10 @@ def _turned(axes: Floats, vectors: Floats) -> Floats:
 
 
 def offsets(picks: Picks, centre: Floats, axes: Floats, habit: Habit) -> tuple[Floats, Floats]:
-    """Return the places of picks in a frame, (m, 3), and the variance of their third coordinate, (m,)."""
+    """Return the places of picks in a frame, (m, 3), and the deviation along the normal that a hole shares, (m,)."""
     normal = axes[..., 2, :]
     spread = ((picks.position_covariance @ normal[..., None])[..., 0] * normal).sum(axis=1)
-    return _turned(axes, picks.position - centre), habit.position_scale**2 * spread + DEPTH_SIGMA**2
+    return _turned(axes, picks.position - centre), habit.position_scale * np.sqrt(spread)
 
 
 def _of(axes: Floats, which: Bools) -> Floats:
@@ -317,7 +345,7 @@ def _read_cones(
 
 
 def fitted(
-    picks: Picks, trusted: Bools, habit: Habit, normal: Floats, *, curved: bool = False, turns: int = 2
+    picks: Picks, believed: Bools, habit: Habit, normal: Floats, *, curved: bool = False, turns: int = 2
 ) -> Sheet:
     """Return the sheet through picks.
 
@@ -325,8 +353,8 @@ def fitted(
     ----------
     picks : Picks
         The members.
-    trusted : (n,) bool array
-        Whose orientation is believed.
+    believed : (n, 2) bool array
+        Whose place and whose orientation is believed.
     habit : Habit
         How faults behave here.
     normal : (3,) array
@@ -337,7 +365,7 @@ def fitted(
     centre = picks.position.mean(axis=0)
     for turn in range(turns + 1):
         axes = frame_of(normal if normal[2] >= 0.0 else -normal)
-        read = _Read.of(picks, trusted, habit, centre, axes)
+        read = _Read.of(picks, believed, habit, centre, axes)
         trend = read.trend(curved)
         if turn == turns or np.hypot(*(slopes := trend.mean[1:3] / trend.unit)) < TURNED_ENOUGH:
             break
@@ -379,8 +407,8 @@ class _Read(NamedTuple):
     half_size: float
 
     @classmethod
-    def of(cls, picks: Picks, trusted: Bools, habit: Habit, centre: Floats, axes: Floats) -> Self:
-        seen = readings(picks, centre, axes, habit, trusted)
+    def of(cls, picks: Picks, believed: Bools, habit: Habit, centre: Floats, axes: Floats) -> Self:
+        seen = readings(picks, centre, axes, habit, believed)
         return cls(centre, axes, habit, seen, picks.hole, *_inverted(joint_covariance(seen, picks.hole, habit)))
 
     def trend(self, curved: bool) -> _Trend:
@@ -463,8 +491,7 @@ def joint_covariance(seen: Readings, hole: Ints, habit: Habit) -> Floats:
     grid[rows, :, rows, :] += seen.noise
     same = (hole[:, None] == hole) & ~np.eye(count, dtype=bool)
     if same.any():
-        sigma = np.sqrt(seen.noise[:, 0, 0] - DEPTH_SIGMA**2)
-        grid[:, 0, :, 0] += np.where(same, np.outer(sigma, sigma), 0.0)
+        grid[:, 0, :, 0] += np.where(same, np.outer(seen.shared, seen.shared), 0.0)
     return total
 
 

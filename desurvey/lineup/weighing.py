@@ -19,7 +19,19 @@ from scipy.special import betaln
 from desurvey.lineup.background import Background
 from desurvey.lineup.crossings import Course, among, crossings, nearest, reach_of
 from desurvey.lineup.picks import LineupSettings, Picks
-from desurvey.lineup.sheet import FEWEST_FOR_CURVATURE, Habit, Readings, Sheet, bent, fitted, log_density, offsets
+from desurvey.lineup.sheet import (
+    DISPLACED_M,
+    FEWEST_FOR_CURVATURE,
+    PLACE,
+    PLANE,
+    Habit,
+    Readings,
+    Sheet,
+    bent,
+    fitted,
+    log_density,
+    offsets,
+)
 from desurvey.shown import shown
 
 __all__ = [
@@ -34,7 +46,6 @@ __all__ = [
     "sheet_of",
     "view_of",
     "worth",
-    "zone_odds",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -42,9 +53,6 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 T = TypeVar("T")
-
-ZONE_RATE = 0.05
-"""Expected number of further picks of a zone at each crossing (common practice, no source)."""
 
 LOGGED_WEIGHT = 2.5
 """How many crossings the expected rate of logging counts for."""
@@ -60,7 +68,10 @@ With it and the default number of faults, about 1 in 40 worlds of nothing but un
 """
 
 GATE_M = 20.0
-"""Metres from its plane within which every pick of a hole that a fault has is looked at."""
+"""Metres from its plane within which every pick is looked at: it may be displaced."""
+
+ZONE_SIGMAS = 6.0
+"""Scatter of places along a zone that its picks may lie apart, met at 45°."""
 
 GATE_SIGMA = 6.0
 """Standard deviations from a sheet beyond which a pick is not looked at."""
@@ -144,7 +155,17 @@ class Problem:
     @property
     def lost(self) -> Floats:
         """Probability that each pick's orientation means nothing, shape (m,)."""
-        return np.clip(1.0 - (1.0 - self.settings.lost) * (1.0 - self.picks.distrust), 0.0, 1.0 - 1e-6)
+        return np.clip(1.0 - (1.0 - self.habit.lost) * (1.0 - self.picks.distrust), 0.0, 1.0 - 1e-6)
+
+    @property
+    def zone_m(self) -> float:
+        """Length of a hole within which picks may be one zone, metres."""
+        return max(self.settings.zone_m, ZONE_SIGMAS * self.habit.depth)
+
+    @property
+    def zone_odds(self) -> float:
+        """Log rate of further picks of a zone at a crossing."""
+        return float(np.log(self.habit.zone_rate))
 
 
 @shown
@@ -166,30 +187,32 @@ class Null(NamedTuple):
         return cls(float(np.log(0.5 * (len(pole) + 1) / problem.course.length)), pole)
 
 
-def sheet_of(problem: Problem, rows: Ints, trusted: Bools, normal: Floats) -> Sheet:
+def sheet_of(problem: Problem, rows: Ints, believed: Bools, normal: Floats) -> Sheet:
     """Return the sheet through picks, gently curved where that makes them more probable."""
-    key = (rows.tobytes(), trusted[rows].tobytes(), normal.tobytes())
-    return problem.memo.sheet(key, lambda: _sheet_of(problem, rows, trusted, normal))
+    key = (rows.tobytes(), believed[rows].tobytes(), normal.tobytes())
+    return problem.memo.sheet(key, lambda: _sheet_of(problem, rows, believed, normal))
 
 
-def _sheet_of(problem: Problem, rows: Ints, trusted: Bools, normal: Floats) -> Sheet:
-    flat = fitted(problem.picks[rows], trusted[rows], problem.habit, normal)
+def _sheet_of(problem: Problem, rows: Ints, believed: Bools, normal: Floats) -> Sheet:
+    flat = fitted(problem.picks[rows], believed[rows], problem.habit, normal)
     if hole_count(problem, rows) < FEWEST_FOR_CURVATURE:
         return flat
     curved = bent(flat)
     return curved if curved.evidence > flat.evidence + CURVATURE_ODDS else flat
 
 
-def raw_worth(problem: Problem, sheet: Sheet, rows: Ints, trusted: Bools, null: Null) -> float:
+def raw_worth(problem: Problem, sheet: Sheet, rows: Ints, believed: Bools, null: Null) -> float:
     """Return the log probability of a fault: of its readings, of which orientations are lost, of its crossings."""
     picks = problem.picks
     angular = picks.oriented[rows] | picks.cone_only[rows]
     lost = problem.lost[rows]
-    orientation = np.where(trusted[rows], np.log1p(-lost), np.log(lost) + null.pole[rows])
+    orientation = np.where(believed[rows, PLANE], np.log1p(-lost), np.log(lost) + null.pole[rows])
+    wrong = problem.habit.displaced
+    astray = np.where(believed[rows, PLACE], np.log1p(-wrong), np.log(wrong))
     logged, missed, _ = crossed(problem, sheet)
     further = len(rows) - logged
-    crossing = _binomial(problem, logged, missed) + zone_odds() * further
-    seen = np.log(sheet.readings.pierce).sum() + orientation[angular].sum()
+    crossing = _binomial(problem, logged, missed) + problem.zone_odds * further
+    seen = np.log(sheet.readings.pierce).sum() + orientation[angular].sum() + astray.sum()
     prior = np.log(problem.settings.faults) - (FEWEST_ODDS if logged <= problem.settings.least_holes else 0.0)
     return float(sheet.evidence + seen + crossing + prior)
 
@@ -219,20 +242,18 @@ def _binomial(problem: Problem, logged: int, missed: int) -> float:
     return float(betaln(yes + logged, no + missed) - betaln(yes, no))
 
 
-def zone_odds() -> float:
-    """Return the log rate of further picks of a zone at a crossing."""
-    return float(np.log(ZONE_RATE))
-
-
 @shown
 class View(NamedTuple):
     """Picks near a sheet as it sees them, whatever the unrelated ones are like."""
 
     which: Ints
-    full: Floats  # log density of place and orientation
-    bare: Floats  # log density of the place, and of the orientation being lost
+    density: Floats  # log density (m, 4): all believed, not the orientation, not the place, neither
     angular: Bools  # picks with an orientation
     odds: Floats  # log odds of the hole having the fault logged, and of the angle at which it is met
+
+
+BELIEVED = np.array([(True, True), (True, False), (False, True), (False, False)])
+"""What is believed, place and orientation, in each column of a view's densities."""
 
 
 def view_of(problem: Problem, sheet: Sheet) -> View:
@@ -246,19 +267,25 @@ def seen_by(problem: Problem, sheet: Sheet, which: Ints) -> View:
     seen, guess = sheet.guess(picks)
     miss = seen.value - guess.mean
     angular = picks.oriented | picks.cone_only
-    lost = problem.lost[which]
-    full = log_density(miss, guess.covariance) + np.where(angular, np.log1p(-lost), 0.0)
-    bare = _line_density(miss[:, 0], guess.covariance[:, 0, 0]) + np.where(angular, np.log(lost), -np.inf)
-    return View(which, full, bare, angular, np.log(seen.pierce) + _chance(problem, sheet, picks, seen))
+    lost, wrong = problem.lost[which], problem.habit.displaced
+    fine, gone = np.where(angular, np.log1p(-lost), 0.0), np.where(angular, np.log(lost), -np.inf)
+    density = np.empty((len(which), 4))
+    for column, said in ((0, np.log1p(-wrong)), (2, np.log(wrong))):
+        density[:, column] = said + fine + log_density(miss, guess.covariance)
+        density[:, column + 1] = said + gone + _line_density(miss[:, 0], guess.covariance[:, 0, 0])
+        guess.covariance[:, 0, 0] += (DISPLACED_M * seen.pierce) ** 2
+    return View(which, density, angular, np.log(seen.pierce) + _chance(problem, sheet, picks, seen))
 
 
 def gains_of(view: View, null: Null) -> tuple[Floats, Bools]:
-    """Return the log odds of picks belonging to a sheet rather than to nothing, and whether to believe their planes.
+    """Return the log odds of picks belonging to a sheet rather than to nothing, and what to believe of them, (m, 2).
 
     A member is judged by the picks of the other holes.
     """
-    full = view.full - np.where(view.angular, null.pole[view.which], 0.0)
-    return np.logaddexp(full, view.bare) + view.odds - null.place, full >= view.bare
+    density = view.density - np.where(view.angular, null.pole[view.which], 0.0)[:, None] * BELIEVED[:, PLANE]
+    most = density.max(axis=1)
+    total = most + np.log(np.exp(density - most[:, None]).sum(axis=1))
+    return total + view.odds - null.place, BELIEVED[np.argmax(density, axis=1)]
 
 
 def _chance(problem: Problem, sheet: Sheet, picks: Picks, seen: Readings) -> Floats:
@@ -279,11 +306,10 @@ def _line_density(miss: Floats, variance: Floats) -> Floats:
 
 def _near(problem: Problem, sheet: Sheet) -> Ints:
     """Return the picks that might belong to a sheet by their distance from its plane and how well that is known."""
-    local, noise = offsets(problem.picks, sheet.centre, sheet.axes, problem.habit)
+    local, shared = offsets(problem.picks, sheet.centre, sheet.axes, problem.habit)
     level, variance = sheet.trend_at(local[:, :2])
-    sigma = np.sqrt(variance + noise + 2.0 * problem.habit.amplitude**2)
-    off = np.abs(local[:, 2] - level)
-    return np.flatnonzero((off < GATE_SIGMA * sigma) | among(problem.picks.hole, sheet.hole) & (off < GATE_M))
+    sigma = np.sqrt(variance + shared**2 + problem.habit.depth**2 + 2.0 * problem.habit.amplitude**2)
+    return np.flatnonzero(np.abs(local[:, 2] - level) < np.maximum(GATE_SIGMA * sigma, GATE_M))
 
 
 def hole_count(problem: Problem, rows: Ints) -> int:
