@@ -208,11 +208,12 @@ def raw_worth(problem: Problem, sheet: Sheet, rows: Ints, believed: Bools, null:
     lost = problem.lost[rows]
     orientation = np.where(believed[rows, PLANE], np.log1p(-lost), np.log(lost) + null.pole[rows])
     wrong = problem.habit.displaced
-    astray = np.where(believed[rows, PLACE], np.log1p(-wrong), np.log(wrong))
+    fine = int(believed[rows, PLACE].sum())
+    astray = fine * np.log1p(-wrong) + (len(rows) - fine) * np.log(wrong)
     logged, missed, _ = crossed(problem, sheet)
     further = len(rows) - logged
     crossing = _binomial(problem, logged, missed) + problem.zone_odds * further
-    seen = np.log(sheet.readings.pierce).sum() + orientation[angular].sum() + astray.sum()
+    seen = np.log(sheet.readings.pierce).sum() + orientation[angular].sum() + astray
     prior = np.log(problem.settings.faults) - (FEWEST_ODDS if logged <= problem.settings.least_holes else 0.0)
     return float(sheet.evidence + seen + crossing + prior)
 
