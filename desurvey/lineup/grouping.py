@@ -17,7 +17,7 @@ import numpy.typing as npt
 from desurvey.lineup.background import background_of
 from desurvey.lineup.candidates import Candidates, candidates, through_places
 from desurvey.lineup.crossings import Course
-from desurvey.lineup.learning import learnt
+from desurvey.lineup.learning import learnt, log_prior
 from desurvey.lineup.moves import improved
 from desurvey.lineup.partition import Grouping, kept_apart, refitted, settled, state_of, trimmed, without_doubtful
 from desurvey.lineup.picks import LineupSettings, Picks
@@ -60,9 +60,52 @@ def grouped(
     """
     habit = Habit.of(settings, _span(picks))
     problem = Problem(picks, settings, habit, course, background_of(picks, course.length), apart)
-    state = state_of(problem, np.full(len(picks), -1), np.ones((len(picks), 2), dtype=bool), [], [])
     if not len(picks):
-        return problem, state
+        return problem, state_of(problem, np.full(0, -1), np.ones((0, 2), dtype=bool), [], [])
+    found = _searched(problem, part(progress, 0.0, 0.5 if settings.learn else 1.0))
+    others = _other_starts(problem, found[1]) if settings.learn else []
+    for number, start in enumerate(others, 1):
+        step = part(part(progress, 0.5, 1.0), (number - 1) / len(others), number / len(others))
+        found = max(found, _searched(replace(problem, habit=start, memo=Memo()), step), key=_log_posterior)
+    problem, state = found
+    return problem, without_doubtful(problem, state)
+
+
+WAVY = {"amplitude": 4.0, "distance": 1 / 3}
+"""Where a second search starts from, as multiples of the settings: rough and folded faults, of which a search that
+starts from gentle ones finds pieces."""
+
+ZONED = {"depth": 4.0, "zone_rate": 20.0}
+"""Where a search for zones of several picks starts from, likewise."""
+
+ALIKE_DEG, NEIGHBOURS = 25.0, 0.25
+"""Share of the picks that have another one of like attitude within 12 m of hole, from which zones are looked for."""
+
+
+def _other_starts(problem: Problem, state: Grouping) -> list[Habit]:
+    """Return what else is worth starting from: rough faults where picks are left, zones where picks come in swarms."""
+    picks = problem.picks
+    wavy = int((state.null & (picks.oriented | picks.cone_only)).sum()) >= problem.settings.least_holes
+    near = (picks.hole[:, None] == picks.hole) & (np.abs(picks.depth[:, None] - picks.depth) < SWARM_M)
+    np.fill_diagonal(near, val=False)
+    turned = np.abs(picks.normal @ picks.normal.T) < np.cos(np.deg2rad(ALIKE_DEG))  # False where there is no normal
+    zoned = bool(np.mean((near & ~turned).any(axis=1)) >= NEIGHBOURS)
+    starts = [WAVY] * wavy + [ZONED] * zoned
+    base = problem.habit
+    return [replace(base, **{name: getattr(base, name) * times for name, times in one.items()}) for one in starts]
+
+
+SWARM_M = 12.0
+
+
+def _log_posterior(found: tuple[Problem, Grouping]) -> float:
+    problem, state = found
+    return state.total + log_prior(problem)
+
+
+def _searched(problem: Problem, progress: Progress) -> tuple[Problem, Grouping]:
+    """Return the most probable partition that a search from the problem's hyperparameters finds, and those it learns."""
+    picks = problem.picks
     grown, packed = SHARES
     first = sought(problem, Null.sparse(problem), progress=part(progress, 0.0, grown))
     state = _packed(problem, first, part(progress, grown, packed))
@@ -70,7 +113,7 @@ def grouped(
     for turn in range(turns):
         step = part(part(progress, packed, 1.0), turn / turns, (turn + 1) / turns)
         before = state.group
-        if settings.learn:
+        if problem.settings.learn:
             problem = learnt(problem, state)
         state = revalued(problem, state)
         step(0.1)
@@ -79,7 +122,7 @@ def grouped(
         state = improved(problem, state, found, part(step, 0.35, 1.0))
         if np.array_equal(before, state.group):
             break
-    return problem, without_doubtful(problem, state)
+    return problem, state
 
 
 def regrouped(problem: Problem, state: Grouping, kept: Bools) -> tuple[Problem, Grouping]:

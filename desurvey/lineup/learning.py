@@ -11,7 +11,7 @@ from desurvey.lineup.partition import Grouping
 from desurvey.lineup.sheet import PLACE, PLANE, Habit, fitted
 from desurvey.lineup.weighing import Memo, Problem
 
-__all__ = ["learnt"]
+__all__ = ["learnt", "log_prior"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -31,20 +31,30 @@ def learnt(problem: Problem, state: Grouping) -> Problem:
         return problem
     settings = problem.settings
     base = Habit.of(settings, problem.habit.span)
-    steps = {
-        "amplitude": (np.array([0.25, 0.4, 0.6, 0.8, 1.0, 1.3, 1.7, 2.2, 3.0]), 0.7),
-        "scatter": (np.array([0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0]), 0.4),
-        "position_scale": (np.array([0.25, 0.5, 0.75, 1.0, 1.4, 2.0]), 0.5),
-        "distance": (np.array([0.5, 0.75, 1.0, 1.4, 2.0]), 0.4),
-        "depth": (np.array([1.0, 1.5, 2.2, 3.5, 5.0, 8.0]), 0.7),
-    }
     habit = _with_shares(problem, state, base)
     for _ in range(2):
-        for name, (factors, width) in steps.items():
+        for name, (factors, width) in GRIDS.items():
             trials = [replace(habit, **{name: getattr(base, name) * f}) for f in factors]
             value = [_evidence(problem, state, h) for h in trials] - 0.5 * (np.log(factors) / width) ** 2
             habit = trials[int(np.argmax(value))]
     return replace(problem, habit=habit, memo=Memo())
+
+
+GRIDS = {
+    "amplitude": (np.array([0.25, 0.4, 0.6, 0.8, 1.0, 1.3, 1.7, 2.2, 3.0, 4.5, 7.0]), 0.7),
+    "scatter": (np.array([0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0, 3.0, 4.5]), 0.5),
+    "position_scale": (np.array([0.25, 0.5, 0.75, 1.0, 1.4, 2.0]), 0.5),
+    "distance": (np.array([0.1, 0.15, 0.22, 0.33, 0.5, 0.75, 1.0, 1.4, 2.0]), 0.6),
+    "depth": (np.array([1.0, 1.5, 2.2, 3.5, 5.0, 8.0]), 0.7),
+}
+"""Multiples of the settings that are tried, and the width of the log-normal prior about them (common practice)."""
+
+
+def log_prior(problem: Problem) -> float:
+    """Return the log prior density of the hyperparameters that a grid was tried for, up to a constant."""
+    base = Habit.of(problem.settings, problem.habit.span)
+    off = [np.log(getattr(problem.habit, name) / getattr(base, name)) / width for name, (_, width) in GRIDS.items()]
+    return -0.5 * float(np.square(off).sum())
 
 
 def _with_shares(problem: Problem, state: Grouping, base: Habit) -> Habit:

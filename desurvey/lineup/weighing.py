@@ -212,7 +212,7 @@ def raw_worth(problem: Problem, sheet: Sheet, rows: Ints, believed: Bools, null:
     astray = fine * np.log1p(-wrong) + (len(rows) - fine) * np.log(wrong)
     logged, missed, _ = crossed(problem, sheet)
     further = len(rows) - logged
-    crossing = _binomial(problem, logged, missed) + problem.zone_odds * further
+    crossing = _binomial(problem, logged, missed) + problem.zone_odds * further - problem.habit.zone_rate * logged
     seen = np.log(sheet.readings.pierce).sum() + orientation[angular].sum() + astray
     prior = np.log(problem.settings.faults) - (FEWEST_ODDS if logged <= problem.settings.least_holes else 0.0)
     return float(sheet.evidence + seen + crossing + prior)
