@@ -62,40 +62,42 @@ def grouped(
     problem = Problem(picks, settings, habit, course, background_of(picks, course.length), apart)
     if not len(picks):
         return problem, state_of(problem, np.full(0, -1), np.ones((0, 2), dtype=bool), [], [])
-    found = _searched(problem, part(progress, 0.0, 0.5 if settings.learn else 1.0))
-    others = _other_starts(problem, found[1]) if settings.learn else []
-    for number, start in enumerate(others, 1):
-        step = part(part(progress, 0.5, 1.0), (number - 1) / len(others), number / len(others))
-        found = max(found, _searched(replace(problem, habit=start, memo=Memo()), step), key=_log_posterior)
+    if not settings.learn:
+        problem, state = _searched(problem, progress)
+        return problem, without_doubtful(problem, state)
+    start = _started(problem, ZONED) if _in_swarms(picks) else problem
+    found = _searched(start, part(progress, 0.0, 0.5))
+    left = found[1].null & (picks.oriented | picks.cone_only)
+    if start is problem and left.sum() >= settings.least_holes:
+        rough = _searched(_started(problem, ROUGH), part(progress, 0.5, 1.0))
+        found = max(found, rough, key=_log_posterior)
     problem, state = found
     return problem, without_doubtful(problem, state)
 
 
-WAVY = {"amplitude": 4.0, "distance": 1 / 3}
+ROUGH = {"amplitude": 4.0, "distance": 1 / 3}
 """Where a second search starts from, as multiples of the settings: rough and folded faults, of which a search that
 starts from gentle ones finds pieces."""
 
 ZONED = {"depth": 4.0, "zone_rate": 20.0}
-"""Where a search for zones of several picks starts from, likewise."""
+"""Where the search starts from instead if picks come in swarms: zones, logged as several picks a hole."""
 
-ALIKE_DEG, NEIGHBOURS = 25.0, 0.25
-"""Share of the picks that have another one of like attitude within 12 m of hole, from which zones are looked for."""
+SWARM_M, SWARM_DEG, SWARM_SHARE = 12.0, 25.0, 0.25
+"""Picks come in swarms if this share of them have the next one of their hole within so many metres and degrees."""
 
 
-def _other_starts(problem: Problem, state: Grouping) -> list[Habit]:
-    """Return what else is worth starting from: rough faults where picks are left, zones where picks come in swarms."""
-    picks = problem.picks
-    wavy = int((state.null & (picks.oriented | picks.cone_only)).sum()) >= problem.settings.least_holes
-    near = (picks.hole[:, None] == picks.hole) & (np.abs(picks.depth[:, None] - picks.depth) < SWARM_M)
-    np.fill_diagonal(near, val=False)
-    turned = np.abs(picks.normal @ picks.normal.T) < np.cos(np.deg2rad(ALIKE_DEG))  # False where there is no normal
-    zoned = bool(np.mean((near & ~turned).any(axis=1)) >= NEIGHBOURS)
-    starts = [WAVY] * wavy + [ZONED] * zoned
+def _in_swarms(picks: Picks) -> bool:
+    order = np.lexsort([picks.depth, picks.hole])
+    hole, depth, normal = picks.hole[order], picks.depth[order], picks.normal[order]
+    alike = np.abs((normal[1:] * normal[:-1]).sum(axis=1)) > np.cos(np.deg2rad(SWARM_DEG))  # False without a normal
+    near = (hole[1:] == hole[:-1]) & (depth[1:] - depth[:-1] < SWARM_M) & alike
+    return bool((np.append(near, False) | np.insert(near, 0, False)).mean() >= SWARM_SHARE)
+
+
+def _started(problem: Problem, multiples: dict[str, float]) -> Problem:
     base = problem.habit
-    return [replace(base, **{name: getattr(base, name) * times for name, times in one.items()}) for one in starts]
-
-
-SWARM_M = 12.0
+    habit = replace(base, **{name: getattr(base, name) * times for name, times in multiples.items()})
+    return replace(problem, habit=habit, memo=Memo())
 
 
 def _log_posterior(found: tuple[Problem, Grouping]) -> float:
@@ -104,7 +106,7 @@ def _log_posterior(found: tuple[Problem, Grouping]) -> float:
 
 
 def _searched(problem: Problem, progress: Progress) -> tuple[Problem, Grouping]:
-    """Return the most probable partition that a search from the problem's hyperparameters finds, and those it learns."""
+    """Return the most probable partition found from the problem's hyperparameters, and those it teaches."""
     picks = problem.picks
     grown, packed = SHARES
     first = sought(problem, Null.sparse(problem), progress=part(progress, 0.0, grown))
