@@ -6,17 +6,21 @@ aiohttp's client stands for the browser.
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import http.client
 import json
+import sys
 from urllib.parse import urlsplit
 
 import aiohttp
 import msgpack
 import pytest
+from wslink.server import add_arguments
 
 from tests.browser.served import served
 from tests.projects import write_project
+from viewer.app.serving import _started
 
 
 @pytest.fixture(scope="module")
@@ -111,3 +115,15 @@ def test_the_web_socket_asks_for_a_secret_that_only_the_page_can_read(app, cooki
     for guess in ({}, {"secret": "wslink-secret"}, {"secret": ""}, {"secret": secret[:-1]}):
         assert b"Authentication failed" in asyncio.run(hello(guess))
     assert b"clientID" in asyncio.run(hello({"secret": secret}))
+
+
+def test_a_secret_may_begin_with_a_dash():
+    """One in 64 does; the web socket's library reads its secret with argparse, which would take it for an option."""
+    seen = argparse.ArgumentParser()
+    add_arguments(seen)
+
+    class Server:
+        def start(self, **_options):
+            return seen.parse_args(sys.argv[1:])
+
+    assert _started(Server(), "127.0.0.1", 1, "-dash").authKey == "-dash"

@@ -86,9 +86,12 @@ def test_numbers_can_be_typed_and_half_typed_ones_count_as_before(tab):
 
 
 def test_aiming_turns_the_hole_on_to_the_fault(tab):
+    before = tab.locator("[data-row=collar]").inner_text()
     tab.locator(".low-panel").get_by_role("button", name="F1", exact=True).click()
     tab.wait_for_function(
-        "document.querySelector('.low-message') || document.querySelector('.low-host').space.aim.meetings.length > 0"
+        """before => document.querySelector('.low-message')
+            || document.querySelector('[data-row=collar]').innerText !== before""",
+        arg=before,
     )
     assert tab.locator(".low-message").count() == 0
     assert len(depths(tab)) >= 1

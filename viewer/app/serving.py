@@ -110,7 +110,7 @@ def _started(server: Server, host: str, port: int, secret: str) -> Coroutine[obj
 
     It takes the secret of its web socket from its command line only, which here no process list shows.
     """
-    arguments, sys.argv = sys.argv, [*sys.argv[:1], "--authKey", secret]
+    arguments, sys.argv = sys.argv, [*sys.argv[:1], f"--authKey={secret}"]  # a secret may begin with a dash
     try:
         running: Coroutine[object, object, object] = server.start(
             port=port, host=host, open_browser=False, show_connection_info=False, disable_logging=True,
