@@ -65,12 +65,11 @@ def grouped(
     if not settings.learn:
         problem, state = _searched(problem, progress)
         return problem, without_doubtful(problem, state)
-    start = _started(problem, ZONED) if _in_swarms(picks) else problem
-    found = _searched(start, part(progress, 0.0, 0.5))
-    left = found[1].null & (picks.oriented | picks.cone_only)
-    if start is problem and left.sum() >= settings.least_holes:
-        rough = _searched(_started(problem, ROUGH), part(progress, 0.5, 1.0))
-        found = max(found, rough, key=_log_posterior)
+    found = _searched(problem, part(progress, 0.0, 0.5))
+    swarms, left = _in_swarms(picks), found[1].null & (picks.oriented | picks.cone_only)
+    if swarms or left.sum() >= settings.least_holes:
+        other = _searched(_started(problem, ZONED if swarms else ROUGH), part(progress, 0.5, 1.0))
+        found = max(found, other, key=_log_posterior)
     problem, state = found
     return problem, without_doubtful(problem, state)
 
@@ -80,7 +79,7 @@ ROUGH = {"amplitude": 4.0, "distance": 1 / 3}
 starts from gentle ones finds pieces."""
 
 ZONED = {"depth": 4.0, "zone_rate": 20.0}
-"""Where the search starts from instead if picks come in swarms: zones, logged as several picks a hole."""
+"""Where it starts from instead if picks come in swarms: zones, logged as several picks a hole."""
 
 SWARM_M, SWARM_DEG, SWARM_SHARE = 12.0, 25.0, 0.25
 """Picks come in swarms if this share of them have the next one of their hole within so many metres and degrees."""
