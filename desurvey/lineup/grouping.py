@@ -66,8 +66,8 @@ def grouped(
         problem, state = _searched(problem, progress)
         return problem, without_doubtful(problem, state)
     found = _searched(problem, part(progress, 0.0, 0.5))
-    swarms, left = _in_swarms(picks), found[1].null & (picks.oriented | picks.cone_only)
-    if swarms or left.sum() >= settings.least_holes:
+    swarms = _in_swarms(picks)
+    if swarms or _much_left(*found):
         other = _searched(_started(problem, ZONED if swarms else ROUGH), part(progress, 0.5, 1.0))
         found = max(found, other, key=_log_posterior)
     problem, state = found
@@ -91,6 +91,25 @@ def _in_swarms(picks: Picks) -> bool:
     alike = np.abs((normal[1:] * normal[:-1]).sum(axis=1)) > np.cos(np.deg2rad(SWARM_DEG))  # False without a normal
     near = (hole[1:] == hole[:-1]) & (depth[1:] - depth[:-1] < SWARM_M) & alike
     return bool((np.append(near, False) | np.insert(near, 0, False)).mean() >= SWARM_SHARE)
+
+
+MUCH_LEFT, BESIDE = 0.6, 0.15
+"""Shares that a search from rough faults is for: of all picks, those of no fault; of these, those beside a fault."""
+
+BESIDE_M, BESIDE_DEG = 15.0, 35.0
+"""Metres from a fault's plane, and degrees, within which a pick of no fault lies beside it."""
+
+
+def _much_left(problem: Problem, state: Grouping) -> bool:
+    picks, beside = problem.picks, np.zeros(len(problem.picks), dtype=bool)
+    left = state.null & (picks.oriented | picks.cone_only)
+    for sheet in state.sheets:
+        off = (picks.position - sheet.centre) @ sheet.axes[2]
+        alike = np.abs(picks.normal @ sheet.axes[2]) > np.cos(np.deg2rad(BESIDE_DEG))  # False without a normal
+        beside |= (np.abs(off) < BESIDE_M) & alike
+    count = int(left.sum())
+    some = count >= problem.settings.least_holes
+    return some and (left.mean() > MUCH_LEFT or int((left & beside).sum()) >= max(2.0, BESIDE * count))
 
 
 def _started(problem: Problem, multiples: dict[str, float]) -> Problem:
