@@ -139,6 +139,16 @@ class Decisions:
         """Pick → the fault, or a pick of the fault, that it is pinned to; an empty text for none."""
         return {one.key: one.fault for one in self.made if one.what == "pick"}
 
+    def told(self) -> list[str]:
+        """Return each decision as a sentence without a stop: what, by whom, when and why."""
+        return [
+            f"{one.what} {one.key} {one.answer.replace('_', ' ')}"
+            + (f" to {one.fault or 'no fault'}" if one.what == "pick" else "")
+            + "".join(f", {word} {text}" for word, text in (("by", one.who), ("on", one.when[:10])) if text)
+            + (f": {one.why}" if one.why else "")
+            for one in self.made
+        ]
+
     def with_(self, decision: Decision) -> Decisions:
         """Return the decisions with one more, signed and dated; one about the same thing is replaced.
 

@@ -7,6 +7,7 @@ files the project is made of (:func:`protect`); from then on nothing is written 
 from __future__ import annotations
 
 import contextlib
+import datetime
 import os
 import platform
 import sys
@@ -20,7 +21,7 @@ from uuid import uuid4
 
 from desurvey.problems import DataProblem
 
-__all__ = ["KEPT", "intending", "protect", "replacing", "resting_on", "said"]
+__all__ = ["KEPT", "date_of_issue", "intending", "protect", "replacing", "resting_on", "said"]
 
 KEPT = ("decisions.toml", "audit.jsonl", "relog.toml", "faults.toml", "views.json")
 """What the program itself keeps beside a project's tables: written by the parts that own it, never by an output."""
@@ -140,10 +141,12 @@ def _refuse_place(path: Path) -> None:
 
 
 def _refuse_input(path: Path) -> None:
-    """Refuse a place that is, by whatever name, a file that a project is made of."""
+    """Refuse a place that is, by whatever name, a file that a project is made of, or lies in a folder that is."""
+    real = _real(path)
+    above, itself = {real, *real.parents}, _identity(path)
     for folder, files in list(_inputs.items()):
         for file in files:
-            if _leads_to(path, file):
+            if file in above or (itself is not None and _identity(file) == itself):  # a hard link, or other letters
                 raise DataProblem(
                     f"this is an input of the project in {folder}, and inputs are never written to",
                     file=str(path),
@@ -151,15 +154,13 @@ def _refuse_input(path: Path) -> None:
                 )
 
 
-def _leads_to(path: Path, file: Path) -> bool:
-    """Return whether a path is a file, by whatever link, or lies in it where it is a folder."""
-    real = _real(path)
-    if real == file or file in real.parents:
-        return True
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Return what the file system knows a file by, whatever its name; None where there is none."""
     try:
-        return os.path.samestat(path.stat(), file.stat())
+        found = path.stat()
     except (OSError, ValueError):
-        return False
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _real(path: Path) -> Path:
@@ -187,6 +188,14 @@ def resting_on(folder: Path, name: str) -> str:
     """Return the file that holds what a project names, as seen from its folder: an archive, a workbook, or itself."""
     path = _on_disk(folder / name)
     return str(path.relative_to(folder)) if path.is_relative_to(folder) else str(path)
+
+
+def date_of_issue() -> str:
+    """Return today's date, or that of ``SOURCE_DATE_EPOCH`` where it is set (the open convention for same bytes)."""
+    seconds = os.environ.get("SOURCE_DATE_EPOCH")
+    if seconds:
+        return datetime.datetime.fromtimestamp(int(seconds), tz=datetime.UTC).date().isoformat()
+    return datetime.datetime.now(tz=datetime.UTC).date().isoformat()
 
 
 def _clear(folder: Path, mark: str) -> None:

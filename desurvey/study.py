@@ -23,13 +23,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import aim as aiming
-from desurvey import checks, gains, lineup, orient, spread, surface, traces
+from desurvey import checks, gains, lineup, orient, sphere, spread, surface, traces
 from desurvey import suspects as weighing
 from desurvey.audit import Trail, read_trail
 from desurvey.cache import fingerprint, is_kept, recalled
 from desurvey.checks.ground import ground_points
 from desurvey.decisions import AUDIT, Changed, Decision, Decisions, Explained, decide, read_decisions, record
+from desurvey.exchange import facts
 from desurvey.exchange.model import Model, model_of
+from desurvey.exchange.writing import TableFacts
 from desurvey.lineup import Pins, Remembered
 from desurvey.problems import ROWS, DataProblem, Finding, Rule, apart, nearest
 from desurvey.progress import part, silent
@@ -358,6 +360,29 @@ class Study:
         """How well positions and poles of the structures are known."""
         return spread.structure_spread(self.structures, self.hole_spread)
 
+    def sets(self, rows: Bools, *, weighted: bool = False) -> sphere.Sets:
+        """Return the sets of orientations among chosen structures, found once.
+
+        Parameters
+        ----------
+        rows : (n,) bool array
+            Structures; those without an orientation are left aside.
+        weighted : bool
+            Against the bias of the holes (Terzaghi 1965).
+        """
+        use = rows & self.structures.usable
+        normal = self.structures.normal[use]
+        weights = sphere.terzaghi_weights(normal, self.structures.tangent[use]) if weighted else None
+        key = fingerprint([normal, weights])
+
+        def work() -> sphere.Sets:
+            return sphere.find_sets(normal, weights=weights)
+
+        if key not in self._memo:
+            self._memo[key] = recalled("sets", key, work, fresh=self.fresh)
+        found: sphere.Sets = self._memo[key]
+        return found
+
     @cached_property
     def chain(self) -> Chain:
         """The orientation lines chained from run to run, by the project's own limit."""
@@ -405,10 +430,15 @@ class Study:
             self.structures,
             (self.hole_spread, self.spread),
             basis=self.basis,
+            about=facts.about(self.project, self.basis, self.decisions.told()),
             meshes=None if answers is None else answers.meshes,
             tables=None if answers is None else answers.tables,
         )
         return replace(made, tables={name: self.stamped(table) for name, table in made.tables.items()})
+
+    def facts(self) -> TableFacts:
+        """Return what files of its tables say of themselves where they can."""
+        return TableFacts(self.name, self.logged.settings.frame.crs, self.basis)
 
     def stamped(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return a table of this study; where decisions stand, or of the past, its last column says its basis."""

@@ -12,8 +12,7 @@ import pytest
 import desurvey
 from desurvey.decisions import Decision, Decisions
 from tests.benches import layered, written
-from viewer.app.lines import answers_in
-from viewer.app.work import NOT_TOLD, Stopped, Worker
+from viewer.app.work import NOT_TOLD, Stopped, Worker, answers_in
 
 # ---- the worker: real processes, real functions -------------------------------------------------------------
 

@@ -1,30 +1,44 @@
-"""Exports read back with general-purpose libraries: VTK, trimesh, ezdxf, omf, GDAL (pyogrio), openpyxl, PROJ."""
+"""Exports read back with other libraries: VTK, trimesh, ezdxf, omf, GDAL, geopandas, openpyxl, lasio and PROJ."""
 
 from __future__ import annotations
 
+import csv
+import hashlib
+import importlib
+import itertools
 import json
 import warnings
 from dataclasses import replace
+from importlib import metadata
 from pathlib import Path
 
 import ezdxf
+import ezdxf.bbox
+import geopandas
+import lasio
 import numpy as np
 import openpyxl
 import pandas as pd
+import pyarrow as pa
+import pyarrow.ipc
+import pyarrow.parquet
 import pyogrio.raw
 import pyproj
 import pytest
 import pyvista as pv
+import rasterio
 import trimesh
 from typer.testing import CliRunner
 
 import desurvey
-from desurvey.exchange.exporting import ENDINGS, export
-from desurvey.exchange.meshes import MESH_ENDINGS, write_mesh
+from desurvey.exchange import read_table, write_table
+from desurvey.exchange.formats import FORMATS, endings, export, write_mesh
 from desurvey.exchange.omf import open_mining_format
 from desurvey.problems import DataProblem
 from desurvey.surface.mesh import Mesh
+from tests.projects import TABLES, write_project
 from viewer.cli import app
+from viewer.theme import class_colours
 
 DEMO = Path(__file__).parent.parent / "demo_project"
 
@@ -66,13 +80,14 @@ def test_a_model_follows_the_arcs_of_its_holes_and_keeps_every_usable_structure(
 def test_vtp_reads_back_in_vtk_with_shapes_and_attributes(model, tmp_path):
     export(model, tmp_path / "m.vtp")
     data = pv.read(tmp_path / "m.vtp")
-    assert (data.n_lines, data.n_cells) == (27, 27 + len(model.discs.table) + len(model.meshes["F1"].triangles))
+    assert (data.n_verts, data.n_lines) == (len(model.points.table), 27)
+    assert data.n_cells == 27 + len(model.tables["structures"]) + len(model.meshes["F1"].triangles)
     assert data.field_data["crs"][0] == "EPSG:32633"
     assert data.field_data["units"][0] == "m"
     sigma = np.asarray(data.point_data["sigma"])
     assert sigma[np.isfinite(sigma)] == pytest.approx(model.meshes["F1"].sigma)
     layer = np.asarray(data.cell_data["layer"])
-    assert sorted(set(layer.tolist())) == ["fault F1", "holes", "structures"]
+    assert sorted(set(layer.tolist())) == ["fault F1", "holes", "not oriented", "structures"]
     assert np.asarray(data.cell_data["structure_id"])[layer == "structures"].tolist() == (
         model.discs.table["structure_id"].tolist()
     )
@@ -86,7 +101,7 @@ def test_vtp_reads_back_in_vtk_with_shapes_and_attributes(model, tmp_path):
 def test_vtm_has_a_block_for_each_layer(model, tmp_path):
     export(model, tmp_path / "m.vtm")
     blocks = pv.read(tmp_path / "m.vtm")
-    assert blocks.keys() == ["holes", "structures", "fault F1"]
+    assert blocks.keys() == ["holes", "structures", "not oriented", "fault F1"]
     assert blocks["holes"].n_lines == 27
     depth = np.asarray(blocks["holes"].point_data["depth"])
     assert depth == pytest.approx(model.holes.points["depth"].to_numpy())
@@ -148,9 +163,9 @@ def test_omf_round_trip_through_its_own_library(model, tmp_path):
         assert np.array(holes.vertices.array) == pytest.approx(model.holes.position)
         assert np.array(holes.segments.array).tolist() == model.holes.segments.tolist()
         points = {data.name: data.array.array for data in elements["structures"].data}
-        assert list(points["kind"]) == model.discs.table["kind"].tolist()
-        dip = np.array(points["dip"])
-        assert dip == pytest.approx(model.discs.table["dip"].to_numpy(), nan_ok=True)
+        rows, _ = model.placed
+        assert list(points["kind"]) == rows["kind"].tolist()
+        assert np.array(points["dip"]) == pytest.approx(rows["dip"].to_numpy(), nan_ok=True)
         (sigma,) = elements["fault F1"].data
         assert np.array(sigma.array) == pytest.approx(model.meshes["F1"].sigma)
         assert len(elements["discs"].geometry.triangles.array) == 10 * len(model.discs.table)
@@ -179,10 +194,12 @@ def test_geopackage_reads_back_through_gdal(model, tmp_path):
     }
     meta, _, shapes, columns = pyogrio.raw.read(path, layer="structures")
     assert pyproj.CRS.from_user_input(meta["crs"]).to_epsg() == 32633
-    assert np.concatenate(wkb_points(shapes)) == pytest.approx(model.discs.centre)
+    rows, position = model.placed
+    assert len(rows) == len(model.tables["structures"]) == 1577  # 102 without orientation used to vanish
+    assert np.concatenate(wkb_points(shapes)) == pytest.approx(position)
     named = dict(zip(meta["fields"], columns, strict=True))
-    assert named["structure_id"].tolist() == model.discs.table["structure_id"].tolist()
-    assert named["dip"] == pytest.approx(model.discs.table["dip"].to_numpy(), abs=1e-6)
+    assert named["structure_id"].tolist() == rows["structure_id"].tolist()
+    assert named["dip"] == pytest.approx(rows["dip"].to_numpy(), abs=1e-6, nan_ok=True)
     meta, _, shapes, columns = pyogrio.raw.read(path, layer="holes")
     tips = np.array([points[-1] for points in wkb_points(shapes)])
     assert tips == pytest.approx(end_points(model))
@@ -206,11 +223,11 @@ def test_geojson_follows_rfc_7946_and_reads_back_through_gdal(model, tmp_path):
     # back to eastings and northings by PROJ's own utm, not through the code of the project
     utm = pyproj.Proj("+proj=utm +zone=33 +datum=WGS84")
     back = np.column_stack([*utm(points[:, 0], points[:, 1]), points[:, 2]])
-    assert back == pytest.approx(model.discs.centre, abs=1e-3)
+    assert back == pytest.approx(model.placed[1], abs=1e-3)
 
 
 def test_geojson_without_a_crs_is_refused_and_geopackage_says_undefined(model, tmp_path):
-    bare = type(model)(model.name, "", model.holes, model.discs, model.meshes, model.tables)
+    bare = replace(model, crs="")
     with pytest.raises(DataProblem, match=r"the project states no CRS.*gpkg"):
         export(bare, tmp_path / "m.geojson")
     assert not list(tmp_path.iterdir())
@@ -252,15 +269,16 @@ def test_one_table_is_exported_by_name(model, tmp_path, ending):
 def test_unknown_endings_are_refused(model, tmp_path):
     with pytest.raises(DataProblem, match=r"exports are written as \.omf, \.dxf"):
         export(model, tmp_path / "m.doc")
-    with pytest.raises(DataProblem, match=r"a surface is written as \.vtp, \.obj"):
+    with pytest.raises(DataProblem, match=r"a surface is written as \.dxf, \.glb"):
         write_mesh(sheet_mesh(), tmp_path / "m.doc", name="F1")
 
 
-@pytest.mark.parametrize("ending", [e for e in ENDINGS if e not in {".vtm", ".geojson"}])
+@pytest.mark.parametrize("ending", [e for e in endings("model") if e not in {".vtm", ".geojson", ".las"}])
 def test_a_project_without_structures_is_exported_all_the_same(model, tmp_path, ending):
     none = model.discs.table.iloc[:0]
     discs = type(model.discs)(none, np.empty((0, 3)), np.empty((0, 3)))
-    export(type(model)(model.name, model.crs, model.holes, discs, {}, model.tables), tmp_path / f"m{ending}")
+    points = type(model.points)(none, np.empty((0, 3)))
+    export(replace(model, discs=discs, points=points, meshes={}), tmp_path / f"m{ending}")
     assert (tmp_path / f"m{ending}").stat().st_size > 0
 
 
@@ -287,7 +305,7 @@ def test_surfaces_as_vtp_and_dxf(tmp_path):
     drawing = ezdxf.readfile(tmp_path / "F1.dxf")
     assert not drawing.audit().errors
     assert len(drawing.modelspace().query("3DFACE")) == len(mesh.triangles)
-    assert set(MESH_ENDINGS) == {".vtp", ".obj", ".stl", ".ply", ".dxf", ".glb"}
+    assert set(endings("surface")) == {".vtp", ".obj", ".stl", ".ply", ".dxf", ".glb", ".tif"}
 
 
 @pytest.mark.parametrize("name", ["m.gpkg", "m.vtp", "traces.csv"])
@@ -304,3 +322,266 @@ def test_the_command_lines_up_the_faults(tmp_path):
     names = pv.read(tmp_path / "m.vtm").keys()
     assert names[:2] == ["holes", "structures"]
     assert "fault F1" in names
+
+
+# ---- one table of formats: nothing dropped unsaid ----------------------------------------------------------------
+
+
+def test_every_row_of_the_table_of_formats_names_a_writer_and_has_an_ending_of_its_own():
+    assert len({one.ending for one in FORMATS}) == len(FORMATS)
+    for one in FORMATS:
+        for writer in filter(None, (one.model, one.surface, one.lines, one.table)):
+            module, function = writer.split(":")
+            assert callable(getattr(importlib.import_module(f"desurvey.exchange.{module}"), function)), one.ending
+        assert bool(one.keeps) == bool(one.model or one.table), one.ending
+        assert one.frame, one.ending
+
+
+@pytest.mark.parametrize(
+    ("ending", "said"),
+    [
+        (".gpkg", "1 surface"),
+        (".dxf", "σ of the surfaces"),
+        (".xlsx", "the shape of 1 surface"),
+        (".csv", "the other tables"),
+        (".omf", None),
+        (".vtp", None),
+    ],
+)
+def test_what_a_format_leaves_out_is_said(model, tmp_path, ending, said):
+    told = " ".join(export(model, tmp_path / f"m{ending}"))
+    assert ("Left out" in told) == (said is not None)
+    assert (said or "Kept as points: 102 structures without orientation") in told
+
+
+def test_structures_on_no_hole_are_counted(tmp_path):
+    folder = write_project(tmp_path / "p", collars=TABLES["collars"].replace("A,1000", "A,"))
+    model = desurvey.open(folder).model()
+    lost = len(model.tables["structures"]) - len(model.placed[0])
+    assert lost > 0
+    assert f"for no hole that can be placed has them: {lost} structure" in " ".join(export(model, tmp_path / "m.gpkg"))
+
+
+@pytest.mark.parametrize("ending", [".stl", ".glb"])
+def test_a_mesh_that_is_moved_says_so_and_the_file_beside_moves_it_back(tmp_path, ending):
+    mesh = sheet_mesh()
+    (said, *_) = write_mesh(mesh, tmp_path / f"F1{ending}", name="F1", crs="EPSG:32633")
+    assert f"written to F1{ending}.origin.json beside it" in said
+    beside = json.loads((tmp_path / f"F1{ending}.origin.json").read_text(encoding="utf-8"))
+    assert (beside["crs"], beside["units"]) == ("EPSG:32633", "m")
+    origin = [beside["origin"][name] for name in ("easting", "northing", "elevation")]
+    x, y, z = np.asarray(trimesh.load(tmp_path / f"F1{ending}", force="mesh").vertices).T
+    back = np.column_stack([x, y, z] if ending == ".stl" else [x, -z, y]) + origin
+    assert np.sort(back, axis=0) == pytest.approx(np.sort(mesh.vertices, axis=0), abs=1e-3)
+
+
+def test_surfaces_that_are_not_moved_have_no_file_beside(tmp_path):
+    assert write_mesh(sheet_mesh(), tmp_path / "F1.ply", name="F1") == ()
+    assert [file.name for file in tmp_path.iterdir()] == ["F1.ply"]
+
+
+# ---- DXF ---------------------------------------------------------------------------------------------------------
+
+
+def test_dxf_has_names_at_both_ends_extents_and_layers_by_kind_and_fault(model, tmp_path):
+    own = model.discs.table["structure_id"][model.discs.table["kind"] == "fault"].iloc[:3]
+    picks = pd.DataFrame({"structure_id": own, "fault_id": ["F1", "F1", ""]})
+    export(replace(model, tables={**model.tables, "picks": picks}), tmp_path / "m.dxf")
+    drawing = ezdxf.readfile(tmp_path / "m.dxf")
+    assert not drawing.audit().errors
+    space = drawing.modelspace()
+    texts = space.query("TEXT")
+    assert sorted(text.dxf.text for text in texts) == sorted(2 * model.holes.table["hole_id"].tolist())
+    at = {text.dxf.text: np.array(text.dxf.insert) for text in texts if text.dxf.layer == "names at ends"}
+    assert [at[name] for name in model.holes.table["hole_id"]] == pytest.approx(end_points(model))
+    box = ezdxf.bbox.extents(space.query("POLYLINE 3DFACE POINT"))
+    assert np.array(drawing.header["$EXTMIN"]) == pytest.approx(np.array(box.extmin))
+    assert np.array(drawing.header["$EXTMAX"]) == pytest.approx(np.array(box.extmax))
+    assert len(space.query('3DFACE[layer=="structures fault F1"]')) == 2 * 5
+    assert len(space.query("POINT")) == 102
+    reasons = [point.get_xdata("LOWSIDE") for point in space.query("POINT")]
+    assert all(any(tag.value.startswith("why_not=") for tag in row) for row in reasons)
+
+
+# ---- workbooks and tables ----------------------------------------------------------------------------------------
+
+
+def test_a_workbook_is_ready_to_read(model, tmp_path):
+    export(model, tmp_path / "m.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "m.xlsx")
+    for sheet in book:
+        assert sheet.freeze_panes == "A2"
+        assert sheet.auto_filter.ref == sheet.dimensions
+        assert sheet["A1"].font.bold
+    sheet = book["structures"]
+    column = {cell.value: cell for cell in sheet[1]}
+    formats = {name: sheet.cell(2, column[name].column).number_format for name in ("depth", "dip", "easting")}
+    assert formats == {"depth": "0.00", "dip": "0.0", "easting": "0.00"}
+    assert sheet.column_dimensions[column["easting"].column_letter].width >= len("511 800.00")
+    about = list(book["about"].iter_rows(min_row=2, max_col=2, values_only=True))
+    known = dict(about)
+    assert known["written by"] == f"lowside {metadata.version('lowside')}"
+    assert "marks the low side" in known["orientation line"]
+    assert "licensed or competent persons" in known["caution"]
+    given = hashlib.sha256((DEMO / "structures.csv").read_bytes()).hexdigest()
+    assert known["SHA-256 of structures.csv"] == given
+
+
+LIVE = ["=1+1", "@SUM(A1)", "+cmd|' /C calc'!A0", "-2+3", "-5", "+3.2", "sound - mostly"]
+
+
+def test_texts_that_a_spreadsheet_would_work_out_are_led_by_an_apostrophe_in_csv_and_come_back(tmp_path):
+    write_table(pd.DataFrame({"note": LIVE}), tmp_path / "n.csv")
+    # as any reader without our rules takes the file: Python's own csv
+    with (tmp_path / "n.csv").open(encoding="utf-8", newline="") as file:
+        raw = [row[0] for row in csv.reader(file)][1:]
+    assert not any(text.startswith(("=", "@")) for text in raw)
+    assert raw[2].startswith("'+cmd")
+    assert raw[4:] == LIVE[4:]
+    assert read_table(tmp_path / "n.csv")["note"].astype(str).tolist()[:3] == LIVE[:3]
+
+
+def test_parquet_and_arrow_say_crs_and_units(model, tmp_path):
+    for ending in (".parquet", ".arrow"):
+        export(model, tmp_path / f"t{ending}", table="traces")
+    schemas = [pa.parquet.read_schema(tmp_path / "t.parquet"), pa.ipc.open_file(tmp_path / "t.arrow").schema]
+    for schema in schemas:
+        assert schema.metadata[b"crs"] == b"EPSG:32633"
+        assert schema.metadata[b"project"] == b"Tarn Hollow"
+        assert schema.field("easting").metadata[b"unit"] == b"m"
+        assert schema.field("azimuth").metadata[b"unit"] == b"deg"
+    frame = pd.read_feather(tmp_path / "t.arrow")
+    assert frame["easting"].to_numpy() == pytest.approx(model.tables["traces"]["easting"].to_numpy(), abs=1e-6)
+
+
+def test_geoparquet_reads_back_through_geopandas_with_crs_and_places(model, tmp_path):
+    export(model, tmp_path / "s.parquet", table="structures")
+    export(model, tmp_path / "c.parquet", table="collars")
+    points, lines = (geopandas.read_parquet(tmp_path / name) for name in ("s.parquet", "c.parquet"))
+    assert points.crs.to_epsg() == lines.crs.to_epsg() == 32633
+    rows, position = model.placed
+    own = points.set_index("structure_id").loc[rows["structure_id"]].geometry
+    assert np.column_stack([own.x, own.y, own.z]) == pytest.approx(position)
+    tips = np.array([line.coords[-1] for line in lines.geometry])
+    assert tips == pytest.approx(end_points(model))
+    assert len(points) == 1577
+
+
+# ---- LAS ---------------------------------------------------------------------------------------------------------
+
+
+def test_las_has_a_file_for_each_hole_that_lasio_reads(model, tmp_path):
+    said = export(model, tmp_path / "logs.las")
+    rows, _ = model.placed
+    files = sorted(tmp_path.iterdir())
+    assert len(files) == rows["hole_id"].nunique()
+    assert f"{len(files)} files, one a hole" in " ".join(said)
+    total = 0
+    for file in files:
+        log = lasio.read(file)
+        own = rows[rows["hole_id"] == log.well["WELL"].value].sort_values("depth", kind="stable")
+        assert log.version["VERS"].value == 2.0
+        assert log["DEPT"] == pytest.approx(own["depth"].to_numpy(), abs=5e-4)
+        for curve, column in (("DIP", "dip"), ("DDIR", "dip_direction"), ("ALPHA", "alpha"), ("SIGMA", "pole_sigma")):
+            assert log[curve] == pytest.approx(own[column].to_numpy(dtype=float), abs=5e-4, nan_ok=True)
+        kinds = {item.value: item.descr.removeprefix("Kind ") for item in log.params if item.mnemonic.startswith("K")}
+        assert [kinds[int(number)] for number in log["KIND"]] == own["kind"].tolist()
+        total += len(own)
+    assert total == 1577
+
+
+# ---- glTF, Wavefront ---------------------------------------------------------------------------------------------
+
+
+def glb_parts(path):
+    """Return the document and the binary chunk of a glb file, as the specification lays them out."""
+    raw = path.read_bytes()
+    length = int.from_bytes(raw[12:16], "little")
+    return json.loads(raw[20 : 20 + length]), raw[28 + length :]
+
+
+def test_each_disc_of_a_glb_names_its_structure(model, tmp_path):
+    export(model, tmp_path / "m.glb")
+    document, binary = glb_parts(tmp_path / "m.glb")
+    (table,) = document["extensions"]["EXT_structural_metadata"]["propertyTables"]
+    schema = document["extensions"]["EXT_structural_metadata"]["schema"]["classes"][table["class"]]["properties"]
+    assert set(document["extensionsUsed"]) == {"EXT_mesh_features", "EXT_structural_metadata"}
+    assert table["count"] == 1577
+    assert set(table["properties"]) == set(schema)
+
+    def view(number):
+        one = document["bufferViews"][number]
+        assert one["byteOffset"] % 8 == 0  # EXT_structural_metadata: views of property tables start at multiples of 8
+        return binary[one["byteOffset"] : one["byteOffset"] + one["byteLength"]]
+
+    ids = table["properties"]["structure_id"]
+    ends = np.frombuffer(view(ids["stringOffsets"]), "<u4")
+    names = [view(ids["values"])[a:b].decode() for a, b in itertools.pairwise(ends)]
+    depths = np.frombuffer(view(table["properties"]["depth"]["values"]), "<f8")
+    rows = model.tables["structures"].set_index("structure_id")
+    assert depths == pytest.approx(rows.loc[names, "depth"].to_numpy())
+    scene = trimesh.load(tmp_path / "m.glb", process=False)
+    disc = scene.geometry["fault discs"]
+    feature = np.asarray(disc.vertex_attributes["_FEATURE_ID_0"]).astype(int).ravel()
+    origin = np.array(document["asset"]["extras"]["origin_e_n_u"])
+    back = np.column_stack([disc.vertices[:, 0], -disc.vertices[:, 2], disc.vertices[:, 1]]) + origin
+    away = np.linalg.norm(back - rows.loc[np.array(names)[feature], ["easting", "northing", "elevation"]], axis=1)
+    assert away == pytest.approx(model.discs.radius, abs=2e-3)  # every corner lies one radius off its own structure
+
+
+def test_wavefront_has_the_colours_that_pictures_have(model, tmp_path):
+    kinds = sorted(set(model.discs.table["kind"]))
+    export(replace(model, colours=class_colours(kinds)), tmp_path / "m.obj")
+    mesh = trimesh.load(tmp_path / "m.obj", force="mesh", process=False)
+    colours = {tuple(colour) for colour in np.asarray(mesh.visual.vertex_colors)[:, :3].tolist()}
+    wanted = {tuple(int(colour[i : i + 2], 16) for i in (1, 3, 5)) for colour in class_colours(kinds).values()}
+    assert wanted <= colours
+    text = (tmp_path / "m.obj").read_text(encoding="utf-8")
+    assert sum(line.startswith("l ") for line in text.splitlines()) == len(model.holes.segments)
+    assert sum(line.startswith("p ") for line in text.splitlines()) == 102
+
+
+# ---- GeoTIFF -----------------------------------------------------------------------------------------------------
+
+
+def test_a_geotiff_holds_elevation_and_sigma_where_rasterio_looks_for_them(tmp_path):
+    x, y = np.meshgrid(np.linspace(511_803.0, 511_897.0, 12), np.linspace(5_311_805.0, 5_311_875.0, 9))
+    number = np.arange(108).reshape(9, 12)
+    a, b, c, d = number[:-1, :-1].ravel(), number[:-1, 1:].ravel(), number[1:, 1:].ravel(), number[1:, :-1].ravel()
+    triangles = np.concatenate([np.stack([a, b, c], axis=1), np.stack([a, c, d], axis=1)])
+    plane = 300.0 + 0.5 * (x - 511_800.0) - 0.25 * (y - 5_311_800.0)  # analytic: linear inside and across triangles
+    sigma = 1.0 + 0.01 * (x - 511_800.0)
+    mesh = Mesh(np.column_stack([x.ravel(), y.ravel(), plane.ravel()]), triangles, sigma.ravel())
+    (said,) = write_mesh(mesh, tmp_path / "F1.tif", name="F1", crs="EPSG:32633")
+    with rasterio.open(tmp_path / "F1.tif") as grid:
+        assert grid.crs.to_epsg() == 32633
+        assert grid.units == ("m", "m")
+        assert f"{grid.width} × {grid.height} cells of {grid.res[0]:g} m" == said
+        places = [(511_850.0, 5_311_840.0), (511_820.5, 5_311_860.5), (511_700.0, 5_311_840.0)]
+        found = list(grid.sample(places, masked=True))
+        for place, values in zip(places[:2], found[:2], strict=True):
+            east, north = grid.xy(*grid.index(*place))  # the centre of the cell that holds the place
+            assert values[0] == pytest.approx(300.0 + 0.5 * (east - 511_800.0) - 0.25 * (north - 5_311_800.0))
+            assert values[1] == pytest.approx(1.0 + 0.01 * (east - 511_800.0))
+        covered = (grid.read(1, masked=True).mask == False).sum() * grid.res[0] ** 2  # noqa: E712
+        assert covered == pytest.approx(94.0 * 70.0, rel=0.1)
+
+
+def test_a_folded_surface_says_that_its_grid_keeps_the_highest_sheet(tmp_path):
+    low, high = sheet_mesh(), sheet_mesh()
+    vertices = np.concatenate([low.vertices, high.vertices + np.array([0.0, 0.0, 50.0])])
+    triangles = np.concatenate([low.triangles, high.triangles + len(low.vertices)])
+    said = write_mesh(Mesh(vertices, triangles, np.ones(len(vertices))), tmp_path / "F1.tif", name="F1")
+    assert "the highest elevation is kept" in said[1]
+    with rasterio.open(tmp_path / "F1.tif") as grid:
+        assert next(grid.sample([(512_000.0, 5_312_000.0)]))[0] > 490.0  # the lower one's top is at 450
+    upright = Mesh(np.array([[0.0, 0, 0], [0, 9, 0], [0, 9, 9]]), np.array([[0, 1, 2]]), np.ones(3))
+    with pytest.raises(DataProblem, match="stands upright"):
+        write_mesh(upright, tmp_path / "F2.tif", name="F2")
+    assert not (tmp_path / "F2.tif").exists()
+
+
+def test_the_command_lists_the_formats(tmp_path):
+    result = CliRunner().invoke(app, ["export", "--formats"])
+    assert result.exit_code == 0
+    assert all(one.ending in result.output for one in FORMATS)

@@ -7,7 +7,8 @@ import pytest
 
 import desurvey
 from desurvey import traces
-from desurvey.exchange.exporting import ENDINGS, export
+from desurvey.exchange.formats import endings, export
+from desurvey.problems import DataProblem
 from tests.projects import TABLES, write_project
 from viewer.figures.collect import content_of
 from viewer.figures.net import draw_net, net_of
@@ -47,10 +48,19 @@ def test_the_report_is_written(study):
     assert "Competent person" in render(compose(study, WantedDrawings()))
 
 
-@pytest.mark.parametrize("ending", [e for e in ENDINGS if e != ".geojson"])
+@pytest.mark.parametrize("ending", [e for e in endings("model") if e not in {".geojson", ".las"}])
 def test_exports_are_written(study, ending, tmp_path):
     export(study.model(), tmp_path / f"x{ending}")
     assert (tmp_path / f"x{ending}").stat().st_size > 0
+
+
+def test_las_files_are_written_where_a_structure_lies_on_a_hole(study, tmp_path):
+    if len(study.model().placed[0]):
+        export(study.model(), tmp_path / "x.las")
+        assert list(tmp_path.glob("x-*.las"))
+    else:
+        with pytest.raises(DataProblem, match=r"nothing to write as \.las"):
+            export(study.model(), tmp_path / "x.las")
 
 
 def test_points_along_no_holes_are_none(tmp_path):

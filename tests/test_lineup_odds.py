@@ -96,13 +96,15 @@ def test_least_probable_faults_need_more_than_three_holes_by_chance():
     assert len(state.sheets) == 1
     from desurvey.lineup.weighing import Null, raw_worth, sheet_of
 
-    null, trusted = Null.of(problem, state.group), np.ones(4, dtype=bool)
+    null, believed = Null.of(problem, state.group), np.ones((4, 2), dtype=bool)
     rows = np.arange(3)
-    sheet = sheet_of(problem, rows, trusted, UPPER)
+    sheet = sheet_of(problem, rows, believed, UPPER)
     loose = replace(problem, settings=replace(problem.settings, least_holes=2))
-    gap = raw_worth(loose, sheet, rows, trusted, null) - raw_worth(problem, sheet, rows, trusted, null)
+    gap = raw_worth(loose, sheet, rows, believed, null) - raw_worth(problem, sheet, rows, believed, null)
     assert gap == pytest.approx(3.0)  # e³ to 1, whatever else speaks for it
-    assert chances(problem, state_of(problem, state.group, state.trusted, list(state.sheets), state.raw.tolist())) > 0.5
+    assert (
+        chances(problem, state_of(problem, state.group, state.believed, list(state.sheets), state.raw.tolist())) > 0.5
+    )
 
 
 def test_windows_near_logged_holes_are_likelier_than_those_beyond_missing_ones():

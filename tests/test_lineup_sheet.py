@@ -11,7 +11,6 @@ from desurvey.lineup.crossings import course_of
 from desurvey.lineup.piercing import pierced
 from desurvey.lineup.shape import plane_fit
 from desurvey.lineup.sheet import (
-    DEPTH_SIGMA,
     Habit,
     Readings,
     _covariance,
@@ -46,7 +45,7 @@ def bare(place, value):
     rows[:, 0, 0] = 1.0
     values = np.zeros((count, 3))
     values[:, 0] = value
-    return Readings(place, values, rows, noise, np.ones(count))
+    return Readings(place, values, rows, noise, np.ones(count), np.zeros(count))
 
 
 def test_three_point_problem_by_strike_line():
@@ -71,7 +70,7 @@ def test_stiff_sheet_is_the_orthogonal_fit_of_svd():
     rng = np.random.default_rng(7)
     trace, depth = fence(12)
     picks = sheeted.picks(trace, np.arange(12), depth + rng.normal(0, 4, 12), NORMAL, known=np.full(12, "none"))
-    sheet = fitted(picks, np.ones(12, dtype=bool), STIFF, NORMAL, turns=4)
+    sheet = fitted(picks, np.ones((12, 2), dtype=bool), STIFF, NORMAL, turns=4)
     fit = plane_fit(sheet.readings, joint_covariance(sheet.readings, sheet.hole, STIFF))
     found = np.array([-fit.unknowns[1], -fit.unknowns[2], 1.0]) @ sheet.axes
     expected = np.linalg.svd(picks.position - picks.position.mean(axis=0))[2][-1]
@@ -100,7 +99,7 @@ def test_evidence_is_the_density_of_scipy():
     trace, depth = fence()
     rng = np.random.default_rng(2)
     picks = sheeted.picks(trace, np.arange(9), depth + rng.normal(0, 2, 9), NORMAL)
-    sheet = fitted(picks, np.ones(9, dtype=bool), HABIT, NORMAL)
+    sheet = fitted(picks, np.ones((9, 2), dtype=bool), HABIT, NORMAL)
     covariance = full_covariance(sheet.readings, sheet.hole)
     expected = stats.multivariate_normal(np.zeros(27), covariance).logpdf(sheet.readings.value.ravel())
     assert sheet.evidence == pytest.approx(expected, abs=1e-6)
@@ -140,7 +139,7 @@ def test_left_out_is_a_fit_without_that_hole():
     rng = np.random.default_rng(5)
     hole = np.r_[np.arange(9), 3]  # hole 3 has two picks of a zone
     picks = sheeted.picks(trace, hole, np.r_[depth + rng.normal(0, 2, 9), depth[3] + 1.0], NORMAL)
-    sheet = fitted(picks, np.ones(10, dtype=bool), HABIT, NORMAL)
+    sheet = fitted(picks, np.ones((10, 2), dtype=bool), HABIT, NORMAL)
     _, guess = sheet.guess(picks)
     for row in (0, 3, 9):
         rest = np.flatnonzero(hole != hole[row])
@@ -179,7 +178,7 @@ def test_pierce_depths_against_brentq_on_curved_holes():
     trace = traces.chained([f"H{i}" for i in range(count)], collars, np.full(count, 400.0), offsets, *flat)
     straight, depth = fence()
     picks = sheeted.picks(straight, np.arange(9), depth + rng.normal(0, 1.5, 9), NORMAL)
-    sheet = fitted(picks, np.ones(9, dtype=bool), HABIT, NORMAL)
+    sheet = fitted(picks, np.ones((9, 2), dtype=bool), HABIT, NORMAL)
     cut = pierced(sheet, course_of(trace, np.ones(count, dtype=bool)), trace, spread.hole_spread(trace))
 
     def above(depth, hole):
@@ -198,7 +197,7 @@ def test_turning_everything_changes_nothing():
     """A rigid turn about the vertical and a shift to large coordinates leave evidence and predictions alone."""
     trace, depth = fence()
     picks = sheeted.picks(trace, np.arange(9), depth + np.linspace(-2, 2, 9), NORMAL)
-    sheet = fitted(picks, np.ones(9, dtype=bool), HABIT, NORMAL)
+    sheet = fitted(picks, np.ones((9, 2), dtype=bool), HABIT, NORMAL)
     turn = np.array([[0.8, 0.6, 0.0], [-0.6, 0.8, 0.0], [0.0, 0.0, 1.0]])
     moved = type(picks)(
         picks.hole,
@@ -211,7 +210,7 @@ def test_turning_everything_changes_nothing():
         picks.alpha,
         picks.alpha_sigma,
     )
-    other = fitted(moved, np.ones(9, dtype=bool), HABIT, turn @ NORMAL)
+    other = fitted(moved, np.ones((9, 2), dtype=bool), HABIT, turn @ NORMAL)
     assert other.evidence == pytest.approx(sheet.evidence, abs=1e-5)
     angle, turned = curvature.angles(other.axes[2:]), curvature.angles((turn @ sheet.axes[2])[None])
     assert angle[1] == pytest.approx(turned[1], abs=1e-7)
@@ -225,7 +224,7 @@ def test_pierce_sigma_is_what_shifts_of_surface_and_hole_do_to_the_depth():
     trace, depth = fence()
     picks = sheeted.picks(trace, np.arange(9), depth, NORMAL)
     turned = NORMAL + np.tan(np.deg2rad(15.0)) * frame_of(NORMAL)[0]
-    sheet = fitted(picks, np.ones(9, dtype=bool), HABIT, turned / np.linalg.norm(turned), turns=0)
+    sheet = fitted(picks, np.ones((9, 2), dtype=bool), HABIT, turned / np.linalg.norm(turned), turns=0)
     course, known = course_of(trace, np.ones(9, dtype=bool)), spread.hole_spread(trace)
     cut = pierced(sheet, course, trace, known)
     shift = 0.01
@@ -241,7 +240,7 @@ def test_pierce_sigma_is_what_shifts_of_surface_and_hole_do_to_the_depth():
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     across = np.einsum("ci,cij,cj->c", normal, known.at(cut.hole, cut.depth).position, normal)
     by_hole = np.array([moved(shift * one)[row] for row, one in enumerate(normal)])
-    expected = covariance[:, 0, 0] * by_frame**2 + (HABIT.position_scale**2 * across + DEPTH_SIGMA**2) * by_hole**2
+    expected = covariance[:, 0, 0] * by_frame**2 + (HABIT.position_scale**2 * across + HABIT.depth**2) * by_hole**2
     assert cut.sigma**2 == pytest.approx(expected, rel=4e-3)
     # the bound tells cos² from cos, and 1/sin from none
     cosine = np.abs(normal @ sheet.axes[2])

@@ -327,8 +327,12 @@ def test_a_reader_that_goes_away_is_one_message(tmp_path):
 # ------------------------------------------------------------------------------------------------- runs that were ended
 
 WRITER = """
-import sys, time
+import signal, sys, time
 from pathlib import Path
+
+signal.signal(signal.SIGHUP, signal.SIG_DFL)  # as a terminal starts it, also where pytest's parent ignores them
+signal.signal(signal.SIGINT, signal.default_int_handler)
+
 from desurvey.outputs import replacing
 from viewer import cli
 

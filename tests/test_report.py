@@ -17,12 +17,12 @@ import pytest
 from typer.testing import CliRunner
 
 import desurvey
+from desurvey.exchange.facts import CAUTION
 from desurvey.lineup import Remembered
 from desurvey.problems import DataProblem
 from desurvey.study import Answers
 from desurvey.suspects import COLUMNS, RUN_COLUMNS, Weighed
 from tests.projects import PROJECT_TOML, TABLES, write_project
-from viewer.cautions import CAUTION
 from viewer.cli import app
 from viewer.figures.slab import fences
 from viewer.report import WantedDrawings, compose, print_pdf, render

@@ -319,6 +319,7 @@ def test_data_frames_are_a_study_like_the_same_files():
         ({"line": "left"}, "line"),
         ({"chekcs": {}}, "chekcs"),
         ({"checks": {"dogleg": 3}}, "dogleg"),
+        ({"lineup": {"wavyness_m": 3}}, "wavyness_m"),
     ],
 )
 def test_conventions_that_mean_nothing_are_refused(folder, changed, said):

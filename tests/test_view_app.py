@@ -17,12 +17,12 @@ from desurvey.decisions import FILE, Decision, Decisions, decide, read_decisions
 from desurvey.problems import DataProblem
 from tests.benches import written
 from viewer import scene, theme
-from viewer.app import serve
 from viewer.app.cards import disc_card, hole_card
 from viewer.app.core_piece import core_piece
 from viewer.app.desk import BY_SET, desk_of, filters_said, shown_rows, shown_scene
 from viewer.app.door import is_loopback
 from viewer.app.painter import Painter
+from viewer.app.serving import serve
 from viewer.app.sets import named_sets
 from viewer.app.view import History, View
 from viewer.scene.camera import Camera

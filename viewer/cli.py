@@ -132,6 +132,12 @@ for known in (app, *(group.typer_instance for group in app.registered_groups)):
         info.callback = _apart(info.callback) if info.callback is not None else None
 
 
+@functools.cache
+def _commands() -> Any:
+    """Return the commands, read from their functions once a process: as long as a small command's own work."""
+    return typer.main.get_command(app)
+
+
 def main() -> None:
     """Run the command line; say what stands in the way in one message and exit with 2."""
     for stream in (sys.stdout, sys.stderr):
@@ -140,8 +146,8 @@ def main() -> None:
     with _stopped_by_signals():
         try:
             try:
-                app()
-            finally:  # app ends by SystemExit: what a full disk kept back comes up here, not after the status is set
+                _commands()()
+            finally:  # it ends by SystemExit: what a full disk kept back comes up here, not after the status is set
                 with _answered():
                     sys.stdout.flush()
         except DataProblem as problem:

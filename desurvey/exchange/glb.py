@@ -1,11 +1,15 @@
-"""Binary glTF 2.0 (``.glb``): holes as lines, discs and surfaces as triangles.
+"""Binary glTF 2.0 (``.glb``): holes as lines, discs and surfaces as triangles, structures without a plane as points.
 
 glTF has no coordinate system of the earth, holds coordinates as float32 and has y up. So positions are relative to an
 origin that is written, with the CRS and the unit, into ``asset.extras``, and turned from (E, N, U) to (E, U, −N).
 
-Reference
----------
-Khronos Group, glTF 2.0 Specification (ISO/IEC 12113:2022), sections 3 and 4.4 (the binary container).
+Each corner of a disc names its structure (``_FEATURE_ID_0``), a row of the property table, so that a web map that picks
+a disc can say what it is.
+
+References
+----------
+Khronos Group, glTF 2.0 Specification (ISO/IEC 12113:2022), sections 3 and 4.4 (the binary container); the extensions
+EXT_mesh_features and EXT_structural_metadata (Cesium GS, drafts of the glTF repository).
 """
 
 from __future__ import annotations
@@ -17,22 +21,27 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
-from desurvey.exchange.model import Model, disc_corners, fan
+from desurvey.exchange.formats import Written
+from desurvey.exchange.model import SURFACES, Layer, Model, layers_of
 from desurvey.outputs import replacing
 from desurvey.surface.mesh import Mesh
 
 __all__ = ["write_glb", "write_mesh_glb"]
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 ARRAY_BUFFER, ELEMENT_BUFFER = 34962, 34963
 FLOAT, UNSIGNED_INT = 5126, 5125
-LINES, TRIANGLES = 1, 4
-COLOURS = {"holes": (0.10, 0.12, 0.14), "fault": (0.84, 0.37, 0.0), "": (0.0, 0.45, 0.70)}
-"""Base colours of layers, by the first word of their names (Okabe-Ito)."""
+MODES = {1: 0, 2: 1, 3: 4}
+"""Corners of a cell → points, lines or triangles."""
 SIDES = 16
+PROPERTIES = (
+    "structure_id", "hole_id", "depth", "kind", "dip", "dip_direction", "pole_sigma", "why_not", "note",
+)  # fmt: skip
+"""What a picked disc can say."""
+NO_DATA = -9999.0
 
 
 class _Buffer:
@@ -43,14 +52,19 @@ class _Buffer:
         self.views: list[dict[str, int]] = []
         self.accessors: list[dict[str, Any]] = []
 
+    def view(self, raw: bytes, **more: int) -> int:
+        """Append bytes and return the number of their view; each starts at a multiple of 8, as property tables want."""
+        self.data += bytes(-len(self.data) % 8)
+        self.views.append({"buffer": 0, "byteOffset": len(self.data), "byteLength": len(raw), **more})
+        self.data += raw
+        return len(self.views) - 1
+
     def add(self, values: npt.NDArray[Any], target: int) -> int:
         """Append an array and return the number of its accessor."""
         floats = values.dtype.kind == "f"
         raw = np.ascontiguousarray(values, dtype="<f4" if floats else "<u4")
-        self.views.append({"buffer": 0, "byteOffset": len(self.data), "byteLength": raw.nbytes, "target": target})
-        self.data += raw.tobytes()
         accessor: dict[str, Any] = {
-            "bufferView": len(self.views) - 1,
+            "bufferView": self.view(raw.tobytes(), target=target),
             "componentType": FLOAT if floats else UNSIGNED_INT,
             "count": len(raw),
             "type": "VEC3" if raw.ndim == 2 else "SCALAR",
@@ -61,44 +75,29 @@ class _Buffer:
         return len(self.accessors) - 1
 
 
-def write_glb(model: Model, path: Path) -> None:
+def write_glb(model: Model, path: Path) -> Written:
     """Write a model, one node a layer: holes, each kind of structure, each surface."""
-    layers: dict[str, tuple[Floats, Ints, int]] = {}
-    if len(model.holes.table):
-        layers["holes"] = (model.holes.position, model.holes.segments, LINES)
-    kinds = model.discs.table["kind"].fillna("").astype(str).to_numpy() if len(model.discs.table) else np.array([])
-    corners = disc_corners(model.discs, SIDES)
-    for kind in sorted(set(kinds.tolist())):
-        own = corners[kinds == kind]
-        layers[f"{kind or 'no kind'} discs"] = (own.reshape(-1, 3), fan(len(own), SIDES), TRIANGLES)
-    for name, mesh in model.meshes.items():
-        layers[f"fault {name}"] = (mesh.vertices, mesh.triangles, TRIANGLES)
-    _write(layers, path, model.name, model.crs)
+    return _write(layers_of(model, SIDES), path, (model.name, model.crs), model.placed[0])
 
 
-def write_mesh_glb(mesh: Mesh, path: Path, name: str, crs: str = "") -> None:
+def write_mesh_glb(mesh: Mesh, path: Path, name: str, crs: str = "") -> Written:
     """Write one surface."""
-    _write({name: (mesh.vertices, mesh.triangles, TRIANGLES)}, path, name, crs)
+    return _write([Layer(name, mesh.vertices, mesh.triangles, SURFACES)], path, (name, crs))
 
 
-def _write(layers: dict[str, tuple[Floats, Ints, int]], path: Path, name: str, crs: str) -> None:
-    points = [positions for positions, _, _ in layers.values() if len(positions)]
-    origin = np.floor(np.concatenate(points).min(axis=0)) if points else np.zeros(3)
-    buffer = _Buffer()
+def _write(layers: list[Layer], path: Path, named: tuple[str, str], rows: pd.DataFrame | None = None) -> Written:
+    layers = [layer for layer in layers if len(layer.cells)]
+    origin = np.floor(np.concatenate([layer.positions for layer in layers]).min(axis=0)) if layers else np.zeros(3)
+    buffer, (name, crs) = _Buffer(), named
     document: dict[str, Any] = {"meshes": [], "nodes": [], "materials": []}
-    for layer, (positions, rows, mode) in layers.items():
-        if not len(rows):
-            continue
-        number = len(document["meshes"])
-        primitive = {
-            "attributes": {"POSITION": buffer.add(_turned(positions - origin), ARRAY_BUFFER)},
-            "indices": buffer.add(rows.ravel().astype(np.uint32), ELEMENT_BUFFER),
-            "mode": mode,
-            "material": number,
-        }
-        document["meshes"].append({"name": layer, "primitives": [primitive]})
-        document["nodes"].append({"name": layer, "mesh": number})
+    for number, layer in enumerate(layers):
+        primitive = _primitive(layer, origin, buffer, number)
+        document["meshes"].append({"name": layer.name, "primitives": [primitive]})
+        document["nodes"].append({"name": layer.name, "mesh": number})
         document["materials"].append(_material(layer))
+    if rows is not None and len(rows):
+        document["extensionsUsed"] = ["EXT_mesh_features", "EXT_structural_metadata"]
+        document["extensions"] = {"EXT_structural_metadata": _metadata(rows, buffer)}
     document |= {
         "asset": {
             "version": "2.0",
@@ -113,6 +112,44 @@ def _write(layers: dict[str, tuple[Floats, Ints, int]], path: Path, name: str, c
     }
     with replacing(path) as partial:
         partial.write_bytes(_container(_without_empty(document), bytes(buffer.data)))
+    return Written(origin, ("glTF has y up: x is easting, y elevation, z minus northing",))
+
+
+def _primitive(layer: Layer, origin: Floats, buffer: _Buffer, material: int) -> dict[str, Any]:
+    attributes = {"POSITION": buffer.add(_turned(layer.positions - origin), ARRAY_BUFFER)}
+    primitive: dict[str, Any] = {
+        "attributes": attributes,
+        "indices": buffer.add(layer.cells.ravel().astype(np.uint32), ELEMENT_BUFFER),
+        "mode": MODES[layer.cells.shape[1]],
+        "material": material,
+    }
+    if layer.feature is not None:
+        attributes["_FEATURE_ID_0"] = buffer.add(layer.feature.astype(float), ARRAY_BUFFER)
+        ids = {"featureCount": len(np.unique(layer.feature)), "attribute": 0, "propertyTable": 0}
+        primitive["extensions"] = {"EXT_mesh_features": {"featureIds": [ids]}}
+    return primitive
+
+
+def _metadata(rows: pd.DataFrame, buffer: _Buffer) -> dict[str, Any]:
+    """Return the property table of the structures: numbers as float64, the rest as text."""
+    kinds: dict[str, dict[str, Any]] = {}
+    values: dict[str, dict[str, int]] = {}
+    for name in (name for name in PROPERTIES if name in rows.columns):
+        column = rows[name]
+        if column.dtype.kind in "iuf":
+            kinds[name] = {"type": "SCALAR", "componentType": "FLOAT64", "noData": NO_DATA}
+            values[name] = {"values": buffer.view(column.fillna(NO_DATA).to_numpy(dtype="<f8").tobytes())}
+            continue
+        texts = [text.encode() for text in column.astype(object).where(column.notna(), "").astype(str)]
+        ends = np.cumsum([0, *map(len, texts)], dtype="<u4")
+        kinds[name] = {"type": "STRING"}
+        if ends[-1]:  # a view may not be empty: a property without any value is left out
+            values[name] = {"values": buffer.view(b"".join(texts)), "stringOffsets": buffer.view(ends.tobytes())}
+        else:
+            del kinds[name]
+    table = {"name": "structures", "class": "structure", "count": len(rows), "properties": values}
+    schema = {"id": "lowside", "classes": {"structure": {"properties": kinds}}}
+    return {"schema": schema, "propertyTables": [table]}
 
 
 def _turned(positions: Floats) -> Floats:
@@ -120,12 +157,15 @@ def _turned(positions: Floats) -> Floats:
     return np.asarray(positions[:, [0, 2, 1]] * np.array([1.0, 1.0, -1.0]))
 
 
-def _material(layer: str) -> dict[str, Any]:
-    colour = COLOURS.get(layer.split(maxsplit=1)[0], COLOURS[""])
+def _material(layer: Layer) -> dict[str, Any]:
+    """Return a layer's colour as glTF has it: linear light, not the coded values of screens."""
+    coded = np.array([int(layer.colour[place : place + 2], 16) for place in (1, 3, 5)]) / 255.0
+    light = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1 (sRGB)
+    colour = [*light.round(4).tolist(), 1.0]
     return {
-        "name": layer,
+        "name": layer.name,
         "doubleSided": True,
-        "pbrMetallicRoughness": {"baseColorFactor": [*colour, 1.0], "metallicFactor": 0.0, "roughnessFactor": 0.8},
+        "pbrMetallicRoughness": {"baseColorFactor": colour, "metallicFactor": 0.0, "roughnessFactor": 0.8},
     }
 
 

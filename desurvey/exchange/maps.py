@@ -24,8 +24,9 @@ import pyproj
 from desurvey.exchange.model import Model
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
+from desurvey.surface import Contour
 
-__all__ = ["globe_lines", "write_geojson", "write_geopackage"]
+__all__ = ["write_geojson", "write_geopackage", "write_lines_geojson"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -70,14 +71,26 @@ def write_geojson(model: Model, path: Path) -> None:
     to_globe = _to_globe(model.crs)
     features = [*_lines(model, to_globe), *_points(model, to_globe)]
     collection = {"type": "FeatureCollection", "name": model.name, "features": features}
+    _write_collection(collection, path)
+
+
+def write_lines_geojson(lines: Sequence[Contour], path: Path, name: str, crs: str) -> None:
+    """Write structure contours, each with its elevation as a property too."""
+    to_globe = _to_globe(crs)
+    features = [
+        {
+            "type": "Feature",
+            "geometry": {"type": "LineString", "coordinates": _globe(line.points, to_globe)},
+            "properties": {"surface": name.removeprefix("contours "), "elevation": line.elevation},
+        }
+        for line in lines
+    ]
+    _write_collection({"type": "FeatureCollection", "name": name, "features": features}, path)
+
+
+def _write_collection(collection: dict[str, Any], path: Path) -> None:
     with replacing(path) as partial:
         partial.write_text(json.dumps(collection, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
-
-
-def globe_lines(lines: Sequence[Floats], crs: str) -> list[list[list[float]]]:
-    """Return lines, (n, 3) points each, as GeoJSON coordinates."""
-    to_globe = _to_globe(crs)
-    return [_globe(points, to_globe) for points in lines]
 
 
 def _to_globe(crs: str) -> pyproj.Transformer:
@@ -112,8 +125,8 @@ def _lines(model: Model, to_globe: pyproj.Transformer) -> Iterator[dict[str, Any
 
 
 def _points(model: Model, to_globe: pyproj.Transformer) -> Iterator[dict[str, Any]]:
-    places = _globe(model.discs.centre, to_globe)
-    for place, row in zip(places, _records(model.discs.table), strict=True):
+    table, position = model.placed
+    for place, row in zip(_globe(position, to_globe), _records(table), strict=True):
         geometry = {"type": "Point", "coordinates": place}
         yield {"type": "Feature", "geometry": geometry, "properties": {"layer": "structures", **row}}
 
@@ -139,14 +152,15 @@ def write_geopackage(model: Model, path: Path) -> None:
     ends = model.holes.offsets.tolist()
     position = model.holes.position
     lines = [position[first:last] for first, last in itertools.pairwise(ends)]
-    points = list(model.discs.centre[:, None, :])
+    table, places = model.placed
+    points = list(places[:, None, :])
     with replacing(path) as partial:
         partial.unlink()  # SQLite wants to make the file itself
         with closing(sqlite3.connect(partial)) as file, file:
             file.executescript("PRAGMA application_id = 0x47504B47; PRAGMA user_version = 10300;" + SCHEMA)
             number = _add_systems(file, model.crs)
             _add_layer(file, ("holes", "LINESTRING", LINE_Z), lines, model.holes.table, number)
-            _add_layer(file, ("structures", "POINT", POINT_Z), points, model.discs.table, number)
+            _add_layer(file, ("structures", "POINT", POINT_Z), points, table, number)
 
 
 def _add_systems(file: sqlite3.Connection, crs: str) -> int:

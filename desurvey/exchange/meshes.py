@@ -1,7 +1,8 @@
-"""One surface as a file: vtp, obj, stl, ply, dxf or glb by the ending of its name.
+"""Meshes without a library: Wavefront OBJ, STL and PLY.
 
-OBJ, STL and PLY carry neither CRS nor unit; OBJ and PLY say them in a comment. STL holds float32, so its coordinates
-are relative to an origin that its header names.
+None of them carries a CRS or a unit; OBJ and PLY say them in a comment. STL holds float32, so its coordinates are
+relative to an origin that its header and a file beside it name. OBJ has a colour at each vertex (``v x y z r g b``), as
+general-purpose readers take it; there is no standard for that.
 
 References
 ----------
@@ -10,65 +11,48 @@ Wavefront OBJ and the binary STL as general-purpose readers have them (no standa
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 
-from desurvey.exchange.dxf import write_mesh_dxf
-from desurvey.exchange.glb import write_mesh_glb
-from desurvey.exchange.vtkxml import mesh_piece, write_piece
+from desurvey.exchange.formats import Written
+from desurvey.exchange.model import SURFACES, Layer, Model, layers_of
 from desurvey.outputs import replacing
-from desurvey.problems import DataProblem
 from desurvey.surface.mesh import Mesh
 
-__all__ = ["MESH_ENDINGS", "check_ending", "write_mesh"]
+__all__ = ["write_model_obj", "write_obj", "write_ply", "write_stl"]
+
+SIDES = 16
+ELEMENTS = {1: "p", 2: "l", 3: "f"}
+"""Corners of a cell → how OBJ calls it."""
 
 
-def write_mesh(mesh: Mesh, path: Path | str, *, name: str, crs: str = "") -> None:
-    """Write a triangulated surface.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The surface.
-    path : path
-        Its ending says the format.
-    name : str
-        Name of the surface inside the file.
-    crs : str
-        Coordinate reference system, where the format can say it.
-
-    Raises
-    ------
-    DataProblem
-        For another ending, a missing library, or when the file can't be written.
-    """
-    path = Path(path)
-    check_ending(path)
-    MESH_ENDINGS[path.suffix.lower()](mesh, path, name, crs)
+def write_obj(mesh: Mesh, path: Path, name: str, crs: str) -> None:
+    """Write one surface as OBJ."""
+    _write_layers([Layer(name, mesh.vertices, mesh.triangles, SURFACES)], path, name, crs)
 
 
-def check_ending(path: Path) -> None:
-    """Raise a DataProblem when a surface can't be written under that name."""
-    if path.suffix.lower() not in MESH_ENDINGS:
-        known = ", ".join(MESH_ENDINGS)
-        raise DataProblem(f"a surface is written as {known}", file=str(path), value=path.suffix or "no ending")
+def write_model_obj(model: Model, path: Path) -> None:
+    """Write holes as lines, discs and surfaces as triangles, structures without a plane as points; an object each."""
+    _write_layers(layers_of(model, SIDES), path, model.name, model.crs)
 
 
-def _write_vtp(mesh: Mesh, path: Path, name: str, crs: str) -> None:
-    write_piece(mesh_piece(mesh), path, crs)
-
-
-def _write_obj(mesh: Mesh, path: Path, name: str, crs: str) -> None:
-    lines = [f"# {name}; easting, northing, elevation in metres; CRS {crs or 'not stated'}", f"o {name}"]
-    lines += [f"v {x:.6f} {y:.6f} {z:.6f}" for x, y, z in mesh.vertices.tolist()]
-    lines += [f"f {a} {b} {c}" for a, b, c in (mesh.triangles + 1).tolist()]
+def _write_layers(layers: Sequence[Layer], path: Path, name: str, crs: str) -> None:
+    lines, first = [f"# {name}; easting, northing, elevation in metres; CRS {crs or 'not stated'}"], 1
+    for layer in layers:
+        colour = " ".join(f"{int(layer.colour[place : place + 2], 16) / 255.0:.3f}" for place in (1, 3, 5))
+        lines.append(f"o {layer.name}")
+        lines += [f"v {x:.6f} {y:.6f} {z:.6f} {colour}" for x, y, z in layer.positions.tolist()]
+        element = ELEMENTS[layer.cells.shape[1]]
+        lines += [" ".join([element, *map(str, cell)]) for cell in (layer.cells + first).tolist()]
+        first += len(layer.positions)
     with replacing(path) as partial:
         partial.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
-def _write_stl(mesh: Mesh, path: Path, name: str, crs: str) -> None:
+def write_stl(mesh: Mesh, path: Path, name: str, crs: str) -> Written:
+    """Write one surface as binary STL, relative to an origin near it."""
     origin = np.floor(mesh.vertices.min(axis=0)) if len(mesh.vertices) else np.zeros(3)
     corners = mesh.corners - origin
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -79,9 +63,11 @@ def _write_stl(mesh: Mesh, path: Path, name: str, crs: str) -> None:
     header = f"lowside; metres from {origin[0]:.0f} E {origin[1]:.0f} N {origin[2]:.0f}".encode("ascii", "replace")
     with replacing(path) as partial:
         partial.write_bytes(header[:80].ljust(80) + np.uint32(len(facets)).tobytes() + facets.tobytes())
+    return Written(origin)
 
 
-def _write_ply(mesh: Mesh, path: Path, name: str, crs: str) -> None:
+def write_ply(mesh: Mesh, path: Path, name: str, crs: str) -> None:
+    """Write one surface as binary PLY, with σ at its vertices."""
     header = [
         "ply",
         "format binary_little_endian 1.0",
@@ -98,14 +84,3 @@ def _write_ply(mesh: Mesh, path: Path, name: str, crs: str) -> None:
     points = np.column_stack([mesh.vertices, mesh.sigma]).astype("<f8")
     with replacing(path) as partial:
         partial.write_bytes("\n".join(header).encode() + points.tobytes() + faces.tobytes())
-
-
-MESH_ENDINGS: dict[str, Callable[[Mesh, Path, str, str], None]] = {
-    ".vtp": _write_vtp,
-    ".obj": _write_obj,
-    ".stl": _write_stl,
-    ".ply": _write_ply,
-    ".dxf": write_mesh_dxf,
-    ".glb": write_mesh_glb,
-}
-"""The formats of a surface, by ending."""

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from desurvey.exchange.writing import TableFacts, well_known
 from desurvey.orient import Oriented
 from desurvey.project import Project
 from desurvey.ragged import groups, offsets_of
@@ -18,7 +21,7 @@ from desurvey.surface.mesh import Mesh
 from desurvey.tables import INTERVALS, TABLES
 from desurvey.traces import Traces, trace_frame
 
-__all__ = ["Discs", "Holes", "Model", "disc_corners", "fan", "model_of"]
+__all__ = ["Discs", "Holes", "Layer", "Model", "Unoriented", "disc_corners", "fan", "layers_of", "model_of"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -93,6 +96,23 @@ class Discs:
 
 @shown
 @dataclass(frozen=True, slots=True, eq=False)
+class Unoriented:
+    """Structures that lie on a hole and have no orientation: alpha only, a run without a line, nothing measured.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        The ``orient`` command's rows of them; ``why_not`` says the reason.
+    position : (n, 3) array
+        Easting, northing, elevation in metres.
+    """
+
+    table: pd.DataFrame
+    position: Floats
+
+
+@shown
+@dataclass(frozen=True, slots=True, eq=False)
 class Model:
     """All that is exported.
 
@@ -102,21 +122,49 @@ class Model:
         Of the project; the CRS is blank where none is stated.
     holes : Holes
     discs : Discs
+    points : Unoriented
     meshes : mapping of str to Mesh
         Faults and surfaces by name.
     tables : mapping of str to pandas.DataFrame
         Tables by name: collars, traces, structures, runs, the intervals, and what else was given.
     basis : str
         Whether data are as logged or as decided.
+    about : pandas.DataFrame
+        What a reader must know to trust or repeat it, two columns: what, value (:mod:`desurvey.exchange.facts`).
+    colours : mapping of str to str
+        Colour of each kind of structure, ``#RRGGBB``; grey where none is given.
     """
 
     name: str
     crs: str
     holes: Holes
     discs: Discs
+    points: Unoriented
     meshes: Mapping[str, Mesh]
     tables: Mapping[str, pd.DataFrame]
     basis: str = ""
+    about: pd.DataFrame = field(default_factory=lambda: pd.DataFrame({"what": [], "value": []}))
+    colours: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def placed(self) -> tuple[pd.DataFrame, Floats]:
+        """All structures that have a place, those with an orientation first: their rows, and their positions."""
+        table = pd.concat([one.table for one in (self.discs, self.points) if len(one.table)] or [self.discs.table])
+        return table.reset_index(drop=True), np.concatenate([self.discs.centre, self.points.position])
+
+    def facts(self, table: str) -> TableFacts:
+        """Return what a file of one of the tables can say of it; structures and collars have shapes."""
+        shape, blobs = "", None
+        if table == "structures":
+            rows, position = self.placed
+            place = dict(zip(rows["structure_id"], position, strict=True))
+            shape, blobs = "Point Z", [well_known(place.get(name)) for name in self.tables[table]["structure_id"]]
+        elif table == "collars":
+            ends = self.holes.offsets.tolist()
+            lines = [self.holes.position[first:last] for first, last in itertools.pairwise(ends)]
+            place = dict(zip(self.holes.table["hole_id"], lines, strict=True))
+            shape, blobs = "LineString Z", [well_known(place.get(name)) for name in self.tables[table]["hole_id"]]
+        return TableFacts(self.name, self.crs, self.basis, shape, blobs)
 
 
 def model_of(
@@ -126,6 +174,7 @@ def model_of(
     known: tuple[HoleSpread, StructureSpread],
     *,
     basis: str = "",
+    about: pd.DataFrame | None = None,
     meshes: Mapping[str, Mesh] | None = None,
     tables: Mapping[str, pd.DataFrame] | None = None,
 ) -> Model:
@@ -139,6 +188,8 @@ def model_of(
         How well they are known.
     basis : str
         Whether data are as logged or as decided.
+    about : pandas.DataFrame, optional
+        What a reader must know to trust or repeat it.
     meshes : mapping, optional
         Faults and surfaces by name.
     tables : mapping, optional
@@ -153,14 +204,17 @@ def model_of(
         **{name: _typed(frame) for name, frame in project.intervals.items()},
     }
     use = structures.usable
+    bare = ~use & np.isfinite(structures.position).all(axis=1)
     return Model(
         name=project.name,
         crs=project.settings.frame.crs,
         holes=_holes(project, traces),
         discs=Discs(oriented[use].reset_index(drop=True), structures.position[use], structures.normal[use]),
+        points=Unoriented(oriented[bare].reset_index(drop=True), structures.position[bare]),
         meshes=dict(meshes or {}),
         tables={**own, **(tables or {})},
         basis=basis,
+        about=pd.DataFrame({"what": [], "value": []}) if about is None else about,
     )
 
 
@@ -182,6 +236,52 @@ def _typed(frame: pd.DataFrame) -> pd.DataFrame:
         if given.notna().any() and not (given.notna() & number.isna()).any():
             out[name] = number.astype(float)
     return out
+
+
+class Layer(NamedTuple):
+    """One layer of a picture in space.
+
+    Attributes
+    ----------
+    name : str
+    positions : (n, 3) array
+    cells : (m, k) int array
+        Rows of the positions: points (k = 1), pieces of lines (2) or triangles (3).
+    colour : str
+        ``#RRGGBB``.
+    feature : (n,) int array or None
+        Row of the structure (:attr:`Model.placed`) that each position belongs to.
+    """
+
+    name: str
+    positions: Floats
+    cells: Ints
+    colour: str
+    feature: Ints | None = None
+
+
+HOLES, SURFACES, OTHERS = "#1A1E24", "#D55E00", "#999999"
+"""Colours of holes, of surfaces (vermilion of Okabe and Ito), and of kinds that have none of their own."""
+
+
+def layers_of(model: Model, sides: int) -> list[Layer]:
+    """Return a model as layers: holes, the discs and the bare points of each kind, each surface; no empty ones."""
+    layers = [Layer("holes", model.holes.position, model.holes.segments, HOLES)]
+    corners, oriented = disc_corners(model.discs, sides), len(model.discs.table)
+    for kind in sorted({*_kinds(model.discs.table), *_kinds(model.points.table)}):
+        name, colour = kind or "no kind", model.colours.get(kind, OTHERS)
+        rows = np.flatnonzero(_kinds(model.discs.table) == kind)
+        feature = np.repeat(rows, sides)
+        layers.append(Layer(f"{name} discs", corners[rows].reshape(-1, 3), fan(len(rows), sides), colour, feature))
+        rows = np.flatnonzero(_kinds(model.points.table) == kind)
+        cells = np.arange(len(rows))[:, None]
+        layers.append(Layer(f"{name} not oriented", model.points.position[rows], cells, colour, oriented + rows))
+    layers += [Layer(f"fault {name}", mesh.vertices, mesh.triangles, SURFACES) for name, mesh in model.meshes.items()]
+    return [layer for layer in layers if len(layer.cells)]
+
+
+def _kinds(table: pd.DataFrame) -> npt.NDArray[np.str_]:
+    return table["kind"].fillna("").to_numpy(dtype=np.str_) if len(table) else np.zeros(0, dtype=np.str_)
 
 
 def disc_corners(discs: Discs, sides: int = 16) -> Floats:

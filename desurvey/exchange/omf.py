@@ -6,7 +6,6 @@ on older libraries that NumPy 2 warns about. OMF has no field for a CRS: it stan
 
 from __future__ import annotations
 
-import importlib
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,15 +16,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from desurvey.exchange.formats import library
 from desurvey.exchange.model import Discs, Holes, Model, disc_corners, fan
 from desurvey.outputs import replacing
-from desurvey.problems import DataProblem
 from desurvey.surface.mesh import Mesh
 
 __all__ = ["open_mining_format", "write_omf"]
 
 SIDES = 12
-INSTALL = 'install it with: pip install "lowside[formats]"'
 
 
 @contextmanager
@@ -39,10 +37,7 @@ def open_mining_format() -> Iterator[Any]:
     """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)
-        try:
-            yield importlib.import_module("omf")
-        except ImportError as problem:
-            raise DataProblem("writing .omf needs the library 'omf'", hint=INSTALL) from problem
+        yield library("omf", ".omf")
 
 
 def write_omf(model: Model, path: Path) -> None:
@@ -55,10 +50,11 @@ def write_omf(model: Model, path: Path) -> None:
         )
         project.elements = [
             *([_holes(omf, model.holes)] if len(model.holes.table) else []),
-            *([_points(omf, model.discs), _discs(omf, model.discs)] if len(model.discs.table) else []),
+            *([_points(omf, *model.placed)] if len(model.placed[0]) else []),
+            *([_discs(omf, model.discs)] if len(model.discs.table) else []),
             *(_fault(omf, name, mesh) for name, mesh in model.meshes.items()),
         ]
-        with replacing(path.with_suffix(".omf")) as partial:
+        with replacing(path) as partial:
             omf.OMFWriter(project, str(partial))
 
 
@@ -75,11 +71,11 @@ def _holes(omf: Any, holes: Holes) -> Any:
     )
 
 
-def _points(omf: Any, discs: Discs) -> Any:
+def _points(omf: Any, table: pd.DataFrame, position: npt.NDArray[Any]) -> Any:
     return omf.PointSetElement(
         name="structures",
-        geometry=omf.PointSetGeometry(vertices=discs.centre),
-        data=[_data(omf, str(name), discs.table[name], "vertices") for name in discs.table.columns],
+        geometry=omf.PointSetGeometry(vertices=position),
+        data=[_data(omf, str(name), table[name], "vertices") for name in table.columns],
     )
 
 

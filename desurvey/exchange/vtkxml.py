@@ -19,16 +19,20 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from desurvey.exchange.model import Discs, Holes, Model, disc_corners
+from desurvey.exchange.formats import Written
+from desurvey.exchange.model import Discs, Holes, Model, Unoriented, disc_corners
 from desurvey.outputs import replacing
 from desurvey.shown import shown
 from desurvey.surface.mesh import Mesh
 
-__all__ = ["discs_piece", "holes_piece", "mesh_piece", "write_piece", "write_vtm", "write_vtp"]
+__all__ = ["discs_piece", "holes_piece", "mesh_piece", "write_mesh_vtp", "write_piece", "write_vtm", "write_vtp"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Columns = Mapping[str, npt.NDArray[Any]]
+
+SHAPES = ("verts", "lines", "polygons")
+"""Cells of a piece, in the order in which VTK counts them."""
 
 TYPES = {"f": ("Float64", "<f8"), "i": ("Int64", "<i8"), "b": ("UInt8", "u1")}
 
@@ -45,7 +49,9 @@ class Piece:
     lines, polygons : list of int arrays
         Rows of the points of each.
     point_data, cell_data : mappings
-        Columns of one value a point, and of one value a cell (lines first).
+        Columns of one value a point, and of one value a cell (vertices first, then lines).
+    verts : list of int arrays
+        Rows of the points that are drawn as such.
     """
 
     points: Floats
@@ -53,6 +59,7 @@ class Piece:
     polygons: list[Ints] = field(default_factory=list)
     point_data: Columns = field(default_factory=dict)
     cell_data: Columns = field(default_factory=dict)
+    verts: list[Ints] = field(default_factory=list)
 
 
 def write_vtp(model: Model, path: Path) -> None:
@@ -60,7 +67,7 @@ def write_vtp(model: Model, path: Path) -> None:
     write_piece(_joined(list(_blocks(model).items())), path, model.crs)
 
 
-def write_vtm(model: Model, path: Path) -> None:
+def write_vtm(model: Model, path: Path) -> Written:
     """Write a multi-block file, with one PolyData for each layer in a folder of its name beside it."""
     folder = path.with_suffix("")
     folder.mkdir(exist_ok=True)
@@ -73,13 +80,14 @@ def write_vtm(model: Model, path: Path) -> None:
     body = ["  <vtkMultiBlockDataSet>", *lines, "  </vtkMultiBlockDataSet>"]
     with replacing(path) as partial:
         partial.write_text(_file("vtkMultiBlockDataSet", body), encoding="utf-8")
+    return Written(said=(f"The blocks lie in the folder {folder.name} beside it",))
 
 
 def write_piece(piece: Piece, path: Path, crs: str = "") -> None:
     """Write one PolyData with its coordinate system and unit as field data."""
     counts = {
         "NumberOfPoints": len(piece.points),
-        "NumberOfVerts": 0,
+        "NumberOfVerts": len(piece.verts),
         "NumberOfLines": len(piece.lines),
         "NumberOfStrips": 0,
         "NumberOfPolys": len(piece.polygons),
@@ -95,6 +103,7 @@ def write_piece(piece: Piece, path: Path, crs: str = "") -> None:
         *_section("PointData", piece.point_data),
         *_section("CellData", piece.cell_data),
         *_section("Points", {"position": piece.points}),
+        *_section("Verts", _cells(piece.verts)),
         *_section("Lines", _cells(piece.lines)),
         *_section("Polys", _cells(piece.polygons)),
         "    </Piece>",
@@ -123,27 +132,43 @@ def mesh_piece(mesh: Mesh) -> Piece:
     return Piece(mesh.vertices, polygons=list(mesh.triangles), point_data={"sigma": mesh.sigma})
 
 
+def points_piece(points: Unoriented) -> Piece:
+    """Return structures without orientation as points."""
+    verts = list(np.arange(len(points.position))[:, None])
+    return Piece(points.position, verts=verts, cell_data=_columns(points.table))
+
+
+def write_mesh_vtp(mesh: Mesh, path: Path, name: str, crs: str) -> None:
+    """Write one surface with its σ."""
+    write_piece(mesh_piece(mesh), path, crs)
+
+
 def _blocks(model: Model) -> dict[str, Piece]:
     named = {f"fault {name}": mesh_piece(mesh) for name, mesh in model.meshes.items()}
-    return {"holes": holes_piece(model.holes), "structures": discs_piece(model.discs), **named}
+    bare = {"not oriented": points_piece(model.points)} if len(model.points.table) else {}
+    return {"holes": holes_piece(model.holes), "structures": discs_piece(model.discs), **bare, **named}
 
 
 def _joined(blocks: list[tuple[str, Piece]]) -> Piece:
     """Return pieces as one, with a column of their layers; what a piece doesn't have is NaN or blank there."""
     start = np.cumsum([0, *[len(piece.points) for _, piece in blocks]])
-    lines = [line + first for (_, piece), first in zip(blocks, start, strict=False) for line in piece.lines]
-    polygons = [poly + first for (_, piece), first in zip(blocks, start, strict=False) for poly in piece.polygons]
-    with_lines = [(name, piece) for name, piece in blocks if piece.lines]
-    with_polygons = [(name, piece) for name, piece in blocks if piece.polygons]
+    shapes: dict[str, list[Ints]] = {
+        shape: [
+            cell + first for (_, piece), first in zip(blocks, start, strict=False) for cell in getattr(piece, shape)
+        ]
+        for shape in SHAPES
+    }
     frames = [
-        pd.DataFrame({"layer": name, **piece.cell_data}, index=range(len(piece.lines) + len(piece.polygons)))
-        for name, piece in with_lines + with_polygons
+        pd.DataFrame({"layer": name, **piece.cell_data}, index=range(len(getattr(piece, shape))))
+        for shape in SHAPES
+        for name, piece in blocks
+        if getattr(piece, shape)
     ]
     cells = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame({"layer": []})
     at_points = [pd.DataFrame(dict(piece.point_data), index=range(len(piece.points))) for _, piece in blocks]
     points = pd.concat(at_points, ignore_index=True)
     place = np.concatenate([piece.points for _, piece in blocks])
-    return Piece(place, lines, polygons, point_data=_columns(points), cell_data=_columns(cells))
+    return Piece(place, **shapes, point_data=_columns(points), cell_data=_columns(cells))
 
 
 def _columns(frame: pd.DataFrame) -> dict[str, npt.NDArray[Any]]:

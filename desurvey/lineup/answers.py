@@ -16,6 +16,7 @@ from desurvey.lineup.partition import chances
 from desurvey.lineup.picks import LineupSettings, Picks
 from desurvey.lineup.pins import Pinned, Pins, pinned, placed
 from desurvey.lineup.shape import Fault, faults_of
+from desurvey.lineup.sheet import PLACE, PLANE
 from desurvey.orient import Oriented, oriented
 from desurvey.progress import part, silent
 from desurvey.project import options
@@ -68,6 +69,8 @@ class LineUp:
         Of each pick belonging to each fault, and last to none; what is left to 1 is that of being in ``perhaps``.
     trusted : (m,) bool array
         Whose orientation is believed.
+    displaced : (m,) bool array
+        Those of a fault that seem to be logged at a wrong depth, some metres off.
     forced : (m,) bool array
         Picks that a person put into their fault against the evidence: its members, with no say in its shape.
     aside : (m,) bool array
@@ -96,6 +99,7 @@ class LineUp:
     group: Ints
     probability: Floats
     trusted: Bools
+    displaced: Bools
     forced: Bools
     aside: Bools
     chance: Floats
@@ -245,13 +249,13 @@ def lined_up(
     group[forced] = place[found.put[forced]]
     probability[forced] = np.arange(len(faults) + 1) == group[forced][:, None]
     faults = tuple(replace(fault, rows=np.flatnonzero(group == number)) for number, fault in enumerate(faults))
-    trusted = np.ones(len(picks), dtype=bool)
-    trusted[free] = state.trusted
+    trusted, displaced = np.ones(len(picks), dtype=bool), np.zeros(len(picks), dtype=bool)
+    trusted[free], displaced[free] = state.believed[:, PLANE], ~state.believed[:, PLACE]
     unheld = (*said.lost, *(str(names[row]) for row in found.unheld))
     tell(1.0)
     return LineUp(
-        picks, names, faults, group, probability, trusted, forced, said.aside, chance, pairs, maybe, unheld, kind,
-        settings, traces, spread, drilled,
+        picks, names, faults, group, probability, trusted, displaced, forced, said.aside, chance, pairs, maybe, unheld,
+        kind, settings, traces, spread, drilled,
     )  # fmt: skip
 
 
@@ -345,7 +349,7 @@ def left_out(lineup: LineUp) -> LeftOut:
 def _left_out_depth(lineup: LineUp, fault: Fault) -> tuple[Floats, Floats]:
     """Return where the others put the members of a fault: steps along the hole on to the left-out surface."""
     picks = lineup.picks[fault.rows]
-    nothing = np.zeros(len(picks), dtype=bool)
+    bare = np.tile([True, False], (len(picks), 1))
     depth = picks.depth.copy()
     for _ in range(STEPS):
         points = lineup.traces.at(picks.hole, depth)
@@ -353,7 +357,7 @@ def _left_out_depth(lineup: LineUp, fault: Fault) -> tuple[Floats, Floats]:
             picks.hole, depth, points.position, picks.position_covariance, points.tangent, picks.normal,
             picks.pole_covariance, picks.alpha, picks.alpha_sigma,
         )  # fmt: skip
-        seen, guess = fault.sheet.guess(moved, trusted=nothing)
+        seen, guess = fault.sheet.guess(moved, believed=bare)
         along = points.tangent @ fault.sheet.axes[2]
         along = np.where(np.abs(along) < 0.05, np.copysign(0.05, along), along)
         depth = np.maximum(depth - (seen.value[:, 0] - guess.mean[:, 0]) / along, 0.0)

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.lineup.picks import Picks
-from desurvey.lineup.sheet import Habit, Readings, frame_of, readings
+from desurvey.lineup.sheet import Habit, Readings, frame_of, log_density, readings
 from desurvey.progress import Progress, followed, silent
 from desurvey.ragged import offsets_of
 from desurvey.shown import shown
@@ -276,21 +276,7 @@ def _gain(growth: _Growth, seen: Readings) -> Floats:
     half = np.matmul(matrix, growth.covariance[:, None])
     spread = np.matmul(half, np.swapaxes(matrix, -1, -2)) + seen.noise
     miss = seen.value - np.einsum("snij,sj->sni", matrix, growth.mean)
-    return _density(miss, spread)
-
-
-def _density(miss: Floats, spread: Floats) -> Floats:
-    """Return the log density of centred Gaussians, by a Cholesky factor written out (fast on millions of 3 × 3)."""
-    l00 = np.sqrt(spread[..., 0, 0])
-    l10 = spread[..., 1, 0] / l00
-    l20 = spread[..., 2, 0] / l00
-    l11 = np.sqrt(spread[..., 1, 1] - l10**2)
-    l21 = (spread[..., 2, 1] - l20 * l10) / l11
-    l22 = np.sqrt(spread[..., 2, 2] - l20**2 - l21**2)
-    x = miss[..., 0] / l00
-    y = (miss[..., 1] - l10 * x) / l11
-    z = (miss[..., 2] - l20 * x - l21 * y) / l22
-    return np.asarray(-0.5 * (x * x + y * y + z * z) - np.log(l00 * l11 * l22) - 1.5 * np.log(2 * np.pi))
+    return log_density(miss, spread)
 
 
 def _joined(growth: _Growth, seen: Readings, hole: Ints, column: Ints, gain: Floats) -> _Growth:

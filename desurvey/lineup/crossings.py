@@ -10,7 +10,7 @@ import numpy.typing as npt
 from desurvey.shown import shown
 from desurvey.traces import Traces
 
-__all__ = ["Course", "Crossings", "course_of", "crossings", "reach_of"]
+__all__ = ["Course", "Crossings", "among", "course_of", "crossings", "nearest", "reach_of"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -88,15 +88,22 @@ def course_of(traces: Traces, which: Bools, beyond: float = 0.0) -> Course:
 
 def crossings(course: Course, centre: Floats, axes: Floats) -> Crossings:
     """Return where holes first cut the plane through ``centre`` whose axes and normal are the rows of ``axes``."""
-    local = (course.position - centre) @ axes.T
-    above = local[:, 2] > 0.0
+    off = (course.position - centre) @ axes[2]
+    above = off > 0.0
     row = np.flatnonzero((above[1:] != above[:-1]) & (course.hole[1:] == course.hole[:-1]))
-    _, first = np.unique(course.hole[row], return_index=True)
-    row = row[first]
-    share = local[row, 2] / (local[row, 2] - local[row + 1, 2])
+    hole = course.hole[row]
+    row = row[np.diff(hole, prepend=-1) != 0]  # the first of each hole, for a hole's points lie together
+    share = off[row] / (off[row] - off[row + 1])
     depth = course.depth[row] + share * (course.depth[row + 1] - course.depth[row])
-    place = local[row, :2] + share[:, None] * (local[row + 1, :2] - local[row, :2])
-    return Crossings(course.hole[row], depth, place)
+    position = course.position[row] + share[:, None] * (course.position[row + 1] - course.position[row])
+    return Crossings(course.hole[row], depth, (position - centre) @ axes[:2].T)
+
+
+def among(hole: Ints, held: Ints) -> Bools:
+    """Return which holes are among some, by a table of all holes: ``np.isin`` sorts."""
+    table = np.zeros(max(hole.max(initial=-1), held.max(initial=-1)) + 1, dtype=bool)
+    table[held] = True
+    return np.asarray(table[hole])
 
 
 def reach_of(place: Floats, multiple: float) -> float:

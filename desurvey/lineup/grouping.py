@@ -10,7 +10,6 @@ in whole, faults are merged and dissolved, and a move is kept only when the whol
 from __future__ import annotations
 
 from dataclasses import replace
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
@@ -18,12 +17,12 @@ import numpy.typing as npt
 from desurvey.lineup.background import background_of
 from desurvey.lineup.candidates import Candidates, candidates, through_places
 from desurvey.lineup.crossings import Course
-from desurvey.lineup.learning import learnt
+from desurvey.lineup.learning import learnt, log_prior
 from desurvey.lineup.moves import improved
 from desurvey.lineup.partition import Grouping, kept_apart, refitted, settled, state_of, trimmed, without_doubtful
 from desurvey.lineup.picks import LineupSettings, Picks
 from desurvey.lineup.sheet import Habit, Sheet
-from desurvey.lineup.weighing import Null, Problem, gains_of, hole_count, raw_worth, sheet_of, view_of, worth
+from desurvey.lineup.weighing import Memo, Null, Problem, gains_of, hole_count, raw_worth, sheet_of, view_of, worth
 from desurvey.progress import Progress, followed, part, silent
 
 __all__ = ["Grouping", "Problem", "gains", "grouped", "regrouped", "sought", "with_fault"]
@@ -59,13 +58,74 @@ def grouped(
     progress : callable
         Told the share of the work that is done.
     """
-    habit = Habit(
-        settings.waviness_m, settings.waviness_range_m, np.deg2rad(settings.pole_scatter_deg), 1.0, _span(picks)
-    )
+    habit = Habit.of(settings, _span(picks))
     problem = Problem(picks, settings, habit, course, background_of(picks, course.length), apart)
-    state = state_of(problem, np.full(len(picks), -1), np.ones(len(picks), dtype=bool), [], [])
     if not len(picks):
-        return problem, state
+        return problem, state_of(problem, np.full(0, -1), np.ones((0, 2), dtype=bool), [], [])
+    if not settings.learn:
+        problem, state = _searched(problem, progress)
+        return problem, without_doubtful(problem, state)
+    found = _searched(problem, part(progress, 0.0, 0.5))
+    swarms = _in_swarms(picks)
+    if swarms or _much_left(*found):
+        other = _searched(_started(problem, ZONED if swarms else ROUGH), part(progress, 0.5, 1.0))
+        found = max(found, other, key=_log_posterior)
+    problem, state = found
+    return problem, without_doubtful(problem, state)
+
+
+ROUGH = {"amplitude": 4.0, "distance": 1 / 3}
+"""Where a second search starts from, as multiples of the settings: rough and folded faults, of which a search that
+starts from gentle ones finds pieces."""
+
+ZONED = {"depth": 4.0, "zone_rate": 20.0}
+"""Where it starts from instead if picks come in swarms: zones, logged as several picks a hole."""
+
+SWARM_M, SWARM_DEG, SWARM_SHARE = 12.0, 25.0, 0.25
+"""Picks come in swarms if this share of them have the next one of their hole within so many metres and degrees."""
+
+
+def _in_swarms(picks: Picks) -> bool:
+    order = np.lexsort([picks.depth, picks.hole])
+    hole, depth, normal = picks.hole[order], picks.depth[order], picks.normal[order]
+    alike = np.abs((normal[1:] * normal[:-1]).sum(axis=1)) > np.cos(np.deg2rad(SWARM_DEG))  # False without a normal
+    near = (hole[1:] == hole[:-1]) & (depth[1:] - depth[:-1] < SWARM_M) & alike
+    return bool((np.append(near, False) | np.insert(near, 0, False)).mean() >= SWARM_SHARE)
+
+
+MUCH_LEFT, BESIDE = 0.6, 0.15
+"""Shares that a search from rough faults is for: of all picks, those of no fault; of these, those beside a fault."""
+
+BESIDE_M, BESIDE_DEG = 15.0, 35.0
+"""Metres from a fault's plane, and degrees, within which a pick of no fault lies beside it."""
+
+
+def _much_left(problem: Problem, state: Grouping) -> bool:
+    picks, beside = problem.picks, np.zeros(len(problem.picks), dtype=bool)
+    left = state.null & (picks.oriented | picks.cone_only)
+    for sheet in state.sheets:
+        off = (picks.position - sheet.centre) @ sheet.axes[2]
+        alike = np.abs(picks.normal @ sheet.axes[2]) > np.cos(np.deg2rad(BESIDE_DEG))  # False without a normal
+        beside |= (np.abs(off) < BESIDE_M) & alike
+    count = int(left.sum())
+    some = count >= problem.settings.least_holes
+    return some and (left.mean() > MUCH_LEFT or int((left & beside).sum()) >= max(2.0, BESIDE * count))
+
+
+def _started(problem: Problem, multiples: dict[str, float]) -> Problem:
+    base = problem.habit
+    habit = replace(base, **{name: getattr(base, name) * times for name, times in multiples.items()})
+    return replace(problem, habit=habit, memo=Memo())
+
+
+def _log_posterior(found: tuple[Problem, Grouping]) -> float:
+    problem, state = found
+    return state.total + log_prior(problem)
+
+
+def _searched(problem: Problem, progress: Progress) -> tuple[Problem, Grouping]:
+    """Return the most probable partition found from the problem's hyperparameters, and those it teaches."""
+    picks = problem.picks
     grown, packed = SHARES
     first = sought(problem, Null.sparse(problem), progress=part(progress, 0.0, grown))
     state = _packed(problem, first, part(progress, grown, packed))
@@ -73,7 +133,7 @@ def grouped(
     for turn in range(turns):
         step = part(part(progress, packed, 1.0), turn / turns, (turn + 1) / turns)
         before = state.group
-        if settings.learn:
+        if problem.settings.learn:
             problem = learnt(problem, state)
         state = revalued(problem, state)
         step(0.1)
@@ -82,7 +142,7 @@ def grouped(
         state = improved(problem, state, found, part(step, 0.35, 1.0))
         if np.array_equal(before, state.group):
             break
-    return problem, without_doubtful(problem, state)
+    return problem, state
 
 
 def regrouped(problem: Problem, state: Grouping, kept: Bools) -> tuple[Problem, Grouping]:
@@ -95,11 +155,11 @@ def regrouped(problem: Problem, state: Grouping, kept: Bools) -> tuple[Problem, 
     picks = problem.picks[kept]
     apart = tuple(number[rows[kept[rows]]] for rows in problem.apart)
     background = background_of(picks, problem.course.length)
-    fewer = replace(problem, picks=picks, background=background, apart=apart, unmerged=set(), memo=WeakKeyDictionary())
-    start = state_of(fewer, state.group[kept], state.trusted[kept], list(state.sheets), state.raw.tolist())
+    fewer = replace(problem, picks=picks, background=background, apart=apart, memo=Memo())
+    start = state_of(fewer, state.group[kept], state.believed[kept], list(state.sheets), state.raw.tolist())
     nothing = Candidates(np.zeros((0, len(picks)), dtype=bool), np.zeros((0, 3)), np.zeros(0))
     active = np.unique(state.group[~kept & ~state.null]).tolist()
-    start = refitted(fewer, start, start.group, start.trusted, active)[0] if active else start
+    start = refitted(fewer, start, start.group, start.believed, active)[0] if active else start
     return fewer, without_doubtful(fewer, improved(fewer, start, nothing))
 
 
@@ -146,28 +206,28 @@ def gains(problem: Problem, state: Grouping, sheet: Sheet) -> tuple[Ints, Floats
 
 def revalued(problem: Problem, state: Grouping) -> Grouping:
     """Return the same partition with everything computed anew."""
-    return refitted(problem, state, state.group, state.trusted, list(range(len(state.sheets))))[0]
+    return refitted(problem, state, state.group, state.believed, list(range(len(state.sheets))))[0]
 
 
 def _packed(problem: Problem, found: Candidates, progress: Progress) -> Grouping:
     """Return a first partition: candidates put in one after another, the best first, if their free picks suffice."""
     count = len(problem.picks)
     null = Null.sparse(problem)
-    state = state_of(problem, np.full(count, -1), np.ones(count, dtype=bool), [], [])
+    state = state_of(problem, np.full(count, -1), np.ones((count, 2), dtype=bool), [], [])
     sets = list(zip(found.member, found.normal, strict=True))
     for member, normal in followed(sets, part(progress, 0.0, 0.5)):
         rows = np.flatnonzero(member & state.null)
         if 2 * len(rows) <= member.sum() or hole_count(problem, rows) < problem.settings.least_holes:
             continue
-        rows, trusted, sheet = trimmed(problem, rows, normal, null)
+        rows, believed, sheet = trimmed(problem, rows, normal, null)
         if hole_count(problem, rows) < problem.settings.least_holes:
             continue
-        raw = raw_worth(problem, sheet, rows, trusted, null)
+        raw = raw_worth(problem, sheet, rows, believed, null)
         group = state.group.copy()
         group[rows] = len(state.sheets)
         if worth(raw, rows, null) > 0.0 and kept_apart(problem, group):
-            trusted = np.where(group == len(state.sheets), trusted, state.trusted)
-            state = state_of(problem, group, trusted, [*state.sheets, sheet], [*state.raw, raw])
+            believed = np.where((group == len(state.sheets))[:, None], believed, state.believed)
+            state = state_of(problem, group, believed, [*state.sheets, sheet], [*state.raw, raw])
             state = settled(problem, state, [len(state.sheets) - 1], null)
     return settled(problem, state, list(range(len(state.sheets))), progress=part(progress, 0.5, 1.0))
 
@@ -176,9 +236,9 @@ def with_fault(problem: Problem, state: Grouping, rows: Ints) -> Grouping:
     """Return the partition with a set of picks as a fault, whatever the evidence says of it."""
     group = state.group.copy()
     group[rows] = len(state.sheets)
-    sheet = sheet_of(problem, rows, state.trusted, _first_normal(problem.picks[rows]))
-    raw = raw_worth(problem, sheet, rows, state.trusted, Null.of(problem, group))
-    return state_of(problem, group, state.trusted, [*state.sheets, sheet], [*state.raw, raw])
+    sheet = sheet_of(problem, rows, state.believed, _first_normal(problem.picks[rows]))
+    raw = raw_worth(problem, sheet, rows, state.believed, Null.of(problem, group))
+    return state_of(problem, group, state.believed, [*state.sheets, sheet], [*state.raw, raw])
 
 
 def _first_normal(picks: Picks) -> Floats:

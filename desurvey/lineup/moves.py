@@ -67,12 +67,12 @@ def _inserted(problem: Problem, state: Grouping, rows: Ints, normal: Floats) -> 
     """Return the partition with a set of picks made a fault of its own, whoever had them before."""
     rows, believe, sheet = trimmed(problem, rows, normal, Null.of(problem, state.group))
     robbed = sorted(set(state.group[rows].tolist()) - {-1})
-    group, trusted = state.group.copy(), state.trusted.copy()
+    group, believed = state.group.copy(), state.believed.copy()
     group[rows] = len(state.sheets)
-    trusted[rows] = believe[rows]
-    longer = state_of(problem, group, trusted, [*state.sheets, sheet], [*state.raw, 0.0])
+    believed[rows] = believe[rows]
+    longer = state_of(problem, group, believed, [*state.sheets, sheet], [*state.raw, 0.0])
     active = [*robbed, len(state.sheets)]
-    trial, active = refitted(problem, longer, group, trusted, active)
+    trial, active = refitted(problem, longer, group, believed, active)
     return settled(problem, trial, active)
 
 
@@ -95,9 +95,9 @@ def _mergers(problem: Problem, state: Grouping) -> Iterator[Grouping | None]:
     members = [np.flatnonzero(state.group == number).tobytes() for number in range(len(state.sheets))]
     for larger, smaller in like_pairs(state):
         pair = (members[larger], members[smaller])
-        if pair in problem.unmerged:
+        if pair in problem.memo.unmerged:
             continue
-        problem.unmerged.add(pair)
+        problem.memo.unmerged.add(pair)
         if lies_near(problem, state, larger, smaller):
             trial = merged(problem, state, larger, smaller, best=state)
             better = trial.total > state.total + 1e-6 and kept_apart(problem, trial.group)
@@ -138,7 +138,7 @@ def merged(problem: Problem, state: Grouping, first: int, second: int, *, best: 
         group = state.group.copy()
         group[state.group == give] = -1
         group[joined] = keep
-        trial, active = refitted(problem, state, group, state.trusted, [keep, give])
+        trial, active = refitted(problem, state, group, state.believed, [keep, give])
         trial = settled(problem, trial, active)
         if best is None or trial.total > best.total:
             best = trial

@@ -91,13 +91,13 @@ def perhaps(problem: Problem, state: Grouping) -> tuple[Perhaps, ...]:
         rows = np.flatnonzero(member & state.null)
         if hole_count(problem, rows) < least:
             continue
-        rows, trusted, sheet = trimmed(problem, rows, normal, null)
+        rows, believed, sheet = trimmed(problem, rows, normal, null)
         if hole_count(problem, rows) < least:
             continue
         total = problem.background.total
         rest = state.null.copy()
         rest[rows] = False
-        gain = raw_worth(problem, sheet, rows, trusted, null) + total(rest) - total(state.null)
+        gain = raw_worth(problem, sheet, rows, believed, null) + total(rest) - total(state.null)
         inside = expit(gains_of(seen_by(problem, sheet, rows), null)[0])
         weighed.append((float(expit(gain - FOUND_BY_LOOKING)), rows, inside, sheet.axes[2]))
     out: list[Perhaps] = []

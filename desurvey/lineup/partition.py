@@ -19,7 +19,6 @@ from desurvey.lineup.weighing import (
     sheet_of,
     view_of,
     worth,
-    zone_odds,
 )
 from desurvey.progress import Progress, silent
 from desurvey.shown import shown
@@ -60,8 +59,8 @@ class Grouping:
     ----------
     group : (m,) int array
         Number of each pick's fault, −1 for none.
-    trusted : (m,) bool array
-        Whether its orientation is believed.
+    believed : (m, 2) bool array
+        Whether its place and its orientation is believed.
     sheets : tuple of Sheet
         One a fault.
     raw : (k,) array
@@ -71,7 +70,7 @@ class Grouping:
     """
 
     group: Ints
-    trusted: Bools
+    believed: Bools
     sheets: tuple[Sheet, ...]
     raw: Floats
     total: float
@@ -82,10 +81,10 @@ class Grouping:
         return self.group < 0
 
 
-def state_of(problem: Problem, group: Ints, trusted: Bools, sheets: list[Sheet], raw: list[float]) -> Grouping:
+def state_of(problem: Problem, group: Ints, believed: Bools, sheets: list[Sheet], raw: list[float]) -> Grouping:
     """Return a partition with its total: what its faults are worth and what its unrelated picks are."""
     total = float(np.sum(raw)) + problem.background.total(group < 0) if len(group) else 0.0
-    return Grouping(group, trusted, tuple(sheets), np.array(raw, dtype=float), total)
+    return Grouping(group, believed, tuple(sheets), np.array(raw, dtype=float), total)
 
 
 def chances(problem: Problem, state: Grouping) -> Floats:
@@ -103,9 +102,9 @@ def without_doubtful(problem: Problem, state: Grouping) -> Grouping:
         kept = [number for number in range(len(state.sheets)) if number != worst]
         number_of = np.full(len(state.sheets) + 1, -1)
         number_of[kept] = np.arange(len(kept))
-        trusted = state.trusted | (group < 0)
+        believed = state.believed | (group < 0)[:, None]
         sheets = [state.sheets[number] for number in kept]
-        state = state_of(problem, number_of[group], trusted, sheets, state.raw[kept].tolist())
+        state = state_of(problem, number_of[group], believed, sheets, state.raw[kept].tolist())
     return state
 
 
@@ -125,16 +124,16 @@ def _keep_apart(problem: Problem, gain: Floats, chosen: Ints) -> None:
 
 def trimmed(problem: Problem, rows: Ints, normal: Floats, null: Null) -> tuple[Ints, Bools, Sheet]:
     """Return a set of picks without those that the others speak against, which orientations to believe, the sheet."""
-    trusted = np.ones(len(problem.picks), dtype=bool)
+    believed = np.ones((len(problem.picks), 2), dtype=bool)
     while True:
-        sheet = sheet_of(problem, rows, trusted, normal)
+        sheet = sheet_of(problem, rows, believed, normal)
         gain, believe = gains_of(seen_by(problem, sheet, rows), null)
         worst = int(np.argmin(gain))
-        changed = not np.array_equal(trusted[rows], believe)
-        trusted[rows] = believe
+        changed = not np.array_equal(believed[rows], believe)
+        believed[rows] = believe
         if gain[worst] >= 0.0 or len(rows) <= problem.settings.least_holes:
-            return rows, trusted, sheet_of(problem, rows, trusted, normal) if changed else sheet
-        trusted[rows[worst]] = True
+            return rows, believed, sheet_of(problem, rows, believed, normal) if changed else sheet
+        believed[rows[worst]] = True
         rows = np.delete(rows, worst)
 
 
@@ -155,7 +154,7 @@ def settled(
     for turn in range(1, rounds + 1):
         trial, active = _swept(problem, state, active, null or Null.of(problem, state.group))
         progress(1.0 - 0.5**turn)  # how many rounds there will be nobody knows: half of what is left
-        if np.array_equal(trial.group, state.group) and np.array_equal(trial.trusted, state.trusted):
+        if np.array_equal(trial.group, state.group) and np.array_equal(trial.believed, state.believed):
             return trial if trial.total >= best.total else best
         if trial.total > best.total + 1e-9:
             best = trial
@@ -167,7 +166,7 @@ def _swept(problem: Problem, state: Grouping, active: list[int], null: Null) -> 
     """Return the partition after every pick has taken its best side once, and the active faults' new numbers."""
     count = len(problem.picks)
     gain = np.full((count, len(active)), -np.inf)
-    believe = np.ones((count, len(active)), dtype=bool)
+    believe = np.ones((count, len(active), 2), dtype=bool)
     open_to = state.null | np.isin(state.group, active)
     for column, number in enumerate(active):
         view = view_of(problem, state.sheets[number])
@@ -175,20 +174,20 @@ def _swept(problem: Problem, state: Grouping, active: list[int], null: Null) -> 
         odds, fits = gains_of(view, null)
         gain[view.which[free], column], believe[view.which[free], column] = odds[free], fits[free]
     chosen = _assigned(problem, gain)
-    group, trusted = state.group.copy(), state.trusted.copy()
+    group, believed = state.group.copy(), state.believed.copy()
     group[open_to] = -1
     taken = chosen >= 0
     group[taken] = np.array(active, dtype=np.int64)[chosen[taken]]
-    trusted[taken] = believe[taken, chosen[taken]]
-    trusted[open_to & ~taken] = True
-    return refitted(problem, state, group, trusted, active, null)
+    believed[taken] = believe[taken, chosen[taken]]
+    believed[open_to & ~taken] = True
+    return refitted(problem, state, group, believed, active, null)
 
 
 def refitted(
     problem: Problem,
     state: Grouping,
     group: Ints,
-    trusted: Bools,
+    believed: Bools,
     active: list[int],
     null: Null | None = None,
 ) -> tuple[Grouping, list[int]]:
@@ -204,9 +203,9 @@ def refitted(
             rows = np.flatnonzero(group == number)
             if hole_count(problem, rows) < problem.settings.least_holes:
                 continue
-            if not _same(problem, state, number, rows, trusted):
-                sheet = sheet_of(problem, rows, trusted, old.axes[2])
-            raw = raw_worth(problem, sheet, rows, trusted, null)
+            if not _same(problem, state, number, rows, believed):
+                sheet = sheet_of(problem, rows, believed, old.axes[2])
+            raw = raw_worth(problem, sheet, rows, believed, null)
             if worth(raw, rows, null) <= 0.0:
                 continue
             still.append(len(sheets))
@@ -214,15 +213,15 @@ def refitted(
         sheets.append(sheet)
         raws.append(raw)
     group = number_of[group]
-    return state_of(problem, group, trusted | (group < 0), sheets, raws), still
+    return state_of(problem, group, believed | (group < 0)[:, None], sheets, raws), still
 
 
-def _same(problem: Problem, state: Grouping, number: int, rows: Ints, trusted: Bools) -> bool:
+def _same(problem: Problem, state: Grouping, number: int, rows: Ints, believed: Bools) -> bool:
     """Return whether a fault's sheet is still that of its picks."""
     sheet = state.sheets[number]
     before = np.flatnonzero(state.group == number)
     known = sheet.habit is problem.habit and len(sheet.hole) == len(rows)
-    return known and np.array_equal(before, rows) and np.array_equal(state.trusted[rows], trusted[rows])
+    return known and np.array_equal(before, rows) and np.array_equal(state.believed[rows], believed[rows])
 
 
 def _assigned(problem: Problem, gain: Floats) -> Ints:
@@ -252,16 +251,14 @@ def _assigned(problem: Problem, gain: Floats) -> Ints:
 
 def _with_zones(problem: Problem, gain: Floats, chosen: Ints) -> Ints:
     """Let free picks join the fault of a pick in the same hole within a zone's length."""
-    free = np.flatnonzero((chosen < 0) & (gain.max(axis=1) > problem.odds - zone_odds()))
+    free = np.flatnonzero((chosen < 0) & (gain.max(axis=1) > problem.odds - problem.zone_odds))
     first = np.flatnonzero(chosen >= 0)
     if not len(free) or not len(first):
         return chosen
     hole, depth = problem.picks.hole, problem.picks.depth
-    close = (hole[free][:, None] == hole[first]) & (
-        np.abs(depth[free][:, None] - depth[first]) <= problem.settings.zone_m
-    )
+    close = (hole[free][:, None] == hole[first]) & (np.abs(depth[free][:, None] - depth[first]) <= problem.zone_m)
     worth = np.where(close, gain[free][:, chosen[first]], -np.inf)
     best = np.argmax(worth, axis=1)
-    good = worth[np.arange(len(free)), best] > problem.odds - zone_odds()
+    good = worth[np.arange(len(free)), best] > problem.odds - problem.zone_odds
     chosen[free[good]] = chosen[first[best[good]]]
     return chosen

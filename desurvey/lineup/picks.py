@@ -28,7 +28,8 @@ class LineupSettings:
     """What is taken for granted about faults; ``[lineup]`` in ``project.toml`` changes it.
 
     None of the defaults has a published source: they are common practice, and the first three are only where the
-    search starts from, for they are then fitted to the picks themselves.
+    search starts from, for they are then fitted to the picks themselves, with the shares of lost orientations and
+    displaced picks, the scatter of places and the rate of further picks in a zone.
 
     Attributes
     ----------
@@ -41,15 +42,23 @@ class LineupSettings:
         Scatter of a fault's small-scale orientation about its surface, degrees in each direction, beyond what the
         reading errors explain.
     learn : bool
-        Fit those three, and a factor on the position covariance, to the picks.
+        Fit those three, and a factor on the position covariance, to the picks, and what says so below.
+    depth_m : float
+        Standard deviation of the place of a logged fault, metres: how well it is defined in the core, and its
+        roughness (common practice, no source); where zones are logged as several picks, more is learnt.
     zone_m : float
-        Picks of one hole within this length of each other may be one fault zone.
+        Picks of one hole within this length of each other may be one fault zone; more where thicker zones are learnt.
+    zone_rate : float
+        Expected number of further picks of a zone at each crossing, to start from.
     least_holes : int
         A fault is reported from this many holes on.
     logged : float
         Probability that a fault drilled through is logged.
     lost : float
-        Probability that the orientation of a pick of a fault means nothing although nothing else speaks against it.
+        Probability that the orientation of a pick of a fault means nothing although nothing else speaks against it;
+        only where the search starts from if ``learn``.
+    displaced : float
+        Probability that a pick of a fault was logged at a wrong depth, some metres off; likewise.
     faults : float
         Number of faults expected in a project, before looking: the smaller, the more a fault has to be proved.
     reach : float
@@ -65,10 +74,13 @@ class LineupSettings:
     waviness_range_m: float = 120.0
     pole_scatter_deg: float = 4.0
     learn: bool = True
+    depth_m: float = 0.4
     zone_m: float = 3.0
+    zone_rate: float = 0.05
     least_holes: int = 3
     logged: float = 0.8
-    lost: float = 0.003
+    lost: float = 0.02
+    displaced: float = 0.003
     faults: float = 1.0
     reach: float = 1.5
     tie: float = 0.7
@@ -77,10 +89,11 @@ class LineupSettings:
 
     def __post_init__(self) -> None:
         """Refuse values that mean nothing."""
-        for name in ("waviness_m", "waviness_range_m", "pole_scatter_deg", "zone_m", "faults", "reach"):
+        lengths = ("waviness_m", "waviness_range_m", "depth_m", "zone_m")
+        for name in (*lengths, "pole_scatter_deg", "zone_rate", "faults", "reach"):
             if not getattr(self, name) > 0.0:
                 raise DataProblem(f"[lineup] {name} must be above 0", column=name, value=getattr(self, name))
-        for name in ("logged", "lost", "tie"):
+        for name in ("logged", "lost", "displaced", "tie"):
             if not 0.0 < getattr(self, name) < 1.0:
                 raise DataProblem(f"[lineup] {name} must lie between 0 and 1", column=name, value=getattr(self, name))
         if self.least_holes < 2:
@@ -158,4 +171,10 @@ class Picks:
 
     def __getitem__(self, rows: Ints | Bools) -> Self:
         """Return the picks of the given rows."""
-        return type(self)(*(getattr(self, item.name)[rows] for item in fields(self)))
+        some = object.__new__(type(self))  # what was checked as a whole needs no check in parts
+        for name in NAMES:
+            object.__setattr__(some, name, getattr(self, name)[rows])
+        return some
+
+
+NAMES = tuple(item.name for item in fields(Picks))

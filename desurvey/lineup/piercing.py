@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy.optimize import elementwise
 
 from desurvey.lineup.crossings import Course
-from desurvey.lineup.sheet import DEPTH_SIGMA, Sheet
+from desurvey.lineup.sheet import Sheet
 from desurvey.shown import shown
 from desurvey.traces import Traces
 
@@ -102,7 +102,7 @@ def pierced(sheet: Sheet, course: Course, traces: Traces, spread: HoleSpread) ->
     sine = np.abs(np.einsum("ci,ci->c", normal, points.tangent))
     wander = spread.wandered(hole, depth).position
     known = sheet.habit.position_scale**2 * (spread.at(hole, depth).position - wander) + wander
-    variance = covariance[:, 0, 0] * (normal @ sheet.axes[2]) ** 2 + DEPTH_SIGMA**2
+    variance = covariance[:, 0, 0] * (normal @ sheet.axes[2]) ** 2 + sheet.habit.depth**2
     variance += np.einsum("ci,cij,cj->c", normal, known, normal)
     sigma = np.sqrt(variance) / np.maximum(sine, 0.02)
     return Pierced(hole, depth, sigma, np.rad2deg(np.arcsin(np.clip(sine, 0, 1))), points.position, place)

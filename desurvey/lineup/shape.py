@@ -165,18 +165,18 @@ def faults_of(problem: Problem, state: Grouping) -> tuple[Fault, ...]:
     size = [(len(np.unique(picks.hole[rows])), len(rows)) for rows in members]
     order = sorted(range(len(members)), key=lambda k: (-size[k][0], -size[k][1], members[k][0]))
     return tuple(
-        replace(fault_of(f"F{place + 1}", problem, members[k], state.trusted, state.sheets[k].axes[2]), colour=place)
+        replace(fault_of(f"F{place + 1}", problem, members[k], state.believed, state.sheets[k].axes[2]), colour=place)
         for place, k in enumerate(order)
     )
 
 
-def fault_of(fault_id: str, problem: Problem, rows: Ints, trusted: Bools, normal: Floats) -> Fault:
+def fault_of(fault_id: str, problem: Problem, rows: Ints, believed: Bools, normal: Floats) -> Fault:
     """Return one fault from its picks."""
     picks = problem.picks[rows]
-    sheet = fitted(picks, trusted[rows], problem.habit, normal)
+    sheet = fitted(picks, believed[rows], problem.habit, normal)
     fit, surface = _fits(sheet, len(np.unique(picks.hole)))
     if len(surface.unknowns) > 3:
-        sheet = fitted(picks, trusted[rows], problem.habit, sheet.axes[2], curved=True, turns=0)
+        sheet = fitted(picks, believed[rows], problem.habit, sheet.axes[2], curved=True, turns=0)
     up = np.array([-fit.unknowns[1], -fit.unknowns[2], 1.0]) @ sheet.axes
     up = up / np.linalg.norm(up) * (1.0 if up[2] >= 0.0 else -1.0)
     axes, dip, direction, sigma = _attitude(sheet, fit, up)

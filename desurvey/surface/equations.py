@@ -21,7 +21,7 @@ from desurvey.surface.model import CovarianceModel
 from desurvey.surface.picks import Picks
 from desurvey.surface.system import Solution, solve
 
-__all__ = ["Equations", "Held", "drift_at", "equations"]
+__all__ = ["Equations", "Framed", "Held", "drift_at", "equations"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -84,23 +84,65 @@ def equations(picks: Picks, model: CovarianceModel, held: Held | None = None, va
     value : (n,) array or float
         Values of the field, less its surface's level, at the picks: 0, unless levels are known beforehand.
     """
-    on, oriented = picks.surface >= 0, picks.oriented
-    where, surface = picks.position[on], picks.surface[on]
-    target, nugget = np.broadcast_to(value, len(picks))[on], _value_nugget(picks, model)[on]
-    if held is not None:
-        k = len(held.value)
-        where, surface = np.vstack([where, held.position]), np.append(surface, np.zeros(k, dtype=np.int64))
-        target, nugget = np.append(target, held.value), np.append(nugget, np.zeros(k))
-    sites = Sites(model.scaled(where), model.scaled(picks.position[oriented]))
-    drift = np.vstack([drift_at(sites.values, surface, picks.surfaces), _slope_drift(sites, picks.surfaces)])
-    slope, spread = _gradients(picks, model)
-    data = np.concatenate([target - (where - model.centre) @ model.known_gradient, slope[oriented].T.ravel()])
-    return Equations(sites, drift, data, nugget, spread[oriented])
+    return Framed.of(picks, model, held, value).under(model)
 
 
-def _slope_drift(sites: Sites, levels: int) -> Floats:
+@shown
+@dataclass(frozen=True, slots=True, eq=False)
+class Framed:
+    """What picks give to every system whose model has the same frame: only scales and amplitudes are left open.
+
+    Attributes
+    ----------
+    values, gradients : (n, d) and (g, d) arrays
+        Where values and gradients are taken, metres along the frame's axes.
+    drift : (N, m) array
+        The drift's functions; the coordinates under values are left to the scale.
+    target, value_nugget : (n,) arrays
+        Values and their variances.
+    slope, spread : (g, d) and (g, d, d) arrays
+        Gradients per metre and their covariances.
+    """
+
+    values: Floats
+    gradients: Floats
+    drift: Floats
+    target: Floats
+    value_nugget: Floats
+    slope: Floats
+    spread: Floats
+
+    @classmethod
+    def of(cls, picks: Picks, model: CovarianceModel, held: Held | None = None, value: Floats | float = 0.0) -> Framed:
+        """Return it for a model's frame, form and stretch; the arguments are those of :func:`equations`."""
+        on, oriented = picks.surface >= 0, picks.oriented
+        where, surface = picks.position[on], picks.surface[on]
+        target, nugget = np.broadcast_to(value, len(picks))[on], _value_nugget(picks, model)[on]
+        if held is not None:
+            k = len(held.value)
+            where, surface = np.vstack([where, held.position]), np.append(surface, np.zeros(k, dtype=np.int64))
+            target, nugget = np.append(target, held.value), np.append(nugget, np.zeros(k))
+        axes = model.axes[: model.dimensions]
+        values, gradients = (where - model.centre) @ axes.T, (picks.position[oriented] - model.centre) @ axes.T
+        drift = np.vstack([drift_at(values, surface, picks.surfaces), _slope_drift(gradients, picks.surfaces)])
+        slope, spread = _gradients(picks, model)
+        target = target - (where - model.centre) @ model.known_gradient
+        return cls(values, gradients, drift, target, nugget, slope[oriented], spread[oriented])
+
+    def under(self, model: CovarianceModel) -> Equations:
+        """Return the system under a model of this frame."""
+        n, d = self.values.shape
+        scale = model.scale[:d]
+        sites = Sites(self.values * scale, self.gradients * scale)
+        drift = self.drift.copy()
+        drift[:n, -d:] = sites.values
+        data = np.concatenate([self.target, (self.slope / scale).T.ravel()])
+        return Equations(sites, drift, data, self.value_nugget, self.spread / (scale[:, None] * scale))
+
+
+def _slope_drift(gradients: Floats, levels: int) -> Floats:
     """Return the drift's functions under gradients: each coordinate's own component is 1."""
-    g, d = sites.gradients.shape
+    g, d = gradients.shape
     return np.hstack([np.zeros((d * g, levels)), np.repeat(np.eye(d), g, axis=0)])
 
 
@@ -121,7 +163,7 @@ def _value_nugget(picks: Picks, model: CovarianceModel) -> Floats:
 
 
 def _gradients(picks: Picks, model: CovarianceModel) -> tuple[Floats, Floats]:
-    """Return gradient data and their covariance in scaled coordinates, (n, d) and (n, d, d).
+    """Return gradient data and their covariance along the frame's axes, (n, d) and (n, d, d).
 
     Implicit form: pole σ across the normal, the stretch along it. Height form: g = n / (n·w), and so
     δg = (I − g wᵀ) δn / (n·w).
@@ -138,5 +180,4 @@ def _gradients(picks: Picks, model: CovarianceModel) -> tuple[Floats, Floats]:
     else:
         turn = length[:, None, None] * (np.eye(3) - gradient[:, :, None] * np.array([0.0, 0.0, 1.0]))
         spread = turn @ spread @ np.swapaxes(turn, 1, 2)
-    scale = model.scale[:d]
-    return gradient[:, :d] / scale, spread[:, :d, :d] / (scale[:, None] * scale)
+    return gradient[:, :d], spread[:, :d, :d]

@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from desurvey.problems import DataProblem
 from desurvey.shown import shown
-from desurvey.surface.equations import Equations, equations
+from desurvey.surface.equations import Equations, Framed
 from desurvey.surface.kernels import Kernel
 from desurvey.surface.model import CovarianceModel, Options, frame_of
 from desurvey.surface.picks import Picks, spread_out, taken
@@ -164,10 +164,11 @@ def _models(
 
 def _misfit_of(picks: Picks, kernel: Kernel, model: Callable[[Steps], CovarianceModel]) -> Callable[[Steps], float]:
     """Return −2 log of likelihood and prior as a function of steps."""
+    framed = Framed.of(picks, model(START))
 
     def misfit(steps: Steps) -> float:
         prior = float(np.sum((_natural(kernel, steps) / PRIOR_SPREAD) ** 2))
-        return _deviance(picks, model(steps)) + prior
+        return _deviance(framed, model(steps)) + prior
 
     return misfit
 
@@ -190,9 +191,9 @@ def _sample(picks: Picks) -> Picks:
     return taken(picks, np.sort(np.append(oriented, rest)))
 
 
-def _deviance(picks: Picks, model: CovarianceModel) -> float:
+def _deviance(framed: Framed, model: CovarianceModel) -> float:
     """Return −2 log restricted likelihood of the picks, in metres and (E, N, U) whatever the model's scale."""
-    system = equations(picks, model)
+    system = framed.under(model)
     try:
         solution = system.solved(model)
     except DataProblem:  # this model can't be told from others in float64; another may be

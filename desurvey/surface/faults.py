@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from desurvey.lineup import Fault, LineUp
+from desurvey.lineup.sheet import DISPLACED_M
 from desurvey.problems import DataProblem, nearest
 from desurvey.ragged import numbered
 from desurvey.spread import pole_sigma_deg
@@ -118,21 +119,30 @@ def fault_number(found: LineUp, fault_id: str) -> int:
 def fault_picks(found: LineUp, number: int) -> Picks:
     """Return the picks of a fault, with orientations only where the line-up believes them.
 
-    Picks that a person put there against the evidence have no part in it. The poles' σ is that of the reading and of
-    the fault's own small-scale scatter together: a surface is asked to follow the fault, not each of its ripples.
+    Picks that a person put there against the evidence have no part in it; those that seem displaced along their holes
+    have little, and each counts for as much as it is surely of this fault: by its probability. The poles' σ is that of
+    the reading and of the fault's own small-scale scatter together: a surface is asked to follow the fault, not each
+    of its ripples.
     """
     rows = np.flatnonzero((found.group == number) & ~found.forced)
     known = found.picks
     believed = found.trusted[rows] & np.isfinite(known.normal[rows, 0])
     scatter = np.rad2deg(found.faults[number].sheet.habit.scatter)
+    off = DISPLACED_M**2 * found.displaced[rows]
+    along = known.tangent[rows, :, None] * known.tangent[rows, None, :]
+    sure = np.clip(found.probability[rows, number], LEAST_SURE, 1.0)
     sigma = np.hypot(np.nan_to_num(pole_sigma_deg(known.pole_covariance[rows])), scatter)
     return Picks(
         known.position[rows],
         np.where(believed[:, None], known.normal[rows], np.nan),
-        covariance=known.position_covariance[rows],
+        covariance=(known.position_covariance[rows] + off[:, None, None] * along) / sure[:, None, None],
         pole_sigma_deg=np.where(believed, sigma, 0.0),
         hole=found.hole_ids[rows],
     )
+
+
+LEAST_SURE = 0.05
+"""Probability as whose a less probable pick counts, so that its covariance stays a number to reckon with."""
 
 
 def fault_sides(found: LineUp, number: int, within: Outside, spacing: float = 10.0) -> Sides:

@@ -103,32 +103,36 @@ def covariance(kernel: Kernel, sites: Sites) -> Floats:
     n, g = len(sites.values), len(sites.gradients)
     out = np.zeros((sites.size, sites.size), order="F")
     step = max(1, CHUNK // max(n, g, 1))
+    together = np.array_equal(sites.values, sites.gradients)  # the same distances three times over
     for start in range(0, n, step):
         part = slice(start, min(start + step, n))
         source = sites.values[part]
-        out[:n, part] = profile(kernel, cdist(sites.values, source)).value
-        first = profile(kernel, cdist(sites.gradients, source)).first
-        for i in range(sites.dimensions):
-            out[n + i * g : n + (i + 1) * g, part] = first * _gap(sites.gradients, source, i)
-    for start in range(0, g, step):
-        _gradient_columns(kernel, sites, out, slice(start, min(start + step, g)))
+        near = profile(kernel, cdist(sites.values, source))
+        out[:n, part] = near.value
+        first = near.first if together else profile(kernel, cdist(sites.gradients, source)).first
+        gaps = [_gap(sites.gradients, source, i) for i in range(sites.dimensions)]
+        for i, gap in enumerate(gaps):
+            out[n + i * g : n + (i + 1) * g, part] = first * gap
+        if together:
+            _gradient_columns(out, part, (n, g), near, gaps)
+    for start in () if together else range(0, g, step):
+        part = slice(start, min(start + step, g))
+        source = sites.gradients[part]
+        gaps = [_gap(sites.gradients, source, i) for i in range(sites.dimensions)]
+        _gradient_columns(out, part, (n, g), profile(kernel, cdist(sites.gradients, source)), gaps)
     return out
 
 
-def _gradient_columns(kernel: Kernel, sites: Sites, out: Floats, part: slice) -> None:
+def _gradient_columns(out: Floats, part: slice, counts: tuple[int, int], near: Profile, gaps: list[Floats]) -> None:
     """Fill the gradient-to-gradient blocks of some columns, on and below the diagonal of blocks."""
-    n, g = len(sites.values), len(sites.gradients)
-    source = sites.gradients[part]
-    shape = profile(kernel, cdist(sites.gradients, source))
-    d = sites.dimensions
-    gaps = [_gap(sites.gradients, source, i) for i in range(d)]
-    for j in range(d):
+    n, g = counts
+    for j, gap in enumerate(gaps):
         columns = slice(n + j * g + part.start, n + j * g + part.stop)
-        along = shape.second * gaps[j]
-        for i in range(j, d):
+        along = near.second * gap
+        for i in range(j, len(gaps)):
             block = along * gaps[i]
             if i == j:
-                block += shape.first
+                block += near.first
             np.negative(block, out=out[n + i * g : n + (i + 1) * g, columns])
 
 

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -139,20 +140,21 @@ def reflections(drift: Floats) -> Reflections:
     """
     m = drift.shape[1]
     packed, tau, _, _ = lapack.dgeqrf(drift)
-    triangle = np.triu(packed[:m])
-    size = np.abs(np.diag(triangle))
+    triangle = np.where(_lower(m).T, packed[:m], 0.0)
+    size = np.abs(triangle.diagonal())
     if len(drift) < m or size.min() <= RANK * size.max():
         raise DataProblem(
             f"the picks can't fix a surface: {len(drift)} numbers for the {m} unknowns of its mean plane",
             hint="add an orientation, or a pick off the line through the others",
         )
-    vectors = np.tril(packed, -1)
-    vectors[np.arange(m), np.arange(m)] = 1.0
+    packed[:m] -= triangle
+    np.einsum("ii->i", packed[:m])[:] = 1.0
     idle = tau == 0.0
-    vectors[:, idle] = 0.0
-    inverse = np.triu(vectors.T @ vectors, 1) + np.diag(np.where(idle, 1.0, 1.0 / np.where(idle, 1.0, tau)))
+    packed[:, idle] = 0.0
+    inverse = np.where(_lower(m).T, packed.T @ packed, 0.0)
+    np.einsum("ii->i", inverse)[:] = np.where(idle, 1.0, 1.0 / np.where(idle, 1.0, tau))
     block, _ = lapack.dtrtri(inverse)
-    return Reflections(vectors, block, triangle)
+    return Reflections(packed, block, triangle)
 
 
 RANK = 1e-10
@@ -194,8 +196,11 @@ def solve(assemble: Callable[[], Floats], drift: Floats, data: Floats) -> Soluti
 def _attempt(covariance: Floats, turn: Reflections, data: Floats, jitter: float) -> Solution | None:
     """Reduce, factorise and solve; None when the reduced matrix isn't positive definite."""
     m = len(turn.triangle)
-    basis = turn.plain(np.eye(len(data), m))  # Q₁
-    moved = blas.dsymm(1.0, covariance, np.asfortranarray(np.hstack([turn.vectors, basis])), lower=1)
+    both = np.empty((len(data), 2 * m), order="F")  # V and Q₁
+    both[:, :m] = turn.vectors
+    np.matmul(turn.vectors, -turn.block @ turn.vectors[:m].T, out=both[:, m:])
+    np.einsum("ii->i", both[:m, m:])[:] += 1.0
+    moved = blas.dsymm(1.0, covariance, both, lower=1)
     half = turn.vectors.T @ moved[:, :m]
     width = moved[:, :m] @ turn.block - 0.5 * turn.vectors @ (turn.block.T @ half @ turn.block)
     reduced = blas.dsyr2k(-1.0, turn.vectors, width, beta=1.0, c=covariance, lower=1, overwrite_c=1)
@@ -208,7 +213,7 @@ def _attempt(covariance: Floats, turn: Reflections, data: Floats, jitter: float)
     forward = blas.dtrsv(factor, right, lower=1)
     weights = turn.plain(blas.dtrsv(factor, forward, lower=1, trans=1))
     beta = blas.dtrsv(turn.triangle, rotated[:m] - moved[:, m:].T @ weights)
-    logarithm = 2.0 * float(np.log(np.diag(factor)).sum() + np.log(np.abs(np.diag(turn.triangle))).sum())
+    logarithm = 2.0 * float(np.log(factor.diagonal()).sum() + np.log(np.abs(turn.triangle.diagonal())).sum())
     lifted = blas.dtrsm(1.0, turn.triangle, moved[:, m:].T).T
     return Solution(weights, beta, factor, turn, lifted, condition, jitter, logarithm, float(forward @ forward))
 
@@ -234,12 +239,18 @@ def _one_norm(matrix: Floats) -> float:
     total = np.zeros(len(matrix))
     for start in range(0, len(matrix), STRIP):
         stop = min(start + STRIP, len(matrix))
-        corner = np.abs(np.tril(matrix[start:stop, start:stop]))
-        total[start:stop] += corner.sum(axis=0) + corner.sum(axis=1) - np.diag(corner)
+        corner = np.abs(np.where(_lower(stop - start), matrix[start:stop, start:stop], 0.0))
+        total[start:stop] += corner.sum(axis=0) + corner.sum(axis=1) - corner.diagonal()
         below = np.abs(matrix[stop:, start:stop])
         total[start:stop] += below.sum(axis=0)
         total[stop:] += below.sum(axis=1)
     return float(total.max())
+
+
+@cache
+def _lower(size: int) -> npt.NDArray[np.bool_]:
+    """Return which places of a square are on or below its diagonal; kept, for a search asks thousands of times."""
+    return np.asfortranarray(np.tri(size, dtype=bool))
 
 
 STRIP = 128

@@ -13,6 +13,7 @@ wrong on their own, so one bad run does not condemn a hole.
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -56,6 +57,11 @@ class Stretches:
     shared: float
     of_hole: Ints
     without: tuple[tuple[Floats, Floats], ...]
+    first: Ints = dataclasses.field(init=False)
+
+    def __post_init__(self) -> None:
+        """Note the first reading of each stretch; readings stand in the order of their stretches."""
+        object.__setattr__(self, "first", np.flatnonzero(np.diff(self.stretch, prepend=-1)))
 
     @classmethod
     def of(cls, readings: Readings, lesson: Lesson, holes: int, sigmas: Sigmas) -> Stretches:
@@ -201,9 +207,8 @@ class Stretches:
     def _by_stretch(self, values: Floats) -> Floats:
         """Return the sums of values (d, n) over the readings of each stretch, (d, h PARTS)."""
         out = np.zeros((len(values), self.holes * PARTS))
-        first = np.flatnonzero(np.diff(self.stretch, prepend=-1))  # the readings stand in the order of the stretches
-        if len(first):
-            out[:, self.stretch[first]] = np.add.reduceat(values, first, axis=1)
+        if len(self.first):
+            out[:, self.stretch[self.first]] = np.add.reduceat(values, self.first, axis=1)
         return out
 
 

@@ -134,16 +134,16 @@ def kinds() -> list[tuple[str, Callable[[int], Counter[str]]]]:
         "short waves": replace(faulted.USUAL, relief=(10.0, 14.0), wavelength=(150.0, 170.0)),
     }
     plain = [(f"faults: {name}", partial(_counted, recipe=recipe)) for name, recipe in recipes.items()]
-    spoilt = {"a seventh displaced 5 to 9 m": _displaced, "a fifth of the betas wrong": _turned}
+    spoilt = {"a seventh displaced 5 to 9 m": displaced, "a fifth of the betas wrong": turned}
     return [*plain, *((f"faults: {name}", partial(_counted, spoil=spoil)) for name, spoil in spoilt.items())]
 
 
-def _displaced(rng: np.random.Generator, structures: pd.DataFrame) -> pd.DataFrame:
+def displaced(rng: np.random.Generator, structures: pd.DataFrame) -> pd.DataFrame:
     moved = (rng.random(len(structures)) < 1 / 7) * rng.choice([-1, 1], len(structures))
     return structures.assign(depth=(structures["depth"] + moved * rng.uniform(5, 9, len(structures))).clip(lower=1.0))
 
 
-def _turned(rng: np.random.Generator, structures: pd.DataFrame) -> pd.DataFrame:
+def turned(rng: np.random.Generator, structures: pd.DataFrame) -> pd.DataFrame:
     wrong = rng.random(len(structures)) < 0.2
     return structures.assign(beta=structures["beta"].where(~wrong, rng.uniform(0, 360, len(structures))))
 

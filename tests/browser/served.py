@@ -19,7 +19,7 @@ from playwright.sync_api import Page
 from tests.browser.chromium import PATIENCE_S
 
 SCRIPT = (
-    "import sys, desurvey; from viewer.app import serve;"
+    "import sys, desurvey; from viewer.app.serving import serve;"
     "serve(desurvey.open(sys.argv[1]), open_browser=False, say=lambda text: print(text, flush=True))"
 )
 

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from tests.benches import fan, written
-from tests.browser.chromium import chromium, listened, needs_chromium
+from tests.browser.chromium import listened, needs_chromium
 from tests.browser.served import at_rest, disc_at, opened, pixel_of, seen_discs, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -20,12 +20,6 @@ SPACE = "document.querySelector('.low-host').space"
 @pytest.fixture(scope="module")
 def app(tmp_path_factory):
     with served(written(tmp_path_factory.mktemp("app") / "fan", fan(20))) as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as running:
         yield running
 
 

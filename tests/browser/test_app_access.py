@@ -8,18 +8,18 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from tests.benches import layered, written
-from tests.browser.chromium import chromium, needs_chromium
+from tests.browser.chromium import needs_chromium
 from tests.browser.served import held, line_up, opened, pixel_of, seen_discs, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
 
 @pytest.fixture(scope="module")
-def tab(tmp_path_factory):
+def tab(tmp_path_factory, browser):
     """Give a tab with content in all panels: suspects, a line-up, a planned hole, sets."""
     folder = written(tmp_path_factory.mktemp("app") / "layered", layered())
-    with served(folder) as app, chromium() as browser:
-        page = opened(browser.new_context(viewport={"width": 1280, "height": 720}).new_page(), app)
+    with served(folder) as app, browser.new_page(viewport={"width": 1280, "height": 720}) as page:
+        opened(page, app)
         page.wait_for_selector(".low-item")
         line_up(page)
         page.keyboard.press("3")

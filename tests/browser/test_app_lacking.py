@@ -2,11 +2,12 @@
 
 import base64
 import re
+from contextlib import contextmanager
 
 import numpy as np
 import pytest
 
-from tests.browser.chromium import chromium, listened, needs_chromium
+from tests.browser.chromium import listened, needs_chromium
 from tests.browser.served import opened, served
 from tests.projects import PROJECT_TOML, TABLES, write_project
 
@@ -17,16 +18,11 @@ NO_STRUCTURES = PROJECT_TOML.replace('structures = "structures.csv"\n', "")
 NOTE = ".low-lacks"
 
 
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
-
-
-def drawn(browser, app):
-    tab = browser.new_page(viewport={"width": 1280, "height": 720})
-    heard = listened(tab)
-    return opened(tab, app), heard
+@contextmanager
+def drawn(browser, folder):
+    with served(folder) as app, browser.new_page(viewport={"width": 1280, "height": 720}) as tab:
+        heard = listened(tab)
+        yield opened(tab, app), heard
 
 
 def pieces(tab):
@@ -38,8 +34,7 @@ def pieces(tab):
 
 def test_without_surveys_holes_are_straight_and_it_says_so(tmp_path, browser):
     """Both collars point to azimuth 90° at 60° down: along (½, 0, −½√3)."""
-    with served(write_project(tmp_path / "project", NO_SURVEYS, surveys=None)) as app:
-        tab, heard = drawn(browser, app)
+    with drawn(browser, write_project(tmp_path / "project", NO_SURVEYS, surveys=None)) as (tab, heard):
         for key in "1234":
             tab.keyboard.press(key)
             said = tab.locator(NOTE).inner_text()
@@ -55,8 +50,7 @@ def test_without_surveys_holes_are_straight_and_it_says_so(tmp_path, browser):
 
 def test_without_structures_there_are_holes_and_each_question_says_what_it_can_do(tmp_path, browser):
     folder = write_project(tmp_path / "project", NO_STRUCTURES, structures=None)
-    with served(folder) as app:
-        tab, heard = drawn(browser, app)
+    with drawn(browser, folder) as (tab, heard):
         assert "No structures: there are no discs" in tab.locator(NOTE).inner_text()
         tab.keyboard.press("1")
         tab.wait_for_selector("text=No suspects: nothing is better explained")
@@ -80,8 +74,7 @@ def test_without_structures_there_are_holes_and_each_question_says_what_it_can_d
 def test_a_table_that_was_missing_may_stay_so_and_comes_in_when_it_is_there(tmp_path, browser):
     """A reload used to be refused as long as any named table was missing, though the project had been opened so."""
     folder = write_project(tmp_path / "project", structures=None)
-    with served(folder) as app:
-        tab, heard = drawn(browser, app)
+    with drawn(browser, folder) as (tab, heard):
         assert "structures.csv: there is no such file" in tab.locator(NOTE).inner_text()
         with (folder / "collars.csv").open("a", encoding="utf-8") as collars:
             collars.write("C,1200,2000,101,80,90,-60,2026-05-04\n")
@@ -97,8 +90,7 @@ def test_a_table_that_was_missing_may_stay_so_and_comes_in_when_it_is_there(tmp_
 
 def test_where_no_hole_can_be_drawn_the_page_says_why(tmp_path, browser):
     collars = "hole_id,easting,northing,elevation,depth\nA,1000,2000,100,120\nB,1100,2000,101,80\n"
-    with served(write_project(tmp_path / "project", NO_SURVEYS, collars=collars, surveys=None)) as app:
-        tab, heard = drawn(browser, app)
+    with drawn(browser, write_project(tmp_path / "project", NO_SURVEYS, collars=collars, surveys=None)) as (tab, heard):
         said = tab.locator(NOTE).inner_text()
         assert "No hole is drawn: the hole has no survey and no azimuth and dip at its collar." in said
         assert "None of the 5 structures has an orientation" in said

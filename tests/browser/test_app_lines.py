@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.benches import layered, written
-from tests.browser.chromium import chromium, needs_chromium
+from tests.browser.chromium import needs_chromium
 from tests.browser.served import line_up, opened, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -19,9 +19,9 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def tab(folder):
-    with served(folder) as app, chromium() as browser:
-        page = opened(browser.new_page(viewport={"width": 1280, "height": 1100}), app)
+def tab(folder, browser):
+    with served(folder) as app, browser.new_page(viewport={"width": 1280, "height": 1100}) as page:
+        opened(page, app)
         line_up(page)
         yield page
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.benches import layered, written
-from tests.browser.chromium import chromium, needs_chromium
+from tests.browser.chromium import needs_chromium
 from tests.browser.served import eventually, line_up, opened, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -17,10 +17,10 @@ TIMES = 8
 
 
 @pytest.fixture(scope="module")
-def tab(tmp_path_factory):
+def tab(tmp_path_factory, browser):
     folder = written(tmp_path_factory.mktemp("app") / "layered", layered(wrong_run=("", 0.0)))
-    with served(folder) as app, chromium() as browser:
-        page = opened(browser.new_page(viewport={"width": 1280, "height": 900}), app)
+    with served(folder) as app, browser.new_page(viewport={"width": 1280, "height": 900}) as page:
+        opened(page, app)
         line_up(page)
         page.keyboard.press("3")
         page.get_by_label("show it").check()

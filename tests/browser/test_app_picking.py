@@ -8,7 +8,7 @@ import pytest
 import pyvista as pv
 
 from tests.benches import layered, written
-from tests.browser.chromium import chromium, listened, needs_chromium
+from tests.browser.chromium import listened, needs_chromium
 from tests.browser.served import at_rest, line_up, opened, seen_discs, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -24,12 +24,6 @@ def app(tmp_path_factory):
     gap = next(row for row in tables["structures"] if f"{LEFT_OUT}" in row and "fault" in row)
     tables["structures"].remove(gap)
     with served(written(tmp_path_factory.mktemp("app") / "layered", tables)) as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as running:
         yield running
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from desurvey.project import load_project
 from tests.benches import layered, written
-from tests.browser.chromium import chromium, listened, needs_chromium
+from tests.browser.chromium import listened, needs_chromium
 from tests.browser.served import at_rest, eventually, line_up, opened, served
 from viewer import theme
 from viewer.scene.colouring import rgb
@@ -21,12 +21,6 @@ SPACE = "document.querySelector('.low-host').space"
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     return written(tmp_path_factory.mktemp("app") / "layered", layered())
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as running:
-        yield running
 
 
 @pytest.fixture(scope="module")

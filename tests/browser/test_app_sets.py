@@ -5,7 +5,7 @@ import re
 import pytest
 
 from tests.benches import layered, written
-from tests.browser.chromium import chromium, needs_chromium
+from tests.browser.chromium import needs_chromium
 from tests.browser.served import opened, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -14,10 +14,10 @@ DISCS = "document.querySelector('.low-host').space.scene.disc.radius.length"
 
 
 @pytest.fixture(scope="module")
-def tab(tmp_path_factory):
+def tab(tmp_path_factory, browser):
     folder = written(tmp_path_factory.mktemp("app") / "layered", layered(wrong_run=("", 0.0)))
-    with served(folder) as app, chromium() as browser:
-        page = opened(browser.new_page(viewport={"width": 1280, "height": 720}), app)
+    with served(folder) as app, browser.new_page(viewport={"width": 1280, "height": 720}) as page:
+        opened(page, app)
         page.keyboard.press("4")
         yield page
 

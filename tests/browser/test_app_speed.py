@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.browser.chromium import chromium, needs_chromium
+from tests.browser.chromium import needs_chromium
 from tests.browser.served import at_rest, opened, pixel_of, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -54,11 +54,11 @@ SEEN = """many => {
 
 
 @pytest.fixture(scope="module")
-def tab(tmp_path_factory):
+def tab(tmp_path_factory, browser):
     whole = tmp_path_factory.mktemp("app") / "demo"
     folder = Path(shutil.copytree(DEMO, whole, ignore=shutil.ignore_patterns("pictures", "truth", "*.py")))
-    with served(folder) as app, chromium() as browser:
-        yield opened(browser.new_page(viewport={"width": 1280, "height": 900}), app)
+    with served(folder) as app, browser.new_page(viewport={"width": 1280, "height": 900}) as page:
+        yield opened(page, app)
 
 
 def test_a_click_has_its_card_at_once_and_leaves_the_poles_alone(tab):

@@ -9,7 +9,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from tests.benches import fan, written
-from tests.browser.chromium import chromium, needs_chromium
+from tests.browser.chromium import needs_chromium
 from tests.browser.served import at_rest, opened, served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -23,9 +23,9 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def tab(folder):
-    with served(folder) as app, chromium() as browser:
-        page = opened(browser.new_context(viewport={"width": 1280, "height": 720}).new_page(), app)
+def tab(folder, browser):
+    with served(folder) as app, browser.new_page(viewport={"width": 1280, "height": 720}) as page:
+        opened(page, app)
         page.keyboard.press("4")
         yield page
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.chromium import chromium, needs_chromium
+from tests.browser.chromium import needs_chromium
 from tests.browser.served import held, opened, served, workers
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -41,9 +41,9 @@ def app(folder):
 
 
 @pytest.fixture(scope="module")
-def tab(app):
-    with chromium() as browser:
-        yield opened(browser.new_page(viewport={"width": 1280, "height": 900}), app)
+def tab(app, browser):
+    with browser.new_page(viewport={"width": 1280, "height": 900}) as page:
+        yield opened(page, app)
 
 
 def wait_until_idle(tab):

@@ -9,7 +9,7 @@ from PIL import Image
 
 import desurvey
 from tests.benches import fan, written
-from tests.browser.chromium import PATIENCE_S, chromium, listened, needs_chromium
+from tests.browser.chromium import PATIENCE_S, listened, needs_chromium
 from viewer import page, scene
 from viewer.scene.camera import VIEW_ANGLE_DEG
 from viewer.scene.discs import first_disc
@@ -24,19 +24,18 @@ def made(folder):
 
 
 @pytest.fixture
-def open_page(tmp_path):
+def open_page(tmp_path, browser):
     """Give a function that writes a scene as a page and opens it with the network off."""
-    with chromium() as browser:
 
-        def show(shown):
-            context = browser.new_context(viewport={"width": SIZE[0], "height": SIZE[1]}, offline=True)
-            tab = context.new_page()
-            heard = listened(tab)
-            tab.goto(page.page(shown, tmp_path / "page.html").as_uri())
-            tab.wait_for_selector("#space[data-drawn]")
-            return tab, heard
+    def show(shown):
+        context = browser.new_context(viewport={"width": SIZE[0], "height": SIZE[1]}, offline=True)
+        tab = context.new_page()
+        heard = listened(tab)
+        tab.goto(page.page(shown, tmp_path / "page.html").as_uri())
+        tab.wait_for_selector("#space[data-drawn]")
+        return tab, heard
 
-        yield show
+    return show
 
 
 def lines_of_sight(tab, points):

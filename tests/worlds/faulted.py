@@ -48,6 +48,8 @@ class Recipe:
     """Share of the faults that end, at a radius from their centre."""
     logged: float | None = None
     """Share of the cuts that are logged; None: as many as ``picks`` says."""
+    zone: tuple[float, float] | None = None
+    """Mean number of further picks at each cut, and the zone's thickness: picks lie anywhere within it."""
 
 
 USUAL = Recipe()
@@ -112,6 +114,9 @@ def drilled(seed: int, recipe: Recipe = USUAL) -> World:
     faults, cuts = _faults(rng, recipe, holes)
     rows = [(h, d, k) for k, cut in enumerate(cuts) for h, d in cut]
     rows, kept = _withholding(recipe, [rows[i] for i in rng.permutation(len(rows))])
+    if recipe.zone is not None:
+        zone = [row for h, d, k in rows[:kept] for row in _zone(rng, recipe.zone, holes[h], faults[k], (h, d, k))]
+        rows, kept = zone + rows[kept:], len(zone)
     unrelated = _unrelated(rng, recipe, holes, kept)
     hole = np.array([r[0] for r in rows[:kept]] + [r[0] for r in unrelated], dtype=np.int64)
     depth = np.array([r[1] for r in rows[:kept]] + [r[1] for r in unrelated], dtype=float)
@@ -240,6 +245,18 @@ def _cuts(fault: _Fault, holes: list[_Hole]) -> list[tuple[int, float]]:
         if near and depth > 3:
             out.append((number, float(depth)))
     return out
+
+
+def _zone(
+    rng: np.random.Generator, zone: tuple[float, float], hole: _Hole, fault: _Fault, row: tuple[int, float, int]
+) -> list[tuple[int, float, int]]:
+    """Return the picks of a zone at a cut: one and a Poisson number more, anywhere within its thickness."""
+    number, depth, k = row
+    sine = abs(float(hole.tangent[int(depth)] @ fault.axes[2]))
+    half = 0.5 * zone[1] / max(sine, 0.2)
+    count = 1 + rng.poisson(zone[0])
+    depths = np.clip(depth + rng.uniform(-half, half, count), 1.0, hole.depth[-1])
+    return [(number, float(d), k) for d in depths]
 
 
 def _withholding(recipe: Recipe, rows: list[tuple[int, float, int]]) -> tuple[list[tuple[int, float, int]], int]:

@@ -17,6 +17,10 @@ Floats = npt.NDArray[np.float64]
 LevelAndGradient = Callable[[Floats], tuple[Floats, Floats]]
 
 
+CLOSE = 1e-5
+"""Step at which a foot is left, metres: its distance is then known to a nanometre, for slides are square to it."""
+
+
 @dataclass(frozen=True)
 class Truth:
     """A surface g = 0: its level function in its own frame and the frame in the world."""
@@ -32,16 +36,28 @@ class Truth:
         return value, gradient @ self.axes
 
     def onto(self, points: Floats) -> Floats:
-        """Return the foot of points on the surface: Newton steps along the gradient."""
-        moved = points.copy()
-        for _ in range(30):
-            value, gradient = self.level(moved)
-            moved = moved - (value / np.sum(gradient**2, axis=1))[:, None] * gradient
-            drift = points - moved  # slide along the surface towards the point itself
-            normal = gradient / np.linalg.norm(gradient, axis=1)[:, None]
-            moved = moved + 0.5 * (drift - np.sum(drift * normal, axis=1)[:, None] * normal)
-        value, gradient = self.level(moved)
-        return moved - (value / np.sum(gradient**2, axis=1))[:, None] * gradient
+        """Return the foot of points on the surface: Newton steps along the gradient, and slides towards the point.
+
+        A slide goes all the way, which converges at once where the surface is flat beside the point's distance, or
+        half the way once steps have stopped shrinking.
+        """
+        foot, pace, last = points.copy(), np.ones((len(points), 1)), np.full((len(points), 1), np.inf)
+        rows = np.arange(len(points))
+        for _ in range(60):
+            value, gradient = self.level(foot[rows])
+            square = np.sum(gradient**2, axis=1, keepdims=True)
+            down = -value[:, None] / square * gradient
+            drift = points[rows] - foot[rows] - down
+            step = down + pace[rows] * (drift - np.sum(drift * gradient, axis=1, keepdims=True) / square * gradient)
+            size = np.linalg.norm(step, axis=1, keepdims=True)
+            pace[rows] = np.where(size > 0.5 * last[rows], 0.5, pace[rows])
+            last[rows] = size
+            foot[rows] += step
+            rows = rows[size[:, 0] > CLOSE]
+            if not rows.size:
+                break
+        value, gradient = self.level(foot)
+        return foot - (value / np.sum(gradient**2, axis=1))[:, None] * gradient
 
     def distance(self, points: Floats) -> Floats:
         """Return the distance of points from the surface, metres."""

@@ -12,20 +12,14 @@ import pandas as pd
 from desurvey.decisions import Decision
 from desurvey.lineup import edge_on
 from desurvey.problems import DataProblem
-from desurvey.progress import Progress
 from desurvey.study import Answers, Study
 from desurvey.suspects import Weighed
 from viewer.app.possible import Possible
 from viewer.app.stage import Part, Stage, careful
+from viewer.app.work import answers_in
 from viewer.theme import fault_colours
 
-__all__ = ["Lines", "answers_in", "main_kind"]
-
-
-def answers_in(study: Study, kind: str, *, progress: Progress | None = None) -> tuple[Weighed, Answers]:
-    """Return all suspects of a study, and its line-up, for the process that works in the background."""
-    answers = study.lineup(kind, progress=progress)
-    return study.weighed(), answers
+__all__ = ["Lines", "main_kind"]
 
 
 class Lines(Part):

@@ -8,8 +8,8 @@ from trame.widgets import vuetify3 as v
 from trame_client.widgets.core import AbstractElement
 from trame_server.core import Server
 
+from desurvey.exchange.facts import CAUTION
 from viewer.app.desk import BY_SET
-from viewer.cautions import CAUTION
 
 __all__ = ["lay_out"]
 

@@ -9,17 +9,11 @@ import numpy as np
 import pandas as pd
 
 from desurvey.decisions import Decision
-from desurvey.progress import Progress
-from desurvey.study import Study
 from desurvey.suspects import Weighed
 from viewer.app.stage import Part, Stage, careful
+from viewer.app.work import weighed_in
 
-__all__ = ["Possible", "weighed_in"]
-
-
-def weighed_in(study: Study, *, progress: Progress | None = None) -> Weighed:
-    """Return what is weighed in a study, for the process that works in the background."""
-    return study.weighed(progress=progress)
+__all__ = ["Possible"]
 
 
 class Possible(Part):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,6 +14,7 @@ from viewer.app.cards import bearing
 from viewer.app.desk import BY_SET, Desk
 from viewer.app.stage import Part, Stage, careful
 from viewer.app.view import View
+from viewer.app.work import found_sets
 
 __all__ = ["FoundSets", "SetsPart", "found_sets", "named_sets"]
 
@@ -45,11 +45,6 @@ class FoundSets:
     def names(self) -> list[str]:
         """Names of the sets, and of those in none."""
         return [item["name"] for item in self.items]
-
-
-def found_sets(normal: Floats, progress: Callable[[float], None]) -> sphere.Sets:
-    """Return the sets of poles, shape (n, 3); how many there are to try is not known, so no progress is told."""
-    return sphere.find_sets(normal)
 
 
 def named_sets(sets: sphere.Sets, normal: Floats, looked_at: Bools) -> FoundSets:

@@ -1,4 +1,8 @@
-"""Long work in a process of its own, so that the page stays quick, sees how far it is, and a person can stop it."""
+"""Long work in a process of its own, so that the page stays quick, sees how far it is, and a person can stop it.
+
+That process imports this module, so what it may be asked stands here, and nothing here knows of a picture or a page:
+they would double its start.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +14,15 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import TypeVar
 
-__all__ = ["NOT_TOLD", "Stopped", "Worker"]
+import numpy as np
+import numpy.typing as npt
+
+from desurvey import sphere
+from desurvey.progress import Progress
+from desurvey.study import Answers, Study
+from desurvey.suspects import Weighed
+
+__all__ = ["NOT_TOLD", "Stopped", "Worker", "answers_in", "found_sets", "weighed_in"]
 
 T = TypeVar("T")
 
@@ -105,3 +117,19 @@ def _telling(function: Callable[..., T], arguments: tuple[object, ...]) -> T:
         told.value = share
 
     return function(*arguments, progress=progress)
+
+
+def weighed_in(study: Study, *, progress: Progress | None = None) -> Weighed:
+    """Return what is weighed in a study."""
+    return study.weighed(progress=progress)
+
+
+def answers_in(study: Study, kind: str, *, progress: Progress | None = None) -> tuple[Weighed, Answers]:
+    """Return all suspects of a study, and its line-up."""
+    answers = study.lineup(kind, progress=progress)
+    return study.weighed(), answers
+
+
+def found_sets(normal: npt.NDArray[np.float64], progress: Progress) -> sphere.Sets:
+    """Return the sets of poles, shape (n, 3); how many there are to try is not known, so no progress is told."""
+    return sphere.find_sets(normal)

@@ -102,7 +102,7 @@ def _page(changes: Since, study: Study) -> str:
 def _rendered(page_name: str, study: Study, **values: Any) -> str:
     from jinja2 import Environment
 
-    from viewer.cautions import CAUTION
+    from desurvey.exchange.facts import CAUTION
 
     template = (files("viewer") / "templates" / f"{page_name}.html.j2").read_text(encoding="utf-8")
     page = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(template)
@@ -142,7 +142,7 @@ def score(
 
 
 def _title(study: Study, heading: str) -> Title:
-    from viewer.figures.collect import convention
+    from desurvey.exchange.facts import convention
     from viewer.figures.sheet import Title
 
     crs = study.project.settings.frame.crs

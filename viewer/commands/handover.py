@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from viewer import theme
 from viewer.commands.shared import Out, Paper, SuspectsFile, lined_up, on_study, say, suspecting, suspects_of, working
 
 if TYPE_CHECKING:
@@ -52,6 +54,19 @@ def report(
         say(f"Printed to {pdf}")
 
 
+def _list_formats(asked: bool) -> None:
+    """Print the table of formats, and end."""
+    if not asked:
+        return
+    from desurvey.exchange.formats import FORMATS
+
+    for one in FORMATS:
+        what = "tables" if one.table else one.keeps or "a surface"
+        print(f"{one.ending:9} {one.name}\n{'':9} holds {what.replace(' ', ', ')}; CRS and unit: {one.frame}", end="")
+        print(f"; loses {one.loses}" if one.loses else "")
+    raise typer.Exit
+
+
 @on_study()
 def export(
     study: Study,
@@ -62,18 +77,27 @@ def export(
     faults: Annotated[
         bool, typer.Option("--faults/--no-faults", help="Line up the fault picks and write the faults too.")
     ] = True,
+    formats: Annotated[
+        bool,
+        typer.Option("--formats", callback=_list_formats, is_eager=True, help="List the formats and what each keeps."),
+    ] = False,
 ) -> None:
-    """Write holes, structures, faults and tables in an open format, by the name's ending.
+    """Write holes, structures, faults and tables in an open format, by the name's ending, and say what is left out.
 
-    .omf .dxf .glb .vtp .vtm .gpkg .geojson hold shapes in space; .xlsx holds all tables, .csv and .parquet one of them.
+    .omf .dxf .glb .obj .vtp .vtm .gpkg .geojson hold shapes in space; .las the structures of each hole by depth; .xlsx
+    all tables; .csv, .parquet and .arrow one of them.
     """
-    from desurvey.exchange import exporting
+    from desurvey.exchange.formats import check_ending
+    from desurvey.exchange.formats import export as write
 
-    exporting.check_ending(out)
+    check_ending(out, "model")
     answers = lined_up(study) if faults else None
     with working("Writing"):
-        exporting.export(study.model(answers), out, table=table)
-    say(f"{study.name} written to {out}")
+        model = replace(study.model(answers), colours=theme.class_colours(study.kinds))
+        remarks = write(model, out, table=table)
+    say(f"{study.name} written to {out if out.exists() else out.parent}")
+    for remark in remarks:
+        say(f"{remark}.")
 
 
 def strip(

@@ -76,7 +76,7 @@ def view(
     Opens the viewer in the browser, served from this machine only, until Ctrl-C. A still and a page need no screen.
     """
     if shot is None and html is None and not window:
-        from viewer.app import serve
+        from viewer.app.serving import serve
         from viewer.app.view import View
 
         if token_file is not None:

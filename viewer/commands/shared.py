@@ -139,7 +139,7 @@ def write(study: Study, frame: pd.DataFrame, path: Path) -> None:
     """Write a table of a study; where decisions stand in the project, its last column says whether it obeys them."""
     from desurvey.exchange import write_table
 
-    write_table(study.stamped(frame), path)
+    write_table(study.stamped(frame), path, study.facts())
 
 
 def suspecting(study: Study, path: Path | None) -> Study:

@@ -62,8 +62,8 @@ def surface(
 ) -> None:
     """Build the surface of a fault or a contact through picks and orientations, as a triangulated mesh.
 
-    Written as vtp, obj, stl, ply, dxf or glb, by the ending. Vertices carry the 1-σ of the surface in metres where the
-    format can. With several --between pairs the files are numbered.
+    Written as vtp, obj, stl, ply, dxf, glb or tif (a grid), by the ending. Vertices carry the 1-σ of the surface in
+    metres where the format can. With several --between pairs the files are numbered.
     """
     _check(fault, contact, out, contours)
     where = _edge(edge, margin)
@@ -90,27 +90,27 @@ def _pairs(between: list[str]) -> list[tuple[str, str]]:
 
 def _check(fault: str, contact: str, out: Path, contours: Path | None) -> None:
     """Refuse what can't be written before anything is computed or written."""
-    from desurvey.exchange import contours as lines
-    from desurvey.exchange import meshes
+    from desurvey.exchange.formats import check_ending
 
     if bool(fault) == bool(contact):
         raise DataProblem("say either --fault F1 or --contact TABLE.COLUMN")
-    meshes.check_ending(out)
+    check_ending(out, "surface")
     if contours is not None:
-        lines.check_ending(contours)
+        check_ending(contours, "lines")
 
 
 def _write(study: Study, name: str, found: Extracted, target: Path, contours: Path | None, interval: float) -> None:
     from desurvey import surface as surfaces
-    from desurvey.exchange.contours import write_contours
-    from desurvey.exchange.meshes import write_mesh
+    from desurvey.exchange.formats import write_contours, write_mesh
 
     crs, mesh = study.logged.settings.frame.crs, found.mesh
-    write_mesh(mesh, target, name=name, crs=crs)
+    remarks = write_mesh(mesh, target, name=name, crs=crs)
     say(
         f"{name}: {len(mesh.triangles)} triangles, the smallest of about {found.cell:.1f} m, "
         f"1-σ {mesh.sigma.min():.2f} to {mesh.sigma.max():.2f} m, written to {target}"
     )
+    for remark in remarks:
+        say(f"{remark}.")
     if contours is not None:
         lines = surfaces.contours(mesh, interval)
         write_contours(lines, contours, name=name, crs=crs)

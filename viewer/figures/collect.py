@@ -10,8 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import orient
+from desurvey.exchange.facts import convention
 from desurvey.problems import DataProblem, nearest
-from desurvey.project import Project
 from desurvey.runs import run_table
 from viewer import theme
 from viewer.figures.holelog import HoleLog
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from desurvey.study import Answers, Study
     from desurvey.traces import Traces
 
-__all__ = ["Shown", "bars_of", "content_of", "convention", "ground_of", "log_of", "structures_of"]
+__all__ = ["Shown", "bars_of", "content_of", "ground_of", "log_of", "structures_of"]
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -135,16 +135,6 @@ def ground_of(study: Study) -> Surface | None:
     from scipy.spatial import Delaunay  # slow to import, and few projects have a table of the ground
 
     return Surface("ground", points, Delaunay(points[:, :2] - points[:, :2].mean(axis=0)).simplices.astype(np.int64))
-
-
-def convention(project: Project) -> str:
-    """Return the conventions under which a project was read, in a sentence for the reader of a figure."""
-    frame, line = project.settings.frame, project.settings.core.line
-    side = {"low": "the low side", "high": "the high side", "north": "grid north", None: "what each row says"}[line]
-    return (
-        f"Directions from grid north (surveys given from {frame.north} north unless a row says otherwise). "
-        f"Orientation line marks {side}; beta clockwise from it, looking down the hole, to the down-hole end"
-    )
 
 
 def structures_of(study: Study, use: Bools, hole_ids: npt.NDArray[np.str_]) -> Structures:

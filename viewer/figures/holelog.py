@@ -8,16 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final, cast
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
+from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch, Rectangle
+from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path
 
 from desurvey.runs import GRADES
 from desurvey.traces import Traces, trace_frame
@@ -31,9 +32,9 @@ from viewer.figures.sheet import (
     Box,
     PaperSheet,
     Title,
-    axes_at,
     blank,
     draw_title,
+    in_millimetres,
     round_scale,
     style,
     text_size,
@@ -59,6 +60,8 @@ AGREEMENT: Final = {
 """Colours of how a run's line agrees with its neighbours, from locked to loose."""
 TAIL_MM: Final = 3.0
 BIN_PARTS: Final = 40
+FEWEST_FOR_A_REACH: Final = 10
+"""Line offsets from which nine in ten say how wide their track reaches; those beyond are written as numbers."""
 FULL: Final = 100.0
 """Recovery in per cent beyond which a run holds more core than its length."""
 
@@ -98,18 +101,87 @@ class HoleLog:
     suspects: pd.DataFrame | None = None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)
 class Track:
-    """A column of the log: axes whose y is depth, and their size on the paper."""
+    """A column of the log: values across against depth, in millimetres of axes that all tracks share.
+
+    Axes of their own for every track, with ticks made one by one, would take ten times as long to draw.
+
+    Attributes
+    ----------
+    axes : Axes
+        Of the whole log, millimetres from the lower left corner of its frame.
+    name : str
+    left, width, height : float
+        Of the column, millimetres.
+    top, bottom : float
+        First and last depth, metres.
+    low, high : float
+        Values at the left and the right edge.
+    """
 
     axes: Axes
+    name: str
+    left: float
     width: float
     height: float
+    top: float
+    bottom: float
+    low: float = 0.0
+    high: float = 1.0
 
-    def per_mm(self) -> Floats:
-        """Return data units to the millimetre, across and down, shape (2,)."""
-        (left, right), (bottom, top) = self.axes.get_xlim(), self.axes.get_ylim()
-        return np.array([(right - left) / self.width, (bottom - top) / self.height])
+    def across(self, value: npt.ArrayLike) -> Floats:
+        """Return where values lie across, millimetres."""
+        return self.left + (np.asarray(value, dtype=float) - self.low) / (self.high - self.low) * self.width
+
+    def down(self, depth: npt.ArrayLike) -> Floats:
+        """Return where depths lie, millimetres from the foot."""
+        return self.height * (self.bottom - np.asarray(depth, dtype=float)) / (self.bottom - self.top)
+
+    @property
+    def metres_per_mm(self) -> float:
+        """Metres of depth to a millimetre."""
+        return (self.bottom - self.top) / self.height
+
+    def boxes(self, across: tuple[npt.ArrayLike, npt.ArrayLike], depths: tuple[npt.ArrayLike, npt.ArrayLike],
+              colour: str, gid: str, **look: Any) -> None:  # fmt: skip
+        """Draw boxes between two values and two depths each, cut at the ends of the sheet, as one shape."""
+        edges = np.broadcast_arrays(*(np.atleast_1d(np.asarray(one, dtype=float)) for one in (*across, *depths)))
+        x0, x1 = self.across(edges[0]), self.across(edges[1])
+        y0, y1 = (self.down(np.clip(one, self.top, self.bottom)) for one in edges[2:])
+        corners = np.stack([np.stack([x0, x1, x1, x0], axis=-1), np.stack([y0, y0, y1, y1], axis=-1)], axis=-1)
+        shape = Path.make_compound_path_from_polys(corners)
+        self._add(shape, gid, **{"fc": colour, "ec": "none", "lw": 0.0, **look})
+
+    def lines(self, segments: npt.ArrayLike, gid: str, **look: Any) -> None:
+        """Draw straight pieces, (n, 2, 2): value and depth of their two ends; outside the sheet they are left out."""
+        pieces = np.asarray(segments, dtype=float).reshape(-1, 2, 2)
+        shown = ((pieces[..., 1] >= self.top) & (pieces[..., 1] <= self.bottom)).all(axis=1)
+        ends = np.stack([self.across(pieces[shown, :, 0]), self.down(pieces[shown, :, 1])], axis=-1)
+        self.strokes(ends, gid, **look)
+
+    def strokes(self, ends: Floats, gid: str, **look: Any) -> None:
+        """Draw straight pieces between points of the paper, (n, 2, 2) millimetres, as one shape."""
+        codes = np.tile(np.array([Path.MOVETO, Path.LINETO], dtype=Path.code_type), len(ends))
+        shape = Path(ends.reshape(-1, 2), codes)
+        self._add(shape, gid, **{"fc": "none", "ec": theme.LIGHT.quiet, "lw": 0.5, **look})
+
+    def _add(self, shape: Path, gid: str, **look: Any) -> None:
+        if np.size(shape.vertices):
+            self.axes.add_artist(PathPatch(shape, gid=f"{self.name}: {gid}", **look))
+
+    def marks(self, values: npt.ArrayLike, depths: npt.ArrayLike, gid: str, **look: Any) -> Line2D:
+        """Draw marks at values and depths."""
+        depths = np.asarray(depths, dtype=float)
+        shown = (depths >= self.top) & (depths <= self.bottom)
+        place = self.across(np.asarray(values, dtype=float)[shown]), self.down(depths[shown])
+        marks = Line2D(*place, ls="", marker="o", clip_on=False, gid=f"{self.name}: {gid}", **look)
+        self.axes.add_line(marks)
+        return marks
+
+    def say(self, value: float, depth: float, text: str, **look: Any) -> None:
+        """Write a text at a value and a depth."""
+        self.axes.text(float(self.across(value)), float(self.down(depth)), text, **{"va": "center", **look})
 
 
 def draw_log(log: HoleLog, *, paper: Paper = "A4", top: float = 0.0, bottom: float | None = None) -> Figure:
@@ -134,9 +206,11 @@ def draw_log(log: HoleLog, *, paper: Paper = "A4", top: float = 0.0, bottom: flo
         widths *= (sheet.frame.width - 2.0 * (len(widths) - 1)) / widths.sum()
         key: Key = []
         notes: list[str] = []
-        left = sheet.frame.left
+        frame, height = sheet.frame, sheet.frame.height - HEADER_MM
+        axes = in_millimetres(sheet.figure, Box(frame.left, frame.bottom, frame.width, height))
+        left = 0.0
         for (name, _, draw), width in zip(drawn, widths.tolist(), strict=True):
-            track = _start_track(sheet, (left, width), (top, last), name)
+            track = _start_track(Track(axes, name, left, width, height, top, last))
             more, said = draw(track, log)
             key, notes = key + more, notes + said
             left += width + 2.0
@@ -162,82 +236,69 @@ def _tracks(log: HoleLog) -> list[tuple[str, float, Callable[[Track, HoleLog], t
     ]
 
 
-def _start_track(sheet: PaperSheet, across: tuple[float, float], depths: tuple[float, float], name: str) -> Track:
-    height = sheet.frame.height - HEADER_MM
-    box = Box(across[0], sheet.frame.bottom, across[1], height)
-    axes = axes_at(sheet.figure, box, label=f"track: {name}")
-    axes.set_ylim(depths[1], depths[0])
-    axes.set_autoscale_on(False)
-    step = theme.nice_step((depths[1] - depths[0]) * 10.0 / height, parts=1)
-    axes.set_yticks(grid_values(*depths, step), [])
-    axes.tick_params(axis="y", length=0)
-    axes.xaxis.tick_top()
-    axes.tick_params(axis="x", length=1.5, pad=1.0, labelsize=SMALL_PT - 1.0)
-    axes.grid(visible=True, axis="y")
-    axes.set_axisbelow(True)
-    _name_track(axes, name, across[1], height)
-    return Track(axes, across[1], height)
-
-
-def _name_track(axes: Axes, name: str, width: float, height: float) -> None:
-    """Write a track's name above it, in lines no wider than the track."""
-    widest = max(text_size(word, NAME_PT)[0] for word in name.split(" "))
-    size = NAME_PT * min(1.0, (width + 1.0) / widest)
-    axes.text(
-        0.5, 1.0 + 4.5 / height, "\n".join(wrapped(name, width + 1.2, size)), transform=axes.transAxes, fontsize=size,
-        ha="center", va="bottom", linespacing=1.05, gid="track name",
+def _start_track(track: Track) -> Track:
+    """Draw a track's frame, its name above, and the lines of round depths."""
+    step = theme.nice_step(10.0 * track.metres_per_mm, parts=1)
+    depths = grid_values(track.top, track.bottom, step)
+    across = np.tile([0.0, 1.0], (len(depths), 1))
+    track.lines(np.stack([across, np.repeat(depths, 2).reshape(-1, 2)], axis=-1), "grid", ec=theme.LIGHT.grid, zorder=0)
+    track.boxes((0.0, 1.0), (track.top, track.bottom), "none", "frame", ec=theme.LIGHT.text, lw=0.6,
+                clip_on=False, zorder=3)  # fmt: skip
+    widest = max(text_size(word, NAME_PT)[0] for word in track.name.split(" "))
+    size = NAME_PT * min(1.0, (track.width + 1.0) / widest)
+    track.axes.text(
+        track.left + track.width / 2.0, track.height + 4.5, "\n".join(wrapped(track.name, track.width + 1.2, size)),
+        fontsize=size, ha="center", va="bottom", linespacing=1.05, gid="track name",
     )  # fmt: skip
+    return track
 
 
-def _scaled(track: Track, low: float, high: float, ticks: list[float]) -> Axes:
-    """Give a track a scale across, with numbered ticks."""
-    track.axes.set_xlim(low, high)
-    track.axes.set_xticks(ticks, [f"{value:g}" for value in ticks])
-    labels = track.axes.get_xticklabels()
-    labels[0].set_horizontalalignment("left")  # so that numbers of neighbouring tracks don't run together
-    labels[-1].set_horizontalalignment("right")
-    return track.axes
-
-
-def _bare(track: Track) -> Axes:
-    track.axes.set_xlim(0.0, 1.0)
-    track.axes.set_xticks([])
-    return track.axes
+def _scaled(track: Track, low: float, high: float, ticks: list[float]) -> Track:
+    """Give a track a scale across, with numbered ticks; the numbers of neighbours don't run together."""
+    track.low, track.high = low, high
+    sides = ["left", *["center"] * (len(ticks) - 2), "right"]
+    for value, side in zip(ticks, sides, strict=False):
+        place = float(track.across(value))
+        track.axes.text(
+            place, track.height + 1.6, f"{value:g}", fontsize=SMALL_PT - 1.0, ha=side, va="bottom", gid="tick"
+        )
+    x = track.across(ticks)
+    ends = np.stack([np.column_stack([x, x]), np.tile([track.height, track.height + 0.6], (len(x), 1))], axis=-1)
+    track.strokes(ends, "ticks", ec=theme.LIGHT.text, clip_on=False)
+    return track
 
 
 def _empty(track: Track, why: str) -> tuple[Key, list[str]]:
     """Say in a track that there is nothing to show."""
-    axes = _bare(track)
-    axes.text(
-        0.5, 0.5, why, transform=axes.transAxes, rotation=90, ha="center", va="center", fontsize=SMALL_PT,
-        color=theme.LIGHT.quiet,
-    )  # fmt: skip
+    middle = (track.left + track.width / 2.0, track.height / 2.0)
+    look: dict[str, Any] = {"rotation": 90, "fontsize": SMALL_PT, "color": theme.LIGHT.quiet}
+    track.axes.text(*middle, why, ha="center", va="center", **look)
     return [], []
 
 
 def _draw_depth(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
-    axes = _bare(track)
-    axes.grid(visible=False)
-    first, last = axes.get_ylim()[1], axes.get_ylim()[0]
     end = float(log.traces.end[log.hole])
-    room = 1.6 * float(track.per_mm()[1])
-    for depth in axes.get_yticks():
-        if first + room / 2 < depth <= last - room / 2 and depth <= end - room:
-            axes.text(0.72, depth, grouped(float(depth)), ha="right", va="center", fontsize=SMALL_PT, gid="depth")
-            axes.plot([0.78, 1.0], [depth, depth], lw=0.5, color=theme.LIGHT.text)
-    axes.plot([0.0, 1.0], [end, end], lw=1.2, color=theme.LIGHT.text, gid="end of hole")
+    room = 1.6 * track.metres_per_mm
+    depths = grid_values(track.top, track.bottom, theme.nice_step(10.0 * track.metres_per_mm, parts=1))
+    shown = [depth for depth in depths if track.top + room / 2 < depth <= min(track.bottom - room / 2, end - room)]
+    for depth in shown:
+        track.say(0.72, depth, grouped(float(depth)), ha="right", fontsize=SMALL_PT, gid="depth")
+    track.lines([[(0.78, depth), (1.0, depth)] for depth in shown], "ticks", ec=theme.LIGHT.text)
+    track.lines([[(0.0, end), (1.0, end)]], "end of hole", ec=theme.LIGHT.text, lw=1.2)
     return [], [f"End of hole {end:g} m"]
 
 
 def _interval_track(bars: Bars) -> Callable[[Track, HoleLog], tuple[Key, list[str]]]:
     def draw(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
-        axes = _bare(track)
         own = bars.hole == log.hole
+        if not own.any():
+            return _empty(track, "none in this hole")
         colours, key = bar_colours(bars, own)
-        for row in np.flatnonzero(own).tolist():
-            top, height = bars.depth_from[row], bars.depth_to[row] - bars.depth_from[row]
-            axes.add_patch(Rectangle((0.0, top), 1.0, height, fc=colours[row], ec="none", gid="interval"))
-        return (key, []) if own.any() else _empty(track, "none in this hole")
+        drawn = np.array([to_hex(cast(Any, colours[row])) for row in np.flatnonzero(own).tolist()])
+        for colour in np.unique(drawn).tolist():
+            rows = np.flatnonzero(own)[drawn == colour]
+            track.boxes((0.0, 1.0), (bars.depth_from[rows], bars.depth_to[rows]), colour, "interval")
+        return key, []
 
     return draw
 
@@ -252,15 +313,13 @@ def _draw_recovery(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     if not known.any():
         return _empty(track, "no recovery")
     share = FULL * recovered[known] / (bottom - top)[known]
-    axes = _scaled(track, 0.0, max(FULL, float(share.max())) * 1.02, [0.0, 50.0, 100.0])
-    for value, first, last in zip(share.tolist(), top[known].tolist(), bottom[known].tolist(), strict=True):
-        over = value > FULL + 1e-6
-        colour = theme.OKABE_ITO["vermilion"] if over else theme.OKABE_ITO["sky blue"]
-        axes.add_patch(
-            Rectangle((0.0, first), value, last - first, fc=colour, ec=theme.LIGHT.background, lw=0.2, gid="recovery")
-        )
+    _scaled(track, 0.0, max(FULL, float(share.max())) * 1.02, [0.0, 50.0, 100.0])
+    over = share > FULL + 1e-6
+    look = {"ec": theme.LIGHT.background, "lw": 0.2}
+    for rows, colour in ((~over, theme.OKABE_ITO["sky blue"]), (over, theme.OKABE_ITO["vermilion"])):
+        track.boxes((0.0, share[rows]), (top[known][rows], bottom[known][rows]), colour, "recovery", **look)
     mean = FULL * float(recovered[known].sum() / (bottom - top)[known].sum())
-    over_full = int((share > FULL + 1e-6).sum())
+    over_full = int(over.sum())
     notes = [f"Recovery {mean:.1f} % over {int(known.sum())} runs"]
     key: Key = [(Patch(fc=theme.OKABE_ITO["sky blue"], ec="none"), "recovered core")]
     if over_full:
@@ -275,12 +334,10 @@ def _draw_grade(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     shown = sorted(set(grade.tolist()) - {"", "nan"})
     if not shown:
         return _empty(track, "no grades")
-    axes = _bare(track)
     palette = theme.class_colours(f"run grade {name}" for name in shown)
-    for name, first, last in zip(grade.tolist(), top.tolist(), bottom.tolist(), strict=True):
-        if name in shown:
-            colour = palette[f"run grade {name}"]
-            axes.add_patch(Rectangle((0.0, first), 1.0, last - first, fc=colour, ec="none", gid=f"grade {name}"))
+    for name in shown:
+        own = grade == name
+        track.boxes((0.0, 1.0), (top[own], bottom[own]), palette[f"run grade {name}"], f"grade {name}")
     return [(Patch(fc=colour, ec="none"), name) for name, colour in palette.items()], []
 
 
@@ -288,12 +345,10 @@ def _draw_agreement(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     """Colour each run by how its line agrees with the lines of the runs it is fitted to."""
     if log.lines is None or (log.lines["agreement"] == GRADES[-1]).all():
         return _empty(track, "no fitted ends")
-    axes = _bare(track)
-    rows = log.lines[["depth_from", "depth_to", "agreement"]].itertuples(index=False)
-    for first, last, agreement in rows:
-        patch = Rectangle((0.0, first), 1.0, last - first, fc=AGREEMENT[agreement], ec="none", gid=f"line {agreement}")
-        axes.add_patch(patch)
     shown = [name for name in GRADES if (log.lines["agreement"] == name).any()]
+    for name in shown:
+        own = log.lines[log.lines["agreement"] == name]
+        track.boxes((0.0, 1.0), (own["depth_from"], own["depth_to"]), AGREEMENT[name], f"line {name}")
     return [(Patch(fc=AGREEMENT[name], ec="none"), f"line {name}") for name in shown], []
 
 
@@ -303,38 +358,45 @@ def _draw_offsets(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     if not known.any():
         return _empty(track, "no line offsets")
     value = (offset[known] + 180.0) % 360.0 - 180.0
-    reach = float(np.clip(np.ceil(np.abs(value).max() / 15.0) * 15.0, 15.0, 180.0))
-    axes = _scaled(track, -reach, reach, [-reach, 0.0, reach])
-    axes.axvline(0.0, lw=0.5, color=theme.LIGHT.quiet)
-    axes.hlines(top[known], 0.0, value, lw=0.6, color=theme.LIGHT.quiet)
-    axes.plot(value, top[known], "o", ms=1.8, color=theme.OKABE_ITO["blue"], gid="line offset")
+    usual = float(np.quantile(np.abs(value), 0.9)) if len(value) >= FEWEST_FOR_A_REACH else float(np.abs(value).max())
+    reach = float(np.clip(np.ceil(1.1 * usual / 15.0) * 15.0, 15.0, 180.0))
+    beyond = np.abs(value) > reach
+    _scaled(track, -reach, reach, [-reach, 0.0, reach])
+    track.lines([[(0.0, track.top), (0.0, track.bottom)]], "zero")
+    at = np.clip(value, -reach, reach)
+    depths = np.column_stack([top[known], top[known]])
+    track.lines(np.stack([np.column_stack([np.zeros(len(at)), at]), depths], axis=-1), "stems", lw=0.6)
+    track.marks(at[~beyond], top[known][~beyond], "line offset", ms=1.8, color=theme.OKABE_ITO["blue"])
+    for side, depth, said in zip(at[beyond].tolist(), top[known][beyond].tolist(), value[beyond].tolist(), strict=True):
+        track.say(side, depth, f"{said:+.0f}", ha="left" if side < 0 else "right", fontsize=SMALL_PT - 1.0,
+                  va="bottom", color=theme.SUSPECT, gid="line offset beyond")  # fmt: skip
     mark = Line2D([], [], ls="", marker="o", ms=2.5, color=theme.OKABE_ITO["blue"])
     return [(mark, "line against the run above (clockwise positive)")], []
 
 
 def _draw_tadpoles(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
-    axes = _scaled(track, 0.0, 90.0, [0.0, 30.0, 60.0, 90.0])
-    axes.grid(visible=True, axis="x")
     planes = log.structures
     if planes is None or not np.any(planes.hole == log.hole):
         return _empty(track, "no oriented structures")
+    # a rim as wide as a tail on both sides, so that every tadpole is whole
+    rim = 90.0 * TAIL_MM / (track.width - 2.0 * TAIL_MM)
+    ticks = [0.0, 30.0, 60.0, 90.0]
+    _scaled(track, -rim, 90.0 + rim, ticks)
+    upright = [[(dip, track.top), (dip, track.bottom)] for dip in ticks]
+    track.lines(upright, "dips", ec=theme.LIGHT.grid, zorder=0)
     palette = theme.class_colours(planes.kind.tolist())
     own = planes.hole == log.hole
     key: Key = []
     for kind in sorted(set(planes.kind[own].tolist())):
         chosen = own & (planes.kind == kind)
-        at = np.column_stack([planes.dip_deg[chosen], planes.depth[chosen]])
+        dip, depth = planes.dip_deg[chosen], planes.depth[chosen]
         bearing = np.deg2rad(planes.dip_direction_deg[chosen])
-        tail = np.column_stack([np.sin(bearing), -np.cos(bearing)]) * TAIL_MM * track.per_mm()  # depth grows downwards
-        pointed = np.isfinite(bearing)
-        tails = np.stack([at, at + tail], axis=1)[pointed]
-        axes.add_collection(
-            LineCollection(list(tails), colors=palette[kind], lw=0.7, label=f"tails: {kind}"), autolim=False
-        )
-        marks = Line2D(
-            *at.T, ls="", marker="o", ms=2.6, mfc=palette[kind], mec=theme.LIGHT.text, mew=0.25, gid=f"tadpole: {kind}"
-        )
-        axes.add_line(marks)
+        head = np.column_stack([track.across(dip), track.down(depth)])
+        tail = head + TAIL_MM * np.column_stack([np.sin(bearing), np.cos(bearing)])
+        pointed = np.isfinite(bearing) & (depth >= track.top) & (depth <= track.bottom)
+        ends = np.stack([head, tail], axis=1)[pointed]
+        track.strokes(ends, f"tails: {kind}", ec=palette[kind], lw=0.7, clip_on=False)
+        marks = track.marks(dip, depth, f"tadpole: {kind}", ms=2.6, mfc=palette[kind], mec=theme.LIGHT.text, mew=0.25)
         key.append((marks, f"{kind or 'no kind'}: {int(chosen.sum())}"))
     return key, []
 
@@ -351,8 +413,8 @@ def _draw_frequency(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     length = np.minimum(edges[1:], end) - edges[:-1]
     rate = count / np.where(length > 0, length, 1.0)
     high = max(float(rate.max()), 1e-9)
-    axes = _scaled(track, 0.0, high * 1.05, [0.0, float(f"{high:.1g}")])
-    axes.barh(edges[:-1], rate, height=length, align="edge", color=theme.LIGHT.quiet, lw=0.0, gid="frequency")
+    _scaled(track, 0.0, high * 1.05, [0.0, float(f"{high:.1g}")])
+    track.boxes((0.0, rate), (edges[:-1], edges[:-1] + length), theme.LIGHT.quiet, "frequency")
     return [], [f"Oriented structures counted in steps of {size:g} m"]
 
 
@@ -361,16 +423,16 @@ def _draw_dogleg(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
     own = frame[(frame["hole_id"] == log.traces.hole_ids[log.hole]).to_numpy()]
     depth, severity = own["depth"].to_numpy(dtype=float), own["dogleg_30m"].to_numpy(dtype=float)
     high = max(float(severity.max()), 1.0) * 1.1
-    axes = _scaled(track, 0.0, high, [0.0, float(f"{high:.1g}") if float(f"{high:.1g}") <= high else high / 2])
+    _scaled(track, 0.0, high, [0.0, float(f"{high:.1g}") if float(f"{high:.1g}") <= high else high / 2])
     surveyed = float(log.traces.surveyed[log.hole])
     known = depth <= surveyed
-    axes.stairs(severity[known][1:], depth[known], orientation="horizontal", lw=0.9, color=theme.LIGHT.text)
+    values, edges = np.repeat(severity[known][1:], 2), np.repeat(depth[known], 2)[1:-1]
+    stairs = np.column_stack([values, edges])
+    track.lines(np.stack([stairs[:-1], stairs[1:]], axis=1), "dogleg", ec=theme.LIGHT.text, lw=0.9)
     end = float(log.traces.end[log.hole])
     key: Key = []
     if end > surveyed:
-        axes.add_patch(
-            Rectangle((0.0, surveyed), high, end - surveyed, fc="none", ec=theme.OTHER, hatch="////", lw=0.0)
-        )
+        track.boxes((0.0, high), (surveyed, end), "none", "not surveyed", ec=theme.OTHER, hatch="////")
         key.append((Patch(fc="none", ec=theme.OTHER, hatch="////", lw=0.0), "below the last survey"))
     return key, []
 
@@ -380,21 +442,16 @@ def _draw_suspects(track: Track, log: HoleLog) -> tuple[Key, list[str]]:
         return _empty(track, "not looked for")
     if log.suspects.empty:
         return _empty(track, "none found")
-    axes = _bare(track)
     notes = []
     end = float(log.traces.end[log.hole])
     rows = log.suspects[["depth_from", "depth_to", "message"]].itertuples(index=False)
     for number, (first, last, message) in enumerate(rows, start=1):
         top, bottom = (0.0 if pd.isna(first) else float(first)), (end if pd.isna(last) else float(last))
-        least = 1.2 * float(track.per_mm()[1])  # a single reading is drawn as high as a number can be read beside it
+        least = 1.2 * track.metres_per_mm  # a single reading is drawn as high as a number can be read beside it
         middle = (top + bottom) / 2
         height = max(bottom - top, least)
-        axes.add_patch(
-            Rectangle(
-                (0.55, middle - height / 2), 0.35, height, fc=theme.OKABE_ITO["vermilion"], ec="none", gid="suspect"
-            )
-        )
-        axes.text(0.45, middle, f"{number}", ha="right", va="center", fontsize=SMALL_PT - 0.5)
+        track.boxes((0.55, 0.9), (middle - height / 2, middle + height / 2), theme.SUSPECT, "suspect")
+        track.say(0.45, middle, f"{number}", ha="right", fontsize=SMALL_PT - 0.5)
         notes.append(f"Suspect {number}: {message}")
     return [(Patch(fc=theme.SUSPECT, ec="none"), "suspect (see notes)")], notes
 

@@ -70,6 +70,8 @@ class Net:
         Directions of pieces of the drilled holes, for the blind zone.
     title : Title
         For the title block.
+    sets : callable or None
+        Gives the sets of the planes, weighted or not, where somebody knows them; None: they are found anew.
     """
 
     normal: Floats
@@ -81,6 +83,7 @@ class Net:
     cone_alpha_deg: Floats
     holes: Floats
     title: Title
+    sets: Callable[[bool], sphere.Sets] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +137,7 @@ def net_of(study: Study, seeing: Bools, rows: Bools, title: Title) -> Net:
         cone_alpha_deg=alpha[cone],
         holes=directions_of(study.holes, seeing),
         title=title,
+        sets=lambda weighted: study.sets(rows, weighted=weighted),
     )
 
 
@@ -345,7 +349,7 @@ def _draw_cones(axes: Axes, net: Net, look: NetLook) -> Key:
 
 def _draw_sets(axes: Axes, net: Net, look: NetLook, weights: Floats | None) -> tuple[Key, list[str]]:
     """Draw each set's mean pole, its 95 % cone and its mean plane; return the legend and a line on each."""
-    sets = sphere.find_sets(net.normal, weights=weights)
+    sets = sphere.find_sets(net.normal, weights=weights) if net.sets is None else net.sets(weights is not None)
     notes = []
     for i in range(len(sets.axis)):
         members = sets.member == i

@@ -7,12 +7,11 @@ keeps state between figures (no pyplot), and a figure saved twice is the same to
 
 from __future__ import annotations
 
-import datetime
 import functools
 import html
 import io
+import itertools
 import math
-import os
 import re
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
@@ -21,6 +20,7 @@ from pathlib import Path
 from typing import Any, Final, Literal, NamedTuple
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -28,7 +28,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Rectangle
 from matplotlib.textpath import text_to_path
 
-from desurvey.outputs import replacing
+from desurvey.outputs import date_of_issue, replacing
 from desurvey.problems import DataProblem
 from viewer import theme
 from viewer.theme import PAPERS, Paper
@@ -40,7 +40,6 @@ __all__ = [
     "Title",
     "blank",
     "axes_at",
-    "date_of_issue",
     "draw_title",
     "figure_bytes",
     "figure_markup",
@@ -102,7 +101,7 @@ class Title:
     lines : tuple of str
         What else belongs to this figure (vertical exaggeration, thickness).
     date : str
-        Date of issue; today's when it is empty (see :func:`date_of_issue`).
+        Date of issue; today's when it is empty (see :func:`desurvey.outputs.date_of_issue`).
     basis : str
         Whether data are drawn as logged or as decided, and how many suspects are marked.
     """
@@ -231,16 +230,28 @@ def round_scale(metres: float, millimetres: float) -> float:
     return next(step * power for step in SCALE_STEPS if step * power >= least * (1 - 1e-9))
 
 
-@functools.cache
 def text_size(text: str, points: float = BODY_PT, weight: str = "normal") -> tuple[float, float]:
     """Return width and height (of any letter) in millimetres of one line of text as it will print."""
-    font = FontProperties(family=[theme.FONT], size=points, weight=weight)
-    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
-    _, height, _ = text_to_path.get_text_width_height_descent("lp", font, ismath=False)
-    return width * POINT_MM, height * POINT_MM
+    return _width(text, weight) * points * POINT_MM, _extent("lp", weight)[1] * points * POINT_MM
 
 
-def wrapped(text: str, millimetres: float, points: float = BODY_PT) -> list[str]:
+def _width(text: str, weight: str) -> float:
+    """Return the width of a text in letters of one point, word by word: most words come again and again."""
+    words = text.split(" ")
+    return sum(_extent(word, weight)[0] for word in words if word) + (len(words) - 1) * _extent(" ", weight)[0]
+
+
+@functools.cache
+def _extent(word: str, weight: str) -> tuple[float, float]:
+    font = FontProperties(family=[theme.FONT], size=MEASURED_PT, weight=weight)
+    width, height, _ = text_to_path.get_text_width_height_descent(word, font, ismath=False)
+    return width / MEASURED_PT, height / MEASURED_PT
+
+
+MEASURED_PT: Final = 10.0
+
+
+def wrapped(text: str, millimetres: float, points: float = BODY_PT, weight: str = "normal") -> list[str]:
     """Return text broken at spaces into lines that fit a width on the paper.
 
     A single word wider than that is broken where it must be, so that nothing runs off the sheet.
@@ -253,31 +264,23 @@ def wrapped(text: str, millimetres: float, points: float = BODY_PT) -> list[str]
     lines: list[str] = [""]
     for word in text.split(" "):  # a no-break space holds a number to its unit
         joined = f"{lines[-1]} {word}".strip()
-        if text_size(joined, points)[0] <= millimetres:
+        if text_size(joined, points, weight)[0] <= millimetres:
             lines[-1] = joined
             continue
-        pieces = _broken(word, millimetres, points)
+        pieces = _broken(word, millimetres, points, weight)
         lines += pieces if lines[-1] else []
         if not lines[-1]:
             lines[-1:] = pieces
     return lines
 
 
-def _broken(word: str, millimetres: float, points: float) -> list[str]:
+def _broken(word: str, millimetres: float, points: float, weight: str) -> list[str]:
     pieces = [""]
     for letter in word:
-        if pieces[-1] and text_size(pieces[-1] + letter, points)[0] > millimetres:
+        if pieces[-1] and text_size(pieces[-1] + letter, points, weight)[0] > millimetres:
             pieces.append("")
         pieces[-1] += letter
     return pieces
-
-
-def date_of_issue() -> str:
-    """Return today's date, or that of ``SOURCE_DATE_EPOCH`` where it is set (the open convention for same bytes)."""
-    seconds = os.environ.get("SOURCE_DATE_EPOCH")
-    if seconds:
-        return datetime.datetime.fromtimestamp(int(seconds), tz=datetime.UTC).date().isoformat()
-    return datetime.datetime.now(tz=datetime.UTC).date().isoformat()
 
 
 def draw_title(sheet: PaperSheet, title: Title, scale: str) -> None:
@@ -289,30 +292,41 @@ def draw_title(sheet: PaperSheet, title: Title, scale: str) -> None:
     axes.add_patch(Rectangle((0, 0), width, BLOCK_HEIGHT, fill=False, lw=0.8, ec=theme.LIGHT.text, clip_on=False))
     for edge in edges[1:-1]:
         axes.plot([edge, edge], [0, BLOCK_HEIGHT], color=theme.LIGHT.text, lw=0.5)
-    first = [(title.project, BODY_PT + 2.5, "bold")]
-    first += [(line, BODY_PT + 0.5, "normal") for line in wrapped(title.heading, edges[1] - 4, BODY_PT + 0.5)]
+    heading = [(title.project, BODY_PT + 2.5, "bold"), (title.heading, BODY_PT + 0.5, "normal")]
     facts = [f"Coordinates: {title.crs or 'not stated'}; metres", title.basis, title.convention, *title.lines]
-    middle = [
-        (line, SMALL_PT + 0.3, "normal")
-        for fact in facts
-        if fact
-        for line in wrapped(fact, edges[2] - edges[1] - 4, SMALL_PT + 0.3)
-    ]
+    middle = [(fact, SMALL_PT + 0.3, "normal") for fact in facts if fact]
     last = [
         (scale, BODY_PT + 1.0, "bold"),
         (f"Sheet {sheet.paper}", SMALL_PT + 0.3, "normal"),
         (f"Date {title.date or date_of_issue()}", SMALL_PT + 0.3, "normal"),
         ("Drawn by lowside", SMALL_PT + 0.3, "normal"),
     ]
-    for left, cell in zip(edges, (first, middle, last), strict=False):
-        lines_down(axes, left + 2.0, BLOCK_HEIGHT - 1.2, cell)
+    for (left, right), cell in zip(itertools.pairwise(edges), (heading, middle, last), strict=True):
+        lines_down(axes, left + 2.0, BLOCK_HEIGHT - 1.2, _fitting(cell, right - left - 3.5, BLOCK_HEIGHT - 2.0))
+
+
+LINE_HEIGHT: Final = 1.3
+"""Of a line, in heights of its letters."""
+
+
+def _fitting(cell: Sequence[tuple[str, float, str]], width: float, height: float) -> list[tuple[str, float, str]]:
+    """Return texts broken into lines of a width, in letters so small that all of them fit a height."""
+    for shrink in np.linspace(1.0, 0.4, 13).tolist():
+        lines = [
+            (line, points * shrink, weight)
+            for text, points, weight in cell
+            for line in wrapped(text, width, points * shrink, weight)
+        ]
+        if sum(points * POINT_MM * LINE_HEIGHT for _, points, _ in lines) <= height:
+            break
+    return lines
 
 
 def lines_down(axes: Axes, left: float, top: float, cell: Sequence[tuple[str, float, str]]) -> None:
     """Write lines of (text, points, weight) below each other from ``top``, in axes of millimetres."""
     for text, points, weight in cell:
         axes.text(left, top, text, fontsize=points, fontweight=weight, va="top", ha="left")
-        top -= points * POINT_MM * 1.3
+        top -= points * POINT_MM * LINE_HEIGHT
 
 
 def save(figure: Figure, path: Path | str) -> None:

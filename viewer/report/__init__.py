@@ -6,8 +6,8 @@ import tempfile
 from importlib import metadata
 from pathlib import Path
 
+from desurvey.outputs import date_of_issue
 from desurvey.study import Study
-from viewer.figures.sheet import date_of_issue
 from viewer.report.drawings import WantedDrawings, draw_all
 from viewer.report.gather import Report, Section, gather
 from viewer.report.writing import print_pdf, render, write_report

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
-import platform
-from dataclasses import dataclass, fields, is_dataclass
-from importlib import metadata
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from desurvey import orient, sphere
+from desurvey.exchange import facts
 from desurvey.problems import Finding
-from desurvey.project import Project
 from desurvey.reviews import reviewed_words
 from desurvey.study import Answers, Study
 from viewer import theme
-from viewer.figures.collect import convention
 from viewer.figures.drawing import grouped
 from viewer.figures.sheet import Orientation
 from viewer.report import wording
@@ -31,7 +27,6 @@ PICK_COLUMNS = (
 )  # fmt: skip
 """Columns of the line-up's tables that are printed."""
 
-LIBRARIES = ("lowside", "numpy", "scipy", "pandas", "pyarrow", "pyproj", "pygeomag", "matplotlib", "vtk")
 MOST_ROWS = 200
 """Rows of a table on paper; the rest is counted."""
 SHORT = 18
@@ -173,7 +168,7 @@ def _sources(study: Study) -> Section:
     return Section(
         "sources",
         "What was read, and under which conventions",
-        tuple(wording.conventions(project, convention(project))),
+        tuple(wording.conventions(project, facts.convention(project))),
         (("Tables", grid(frame)),),
     )
 
@@ -244,8 +239,8 @@ def _sets(study: Study) -> Section:
     kind = structures.table["kind"].fillna("").astype(str).to_numpy()
     rows: list[tuple[Any, ...]] = []
     for name in sorted(set(kind[structures.usable].tolist())):
-        poles = structures.normal[structures.usable & (kind == name)]
-        rows += _sets_of(name, poles) if len(poles) >= FEWEST_POLES else []
+        chosen = structures.usable & (kind == name)
+        rows += _sets_of(study, name, chosen) if int(chosen.sum()) >= FEWEST_POLES else []
     names = ["kind", "set", "dip", "dip_direction", "mean ± (°, 95 %)", "scatter (°)", "poles"]
     frame = pd.DataFrame(rows, columns=names)
     decimals = dict.fromkeys(["dip", "dip_direction", "scatter (°)"], 0) | {"mean ± (°, 95 %)": 1}
@@ -256,8 +251,8 @@ def _sets(study: Study) -> Section:
     return Section("sets", "Sets", (said,), (("", grid(frame, decimals)),) if rows else ())
 
 
-def _sets_of(kind: str, poles: Any) -> list[tuple[Any, ...]]:
-    sets = sphere.find_sets(poles)
+def _sets_of(study: Study, kind: str, chosen: Any) -> list[tuple[Any, ...]]:
+    sets, poles = study.sets(chosen), study.structures.normal[chosen]
     rows = []
     for i in range(len(sets.axis)):
         members = sets.member == i
@@ -304,41 +299,13 @@ def _aims(study: Study, answers: Answers | None) -> Section:
 
 
 def _reproducing(study: Study) -> Section:
-    project, sigmas = study.project, study.hole_spread.sigmas
-    files = ["project.toml", *(file for file in dict.fromkeys(project.files.values()))]
-    sums = [(file, _checksum(project, file)) for file in files if (project.folder / file).is_file()]
-    versions = [("Python", platform.python_version()), *((name, _version(name)) for name in LIBRARIES)]
     return Section(
         "reproducing",
         "To reproduce this report",
         (),
         (
-            ("Input", grid(pd.DataFrame(sums, columns=["file", "SHA-256"]))),
-            ("Versions", grid(pd.DataFrame(versions, columns=["library", "version"]))),
-            ("Errors assumed (1 σ)", grid(pd.DataFrame(_assumed(sigmas), columns=["error", "value", "source"]))),
+            ("Input", grid(facts.inputs(study.project))),
+            ("Versions", grid(facts.versions())),
+            ("Errors assumed (1 σ)", grid(facts.assumed(study.hole_spread.sigmas))),
         ),
     )
-
-
-def _checksum(project: Project, file: str) -> str:
-    return hashlib.sha256((project.folder / file).read_bytes()).hexdigest()
-
-
-def _version(library: str) -> str:
-    try:
-        return metadata.version(library)
-    except metadata.PackageNotFoundError:
-        return "not installed"
-
-
-def _assumed(values: Any, prefix: str = "") -> list[tuple[str, str, str]]:
-    """Return every assumed error with its value, its unit in its name, and where the default comes from."""
-    rows: list[tuple[str, str, str]] = []
-    for item in fields(values):
-        value = getattr(values, item.name)
-        if is_dataclass(value):
-            rows += _assumed(value, f"{item.name} ")
-        else:
-            default = "" if value == item.default else " (set in project.toml)"
-            rows.append((f"{prefix}{item.name}", f"{value:g}{default}", str(item.metadata.get("source", ""))))
-    return rows

@@ -15,9 +15,9 @@ import jinja2
 from fontTools import subset
 from matplotlib.font_manager import FontProperties, findfont
 
+from desurvey.exchange.facts import CAUTION
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem
-from viewer.cautions import CAUTION
 from viewer.figures.sheet import TRIMMED_MM
 from viewer.report.gather import Report
 from viewer.theme import FONT, PAPERS
@@ -43,7 +43,7 @@ def render(report: Report) -> str:
         loader=jinja2.PackageLoader("viewer"), autoescape=True, trim_blocks=True, lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )  # fmt: skip
-    letters = "".join(sheet.markup for sheet in report.sheets)
+    letters = "".join(sorted(set().union(*(sheet.markup for sheet in report.sheets))))
     return environment.get_template("report.html.j2").render(
         report=report,
         caution=CAUTION,
