@@ -9,14 +9,25 @@ import pytest
 from scipy import stats
 
 from desurvey.problems import DataProblem
-from desurvey.spread import INSTRUMENTS, Gyro, Magnetic, Sigmas, Unstated, cones, ellipsoids, sigmas_from
+from desurvey.spread import (
+    INSTRUMENTS,
+    Gyro,
+    Magnetic,
+    Sigmas,
+    Unstated,
+    WanderSettings,
+    cones,
+    ellipsoids,
+    sigmas_from,
+)
 
 
 def test_every_default_states_its_source_and_its_limits():
-    numbers = [item for item in fields(Sigmas) if item.name not in INSTRUMENTS]
+    numbers = [item for item in fields(Sigmas) if item.name not in (*INSTRUMENTS, "wander")]
     for tool in (Magnetic, Gyro, Unstated):
         numbers += fields(tool)
-    assert len(numbers) == 12 + 12
+    numbers += [item for item in fields(WanderSettings) if item.name != "learn"]
+    assert len(numbers) == 12 + 12 + 4
     for item in numbers:
         assert item.metadata["source"]
         assert item.metadata["low"] <= item.default <= item.metadata["high"]
