@@ -27,10 +27,10 @@ from typer.core import TyperGroup
 
 from desurvey.outputs import intending, said
 from desurvey.problems import DataProblem, shortened
-from viewer.commands import archive, campaign, checking, engine, figures, handover, judging, seeing, surfacing
+from viewer.commands import archive, campaign, checking, engine, figures, handover, judging, reading, seeing, surfacing
 from viewer.commands.shared import say
 
-__all__ = ["app", "main"]
+__all__ = ["app", "commands", "main"]
 
 
 @contextmanager
@@ -108,7 +108,7 @@ def lowside(
     """
 
 
-for part in (checking, engine, judging, surfacing, seeing, figures, handover, campaign, archive):
+for part in (checking, engine, judging, surfacing, seeing, figures, handover, campaign, archive, reading):
     part.add_to(app)
 
 
@@ -133,7 +133,7 @@ for known in (app, *(group.typer_instance for group in app.registered_groups)):
 
 
 @functools.cache
-def _commands() -> Any:
+def commands() -> Any:
     """Return the commands, read from their functions once a process: as long as a small command's own work."""
     return typer.main.get_command(app)
 
@@ -146,7 +146,7 @@ def main() -> None:
     with _stopped_by_signals():
         try:
             try:
-                _commands()()
+                commands()()
             finally:  # it ends by SystemExit: what a full disk kept back comes up here, not after the status is set
                 with _answered():
                     sys.stdout.flush()

@@ -23,7 +23,7 @@ from aiohttp import web
 
 from desurvey.problems import DataProblem
 
-__all__ = ["Door", "is_loopback", "new_token"]
+__all__ = ["Door", "Lock", "is_loopback", "new_token"]
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -52,7 +52,48 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-class Door:
+class Lock:
+    """What lets in who knows the token, and nobody else: a middleware of aiohttp.
+
+    Parameters
+    ----------
+    token : str
+        What a visitor has to know.
+    home : str
+        Address to which a visitor is sent on.
+    """
+
+    def __init__(self, token: str, home: str = "/index.html") -> None:
+        self.token, self.home, self._session = token, home, new_token()
+
+    def guard(self) -> Any:
+        """Return the middleware."""
+
+        @web.middleware
+        async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
+            if not _is_own(request):
+                return web.Response(status=403, text="This server answers its own page only.\n")
+            cookie = f"lowside_{_port(request)}"
+            asked = request.query.get("token", "")
+            if asked and hmac.compare_digest(asked.encode(), self.token.encode()):
+                response: web.StreamResponse = web.HTTPFound(self.home)
+                response.set_cookie(cookie, self._session, httponly=True, samesite="Strict", path="/")
+                return response
+            if not hmac.compare_digest(request.cookies.get(cookie, "").encode(), self._session.encode()):
+                return web.Response(
+                    status=403, text="This address needs the token that lowside printed when it began.\n"
+                )
+            response = await handler(request)
+            if not response.prepared:
+                response.headers["Content-Security-Policy"] = POLICY
+                response.headers["X-Content-Type-Options"] = "nosniff"
+                response.headers["Referrer-Policy"] = "no-referrer"
+            return response
+
+        return guard
+
+
+class Door(Lock):
     """Middleware and data routes for the server's aiohttp application.
 
     Parameters
@@ -76,41 +117,18 @@ class Door:
         picture: Callable[[dict[str, Any]], Awaitable[bytes]],
         relog: Callable[[], str],
     ) -> None:
-        self.token, self._session, self.secret = token, new_token(), new_token()
+        super().__init__(token)
+        self.secret = new_token()
         self._scene, self._net, self._picture, self._relog = scene, net, picture, relog
 
     def hang(self, app: web.Application) -> None:
         """Put the door into an application that hasn't started yet."""
-        app.middlewares.append(self._guard())
+        app.middlewares.append(self.guard())
         app.router.add_get("/scene.json", self._json(lambda: self._scene()))
         app.router.add_get("/net.json", self._json(lambda: self._net()))
         app.router.add_get("/relog.html", self._print)
         app.router.add_post("/picture", self._draw)
         app.router.add_post("/paraview/", self._where)
-
-    def _guard(self) -> Any:
-        @web.middleware
-        async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
-            if not _is_own(request):
-                return web.Response(status=403, text="This server answers its own page only.\n")
-            cookie = f"lowside_{_port(request)}"
-            asked = request.query.get("token", "")
-            if asked and hmac.compare_digest(asked.encode(), self.token.encode()):
-                response: web.StreamResponse = web.HTTPFound("/index.html")
-                response.set_cookie(cookie, self._session, httponly=True, samesite="Strict", path="/")
-                return response
-            if not hmac.compare_digest(request.cookies.get(cookie, "").encode(), self._session.encode()):
-                return web.Response(
-                    status=403, text="This address needs the token that lowside printed when it began.\n"
-                )
-            response = await handler(request)
-            if not response.prepared:
-                response.headers["Content-Security-Policy"] = POLICY
-                response.headers["X-Content-Type-Options"] = "nosniff"
-                response.headers["Referrer-Policy"] = "no-referrer"
-            return response
-
-        return guard
 
     def _json(self, answer: Callable[[], dict[str, Any]]) -> Handler:
         async def handle(_request: web.Request) -> web.Response:
