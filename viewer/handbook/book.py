@@ -110,7 +110,7 @@ def parts(page: Page) -> Iterator[Part]:
     seen: Counter[str] = Counter()
     for mark, end in zip(found, ends, strict=True):
         title = plain(mark[2])
-        anchor = re.sub(r"[^\w.]+", "-", title.lower()).strip("-")
+        anchor = re.sub(r"[^\w.]+", "-", title.lower().replace("'", "")).strip("-")
         seen[anchor] += 1
         if seen[anchor] > 1:
             anchor = f"{anchor}-{seen[anchor]}"

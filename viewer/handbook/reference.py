@@ -12,14 +12,14 @@ from importlib import resources
 from typing import Any, get_args
 
 from desurvey import aim, blunders, surface
-from desurvey.checks import RULES_BY_PART, Limits
+from desurvey.checks import Limits
 from desurvey.exchange import formats
 from desurvey.lineup.picks import LineupSettings
 from desurvey.problems import Rule
 from desurvey.project.settings import Core, Frame, HistoryPlace, Names
 from desurvey.spread.sigmas import Sigmas
 from desurvey.spread.wander import WanderSettings
-from desurvey.study import Study
+from desurvey.study import RULES_BY_PART, Study
 from desurvey.suspects import table as suspects_table
 from desurvey.tables import INTERVALS, TABLES
 from desurvey.tables.repairs import Repairs
