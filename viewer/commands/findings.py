@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
+import sys
 from collections.abc import Iterable, Sequence
 from importlib.resources import files
 from itertools import groupby
@@ -108,27 +110,41 @@ def print_findings(study: Study, findings: Sequence[Finding]) -> None:
 
     Those that somebody has answered stand apart; who has reviewed which hole comes last.
     """
-    from rich.console import Console
-
     from desurvey.project.causes import causes_of
     from desurvey.reviews import reviewed_words
 
-    console = Console(highlight=False)
     standing = study.standing(findings)
     causes, left = causes_of(study.logged, standing)
-    for cause in causes:
-        console.print(_cause(cause))
+    said: list[object] = [_cause(cause) for cause in causes]
     holes = _by_hole(left)
     for hole, group in holes[:MOST_HOLES]:
-        console.print(_heading(hole, group))
-        console.print(_table(group))
+        said += [_heading(hole, group), _table(group)]
     if len(holes) > MOST_HOLES:
-        console.print(
+        said.append(
             f"… and findings in {len(holes) - MOST_HOLES} more holes: write them all with --out findings.html\n"
         )
-    for line in (*_answered(study, findings), *reviewed_words(study.reviews, len(study.logged.collars))):
-        console.print(line, markup=False)
-    console.print(_summary(study, findings), markup=False)
+    said += [*_answered(study, findings), *reviewed_words(study.reviews, len(study.logged.collars))]
+    _print([*said, _summary(study, findings)])
+
+
+def _print(parts: Iterable[object]) -> None:
+    """Print on stdout: on a terminal wrapped and in colour, elsewhere a line a line, however long."""
+    from rich.console import Console
+
+    if sys.stdout.isatty():
+        shown = Console(highlight=False)
+        for part in parts:
+            shown.print(part, markup=False)
+        return
+    lines = io.StringIO()
+    whole = Console(highlight=False, file=lines, width=LONGEST)
+    for part in parts:
+        whole.print(part, markup=False)
+    print("\n".join(line.rstrip() for line in lines.getvalue().splitlines()))
+
+
+LONGEST = 100_000
+"""Letters of a line in a file, more than any finding has."""
 
 
 def _answered(study: Study, findings: Sequence[Finding]) -> list[str]:
@@ -215,14 +231,13 @@ def print_rules() -> None:
     """Print every rule with its severity, its reason and what to do, and every limit with its source."""
     from dataclasses import fields
 
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
     from desurvey.checks import Limits
     from desurvey.study import RULES_BY_PART
 
-    console = Console(highlight=False)
+    said: list[object] = []
     for part, rules in RULES_BY_PART.items():
         table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 2, 0, 0))
         for wrap in (True, True, False):
@@ -230,11 +245,9 @@ def print_rules() -> None:
         for rule in rules:
             text = Text(f"{rule.reason}. ").append(rule.suggestion, style="dim")
             table.add_row(Text(f"  {rule.severity}", style=STYLE[rule.severity]), rule.id, text)
-        console.print(Text(part, style="bold"))
-        console.print(table)
+        said += [Text(part, style="bold"), table]
     table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 2, 0, 0))
     for item in fields(Limits):
         default = json.dumps(item.default)
         table.add_row(Text(f"  {item.name} = {default}"), Text(item.metadata.get("source", ""), style="dim"))
-    console.print(Text("limits: [checks] in project.toml", style="bold"))
-    console.print(table)
+    _print([*said, Text("limits: [checks] in project.toml", style="bold"), table])
