@@ -161,7 +161,10 @@ def check(
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", "-o", metavar="FILE", help="Write the findings too: .csv, .parquet, .json, or .html to filter."
+            "--out",
+            "-o",
+            metavar="FILE",
+            help="Write the findings too: .csv, .parquet, .json, .html to filter, or - for JSON on stdout and no more.",
         ),
     ] = None,
     fail_on: Annotated[
@@ -193,17 +196,21 @@ def check(
     Example: lowside check demo_project --hole TH-09 --out findings.html
     """
     from desurvey.project.adopting import unused_tables
-    from viewer.commands.findings import ORDER, print_findings, write_findings
+    from viewer.commands.findings import ORDER, as_json, print_findings, write_findings
 
     if not quick and study.can_be_judged:
         suspects_of(study)
     with working("Checking"):
-        found = (*study.check(quick=quick), *unused_tables(study.logged))
+        found = study.graded((*study.check(quick=quick), *unused_tables(study.logged)))
         findings = _chosen(study, found, only or [], hole or [])
-    if out is not None:
+    piped = str(out) == "-"
+    if out is not None and not piped:
         write_findings(study, findings, out)
     _write_lines(study, stretches, lines)
-    print_findings(study, findings)
+    if piped:
+        typer.echo(as_json(study, findings))
+    else:
+        print_findings(study, findings)
     if any(ORDER[finding.severity] <= ORDER[fail_on] for finding in study.standing(findings)):
         raise typer.Exit(1)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import sys
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from desurvey.project.causes import Cause
     from desurvey.study import Study
 
-__all__ = ["COLUMNS", "ORDER", "findings_table", "print_findings", "print_rules", "write_findings"]
+__all__ = ["COLUMNS", "ORDER", "as_json", "findings_table", "print_findings", "print_rules", "write_findings"]
 
 COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion", "key"]
 """Of findings as tables; with a study, ``explained`` comes last: what somebody has answered."""
@@ -42,6 +43,31 @@ def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     return frame.astype({"row": "Int64", "depth": float})
 
 
+def as_json(study: Study, findings: Sequence[Finding]) -> str:
+    """Return findings as JSON: an object with a head and ``findings``, the same bytes for the same inputs.
+
+    The head says the ``program`` and its ``version``, the ``rules`` (a hash of what every rule says), the ``project``,
+    its ``basis`` (which decisions are obeyed), the SHA-256 of its ``inputs`` by file, and ``counts`` by severity, of
+    which ``explained`` are counted apart.
+    """
+    from importlib import metadata
+
+    from desurvey.exchange.facts import inputs
+    from desurvey.study import RULES
+
+    standing = study.standing(findings)
+    head = {
+        "program": "lowside",
+        "version": metadata.version("lowside"),
+        "rules": hashlib.sha256(repr(RULES).encode()).hexdigest()[:16],
+        "project": study.name,
+        "basis": study.basis,
+        "inputs": dict(inputs(study.logged).itertuples(index=False)),
+        "counts": dict(zip(ORDER, _counts(standing), strict=True)) | {"explained": len(findings) - len(standing)},
+    }
+    return json.dumps(head | {"findings": _records(study, findings)}, ensure_ascii=False, indent=1)
+
+
 def write_findings(study: Study, findings: Sequence[Finding], path: Path) -> None:
     """Write findings as ``.csv``, ``.parquet``, ``.json`` or ``.html``, by the name's ending.
 
@@ -62,8 +88,7 @@ def write_findings(study: Study, findings: Sequence[Finding], path: Path) -> Non
         raise DataProblem(
             "findings are written as .csv, .parquet, .json or .html", file=str(path), value=ending or "no ending"
         )
-    rows = _records(study, findings)
-    text = json.dumps(rows, ensure_ascii=False, indent=1) if ending == ".json" else _page(study, findings, rows)
+    text = as_json(study, findings) if ending == ".json" else _page(study, findings)
     with replacing(path) as partial:
         partial.write_text(text, encoding="utf-8")
 
@@ -82,7 +107,7 @@ def _plain(value: object) -> object:
     return None if isinstance(value, float) and value != value else value
 
 
-def _page(study: Study, findings: Sequence[Finding], rows: list[dict[str, object]]) -> str:
+def _page(study: Study, findings: Sequence[Finding]) -> str:
     """Return one page that needs nothing else: the rows and the script that filters them stand in it."""
     from jinja2 import Environment
 
@@ -96,7 +121,7 @@ def _page(study: Study, findings: Sequence[Finding], rows: list[dict[str, object
         name=study.name,
         summary=_summary(study, findings),
         rules=[rule for rule in RULES if rule.id in found],
-        json=json.dumps(rows, ensure_ascii=False).replace("<", "\\u003c"),
+        json=json.dumps(_records(study, findings), ensure_ascii=False).replace("<", "\\u003c"),
         library_style=(library / "tabulator_simple.min.css").read_text(encoding="utf-8"),
         library_script=(library / "tabulator.min.js").read_text(encoding="utf-8"),
     )
@@ -229,7 +254,7 @@ def _summary(study: Study, findings: Sequence[Finding]) -> str:
 
 def print_rules() -> None:
     """Print every rule with its severity, its reason and what to do, and every limit with its source."""
-    from dataclasses import fields
+    from dataclasses import MISSING, fields
 
     from rich.table import Table
     from rich.text import Text
@@ -248,6 +273,6 @@ def print_rules() -> None:
         said += [Text(part, style="bold"), table]
     table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 2, 0, 0))
     for item in fields(Limits):
-        default = json.dumps(item.default)
+        default = "{}" if item.default is MISSING else json.dumps(item.default)
         table.add_row(Text(f"  {item.name} = {default}"), Text(item.metadata.get("source", ""), style="dim"))
     _print([*said, Text("limits: [checks] in project.toml", style="bold"), table])
