@@ -12,7 +12,6 @@ import dataclasses
 import html.parser
 import http.client
 import io
-import os
 import re
 import shlex
 import shutil
@@ -81,7 +80,9 @@ def test_every_key_of_the_settings_is_on_the_page_of_project_toml():
         for item in dataclasses.fields(kind):
             prefix = f"{section}.{item.name}"
             assert any(title == prefix or title.startswith(f"{prefix}.") for title in known), prefix
-            nested = isinstance(item.default, tuple(reference.SECTIONS.values())) or dataclasses.is_dataclass(item.default)
+            nested = isinstance(item.default, tuple(reference.SECTIONS.values())) or dataclasses.is_dataclass(
+                item.default
+            )
             said = reference.attributes(kind).get(item.name, "")
             assert said or nested, f"{kind.__name__}.{item.name}: say what it is in the docstring's Attributes"
 
@@ -94,16 +95,17 @@ def test_every_section_that_is_read_into_a_dataclass_is_known():
                 section, kind = node.args[0], ast.unparse(node.args[2]).rpartition(".")[2]
                 if isinstance(section, ast.Constant):
                     found = reference.SECTIONS.get(section.value)
-                    assert found is not None, f"[{section.value}]: name its class in SECTIONS of viewer/handbook/reference.py"
+                    assert found is not None, (
+                        f"[{section.value}]: name its class in SECTIONS of viewer/handbook/reference.py"
+                    )
                     assert found.__name__ == kind
 
 
 def test_every_rule_has_reason_limit_and_source():
     assert {rule.id for rule in RULES} <= titles("rules")
     named = {key for keys in reference.LIMITS.values() for key in keys}
-    assert {item.name for item in dataclasses.fields(Limits)} == named, (
-        "say in LIMITS of viewer/handbook/reference.py by which rule the new limit is used"
-    )
+    limits = {item.name for item in dataclasses.fields(Limits)} - {"severity"}  # of whichever rule it names
+    assert limits == named, "say in LIMITS of viewer/handbook/reference.py by which rule the new limit is used"
     assert set(reference.LIMITS) <= {rule.id for rule in RULES}
     for rule in RULES:
         (text,) = (part.text for part in why(rule.id) if part.page == "rules")
@@ -111,7 +113,9 @@ def test_every_rule_has_reason_limit_and_source():
         for key in reference.LIMITS.get(rule.id, ()):
             assert f"checks.{key}" in text
         sourced = [item for item in dataclasses.fields(Limits) if item.name in reference.LIMITS.get(rule.id, ())]
-        assert text.count("Source:") == len([item for item in sourced if item.default != ""]), "a limit needs its source"
+        assert text.count("Source:") == len([item for item in sourced if item.default != ""]), (
+            "a limit needs its source"
+        )
 
 
 def test_every_blunder_and_every_column_is_explained():
@@ -186,13 +190,17 @@ def said(folder):
                     assert words[1] in reference.commands(), words
                     continue
                 done = lowside(*words[1:])
-                assert done.returncode in ({0, 1} if words[1] in {"check", "since"} else {0}), f"{page.name}.md: {words}\n{done}"
+                assert done.returncode in ({0, 1} if words[1] in {"check", "since"} else {0}), (
+                    f"{page.name}.md: {words}\n{done}"
+                )
                 heard[page.name] += done.stdout + done.stderr
     return heard
 
 
 def test_commands_say_what_pages_quote(said):
-    quoted = [(page.name, line) for page in pages() for block in blocks(page.text, "output") for line in block.splitlines()]
+    quoted = [
+        (page.name, line) for page in pages() for block in blocks(page.text, "output") for line in block.splitlines()
+    ]
     assert quoted
     for name, line in quoted:
         heard = " ".join(said[name].split())
@@ -208,7 +216,7 @@ def test_every_column_that_commands_write_is_explained(said, folder):
         if file.stem in {"pads", "hole"}:
             continue
         assert file.stem in outputs, (
-            f"{file.name}: add [{file.stem}] to viewer/handbook/outputs.toml, with `about` and a line for each of {columns}"
+            f"add [{file.stem}] to viewer/handbook/outputs.toml, with `about` and a line for each of {columns}"
         )
         missing = columns - set(outputs[file.stem]) - (own if file.stem == "oriented" else set())
         assert not missing, f"say what {missing} of {file.name} are under [{file.stem}] in viewer/handbook/outputs.toml"
@@ -291,8 +299,12 @@ def test_every_link_leads_somewhere_and_nothing_is_fetched_from_outside(site):
 def test_every_picture_and_every_source_is_used(site):
     used = {source for page in site.values() for source in page.sources}
     assert {name for name in rendering.names() if name.endswith((".svg", ".png"))} <= used
-    cited = {link.partition("#")[2] for name, page in site.items() for link in page.links if name != "bibliography.html"}
-    entries = {part.anchor for page in pages() if page.name == "bibliography" for part in parts(page)} - {"bibliography"}
+    cited = {
+        link.partition("#")[2] for name, page in site.items() for link in page.links if name != "bibliography.html"
+    }
+    entries = {part.anchor for page in pages() if page.name == "bibliography" for part in parts(page)} - {
+        "bibliography"
+    }
     assert entries <= cited, f"cited nowhere: {entries - cited}"
 
 
@@ -302,7 +314,9 @@ def test_formula_and_source_are_two_clicks_from_any_column_of_a_result(site):
     for table, columns in reference.outputs().items():
         text = columns["about"] + " ".join(columns.values())
         linked = set(re.findall(r"\]\((\w+)\.md", text))
-        assert linked & (methods | {"rules", "blunders"}) or table in PLAIN, f"[{table}] of outputs.toml leads to no method"
+        assert linked & (methods | {"rules", "blunders"}) or table in PLAIN, (
+            f"[{table}] of outputs.toml leads to no method"
+        )
 
 
 PLAIN = {"stretches", "lines", "pads_ranked", "follow", "relog"}
@@ -353,7 +367,7 @@ def test_drawn_angles_are_the_angles():
 def test_why_answers_for_every_name_and_hints_at_the_nearest():
     for name in (*(rule.id for rule in RULES), *BLUNDERS, "checks.dogleg_b", "pole_sigma", "alpha", "check"):
         assert why(name)
-    with pytest.raises(DataProblem, match="did you mean 'dogleg'|Did you mean 'dogleg'"):
+    with pytest.raises(DataProblem, match="Did you mean 'dogleg'"):
         why("doglg")
     done = lowside("why", "pole_sigma")
     assert (done.returncode, done.stderr) == (0, "")
@@ -403,4 +417,4 @@ def test_the_site_and_its_sources_are_written(tmp_path):
     write_markdown(tmp_path / "sources")
     listed = re.findall(r"- (\w+\.md)", (tmp_path / "sources/mkdocs.yml").read_text())
     assert {path.name for path in (tmp_path / "sources/docs").glob("*.md")} == set(listed)
-    assert os.path.getsize(tmp_path / "site/viewer.png") > 10_000
+    assert (tmp_path / "site/viewer.png").stat().st_size > 10_000

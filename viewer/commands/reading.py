@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from typing import Annotated
 
@@ -20,7 +21,8 @@ def add_to(app: typer.Typer) -> None:
 
 def handbook(
     page: Annotated[
-        str, typer.Argument(metavar="[NAME]", help="Open at a rule, a column, a setting, a command …", show_default=False)
+        str,
+        typer.Argument(metavar="[NAME]", help="Open at a rule, a column, a setting, a command …", show_default=False),
     ] = "",
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to serve on; 0 takes a free one.")] = 0,
     browser: Annotated[
@@ -30,6 +32,8 @@ def handbook(
     """Open the handbook in the browser: how to start, what to do, why, and every command, key and column.
 
     It comes from this program and needs no network; it is served from this machine only, until Ctrl-C.
+
+    Example: lowside handbook dogleg
     """
     from viewer.handbook.book import CONTENTS, why
     from viewer.handbook.serving import serve
@@ -42,9 +46,14 @@ def handbook(
 
 
 def why(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="A rule, a blunder, a column, a setting, a command, a word.")],
+    name: Annotated[
+        str, typer.Argument(metavar="NAME", help="A rule, a blunder, a column, a setting, a command, a word.")
+    ],
 ) -> None:
-    """Say what the handbook says of a rule, a blunder, a column, a setting, a command or a word of the trade."""
+    """Say what the handbook says of a rule, a blunder, a column, a setting, a command or a word of the trade.
+
+    Example: lowside why line_side
+    """
     from viewer.handbook.book import why as parts_of
 
     found = parts_of(name)
@@ -55,4 +64,4 @@ def why(
 
         Console().print(Markdown(text))
     else:
-        print(text)
+        print(re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", text))

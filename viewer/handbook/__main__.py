@@ -27,7 +27,7 @@ def write_site(folder: Path) -> None:
 
 
 def write_markdown(folder: Path) -> None:
-    """Write all pages as Markdown under ``docs``, with their pictures, and the ``mkdocs.yml`` that MkDocs builds from."""
+    """Write all pages as Markdown under ``docs``, with their pictures, and a ``mkdocs.yml`` for MkDocs."""
     docs = folder / "docs"
     docs.mkdir(parents=True, exist_ok=True)
     for page in pages():

@@ -154,7 +154,7 @@ def why(name: str) -> tuple[Part, ...]:
 
 
 def address_of(name: str) -> str:
-    """Return where a rule, a blunder, a column or a setting is explained, ``page.html#anchor``; the rules' page if nowhere."""
+    """Return the page and the part that explain a rule or a blunder, ``page.html#anchor``; the rules if none does."""
     for part in _named().get(name.lower(), ()):
         return f"{part.page}.html#{part.anchor}"
     return "rules.html"

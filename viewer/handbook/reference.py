@@ -1,4 +1,4 @@
-"""The reference, made from the program itself: what isn't in the program can't stand here, and nothing can be missing."""
+"""The reference, made from the program itself: nothing stands here that isn't there, and nothing is missing."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import importlib
 import inspect
 import re
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from importlib import resources
 from typing import Any, get_args
 
@@ -93,10 +93,15 @@ def commands() -> dict[str, Any]:
 
 
 def _commands() -> Iterator[str]:
+    panel = ""
     for name, command in commands().items():
+        now = getattr(command, "rich_help_panel", None) or panel
+        if now != panel:
+            panel = now
+            yield f"## {panel}"
         arguments = [one for one in command.params if one.param_type_name == "argument"]
         shown = "".join(f" {one.metavar or one.name.upper()}" for one in arguments)
-        yield f"## `lowside {name}`"
+        yield f"### `lowside {name}`"
         yield _marked(inspect.cleandoc(command.help or ""))
         yield f"    lowside {name}{shown} [OPTIONS]"
         rows = [_parameter(one) for one in command.params if not getattr(one, "hidden", False) and one.name != "help"]
@@ -118,7 +123,9 @@ def _value_of(one: Any) -> str:
         return str(one.metavar)
     described = getattr(one, "type_descriptor", None)
     choices = getattr(getattr(one, "type", None), "choices", ()) or get_args(getattr(described, "annotation", None))
-    return "/".join(str(choice) for choice in choices) or ("NUMBER" if isinstance(one.default, (int, float)) else "TEXT")
+    return "/".join(str(choice) for choice in choices) or (
+        "NUMBER" if isinstance(one.default, (int, float)) else "TEXT"
+    )
 
 
 def _marked(text: str) -> str:
@@ -190,7 +197,9 @@ def _column(column: Column) -> str:
         lines.append("One of " + ", ".join(f"`{choice}`" for choice in column.choices) + ".")
     elif column.kind == "number":
         unit = {"m": " metres", "deg": "°"}.get(column.unit, "")
-        lines.append(f"A number from {column.low:,.0f} to {column.high:,.0f}{unit}." if column.high < 1e6 else "A number.")
+        lines.append(
+            f"A number from {column.low:,.0f} to {column.high:,.0f}{unit}." if column.high < 1e6 else "A number."
+        )
     elif column.kind == "date":
         lines.append("A date.")
     if column.stops != "nothing":
@@ -251,7 +260,7 @@ def _blunders() -> Iterator[str]:
             for scope, seen in row.seen.items()
         ]
         yield _table(("looked for in each", "prior probability", "what is said"), said)
-        yield "The prior probabilities are common practice, no source; the share of blunders is then learnt from the project."
+        yield "The priors are common practice, no source; the share of blunders is then learnt from the project."
 
 
 EXAMPLE = {"turn": 12.0, "off": 58.0, "sigma": 6.0, "way": "anticlockwise", "side": "on the high side"}
@@ -294,7 +303,8 @@ def _signature(member: Any) -> str:
 
 def _numpydoc(text: str) -> str:
     """Return a docstring as Markdown: names of sections bold, parameters as a list, examples as code."""
-    lines, section = [], ""
+    lines: list[str] = []
+    section = ""
     for line in _rst(text).splitlines():
         if re.fullmatch(r"-{3,}", line):
             section = lines.pop()
@@ -343,6 +353,8 @@ def _toml(value: Any) -> str:
     return f'"{value}"' if isinstance(value, str) else "{}" if isinstance(value, dict) else f"{value}"
 
 
-def _table(headings: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+def _table(headings: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     cells = [headings, tuple("---" for _ in headings), *rows]
-    return "\n".join("| " + " | ".join(" ".join(cell.split()).replace("|", "\\|") for cell in row) + " |" for row in cells)
+    return "\n".join(
+        "| " + " | ".join(" ".join(cell.split()).replace("|", "\\|") for cell in row) + " |" for row in cells
+    )

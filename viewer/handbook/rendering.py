@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import re
 from importlib import resources
 from typing import Any
 
@@ -74,7 +75,7 @@ def html_of(page: Page) -> str:
 
 
 def _body(page: Page) -> str:
-    """Return the text of a page as HTML: headings with the anchors of its parts, links to pages, wide tables that scroll."""
+    """Return the text of a page as HTML: headings with anchors, links to pages, wide tables that scroll."""
     reader = MarkdownIt("commonmark", {"html": False}).enable("table")
     reader.add_render_rule("table_open", lambda *_: '<div class="wide"><table>\n')
     reader.add_render_rule("table_close", lambda *_: "</table></div>\n")
@@ -102,11 +103,16 @@ def _index() -> str:
     """Return what the box searches: page, anchor, title and text of every part."""
     titles = {page.name: page.title for page in pages()}
     rows = [
-        [f"{part.page}.html#{part.anchor}", part.title, titles[part.page], plain(" ".join(part.text.split()))]
+        [f"{part.page}.html#{part.anchor}", part.title, titles[part.page], plain(words(part.text))]
         for page in pages()
         for part in parts(page)
     ]
     return f"window.HANDBOOK = {json.dumps(rows, ensure_ascii=False, separators=(',', ':'))};\n"
+
+
+def words(text: str) -> str:
+    """Return Markdown as words in one line, links as what they say."""
+    return " ".join(re.sub(r"!?\[([^\]]*)\]\([^)]*\)", r"\1", text).split())
 
 
 @functools.cache
