@@ -64,6 +64,8 @@ def surface(
 
     Written as vtp, obj, stl, ply, dxf, glb or tif (a grid), by the ending. Vertices carry the 1-σ of the surface in
     metres where the format can. With several --between pairs the files are numbered.
+
+    Example: lowside surface demo_project --fault F1 --out F1.vtp --contours F1.dxf
     """
     _check(fault, contact, out, contours)
     where = _edge(edge, margin)
