@@ -84,6 +84,8 @@ def sets(
     """Find the sets of each kind: mean plane, spread, frequency and spacing, with their 95 % intervals.
 
     Weighted against the bias of the holes. Where core runs along a set, the interval is wide, or has no upper end.
+
+    Example: lowside sets demo_project --out sets.csv --domains lithology.rock
     """
     with working("Looking for sets"):
         table = study.sets_table(domains=domains)
