@@ -34,6 +34,7 @@ FLOW = (
     "suspects",
     "lineup",
     "surface",
+    "slip",
     "aim",
     "gains",
     "exchange",
