@@ -37,6 +37,7 @@ from desurvey.problems import ROWS, DataProblem, Finding, Rule, apart, nearest
 from desurvey.progress import part, silent
 from desurvey.project import Project, load_project, options, project_of_tables
 from desurvey.project.loading import TO_ORIENT
+from desurvey.project.settings import FILE
 from desurvey.reviews import AUDIT_BROKEN, REVIEW_UNDONE, Review, findings_of, review_line, reviews_of
 from desurvey.runs import Chain, runs_chain
 from desurvey.spread.sigmas import Sigmas
@@ -200,6 +201,17 @@ class Study:
         """Refuse settings with a key or a value that means nothing, whichever part of the engine would ask for it."""
         for section, kind in SECTIONS.items():
             options(section, self.logged.section(section), kind)
+        severity = {rule.id: rule.severity for rule in RULES}
+        for rule, asked in checks.limits_of(self.logged).severity.items():
+            where = f"checks.severity.{rule}"
+            if rule not in severity:
+                hint = nearest(rule, severity) or "lowside check --rules lists them"
+                raise DataProblem("there is no such rule", file=FILE, column=where, value=rule, hint=hint)
+            if asked == "off" and severity[rule] == "error":
+                hint = (
+                    f'severity.{rule} = "note" leaves it out of the exit status; lowside decide --explain answers one'
+                )
+                raise DataProblem("an error can't be switched off", file=FILE, column=where, value=asked, hint=hint)
 
     # -- made from ---
 
@@ -453,7 +465,13 @@ class Study:
         """All that loading and the checks find, and reviews that hold no more: a matter of moments."""
         placeable = not self.project.unusable("collars", "surveys")
         checked = checks.check(self.project, self.holes if placeable else None)
-        return apart((*self.project.findings, *checked, *findings_of(self.trail, self.reviews, AUDIT)))
+        return self.graded(apart((*self.project.findings, *checked, *findings_of(self.trail, self.reviews, AUDIT))))
+
+    def graded(self, findings: Iterable[Finding]) -> tuple[Finding, ...]:
+        """Return findings as severe as the project takes them (``[checks] severity.RULE``)."""
+        asked = checks.limits_of(self.logged).severity
+        told = (replace(one, severity="note") if asked.get(one.rule) == "note" else one for one in findings)
+        return tuple(one for one in told if asked.get(one.rule) != "off")
 
     @cached_property
     def trail(self) -> Trail:
@@ -524,7 +542,7 @@ class Study:
 
     def standing(self, findings: Iterable[Finding]) -> list[Finding]:
         """Return the findings that nobody has answered."""
-        return [one for one in findings if one.key not in self.explained]
+        return [one for one in self.graded(findings) if one.key not in self.explained]
 
     def _seen(self, finding: Finding) -> str:
         """Return a hash of a finding and of the row that it stands in; a row added above changes nothing."""
@@ -548,7 +566,7 @@ class Study:
         if quick or not self.can_be_judged:
             return self.findings
         more = (*self._lost_decisions(), *self._as_findings(self.suspects(progress=progress)))
-        return apart((*self.findings, *more))
+        return self.graded(apart((*self.findings, *more)))
 
     def _as_findings(self, found: pd.DataFrame) -> list[Finding]:
         file = self.logged.files["structures"]

@@ -43,7 +43,7 @@ def test_all_formats_hold_the_same_findings(tmp_path):
         assert lowside("check", DEMO, "--out", tmp_path / f"f.{ending}").returncode == 0
     csv = pd.read_csv(tmp_path / "f.csv", dtype={"explained": str}).fillna({"explained": ""})
     parquet = pd.read_parquet(tmp_path / "f.parquet")
-    rows = pd.DataFrame(json.loads((tmp_path / "f.json").read_text(encoding="utf-8")))
+    rows = pd.DataFrame(json.loads((tmp_path / "f.json").read_text(encoding="utf-8"))["findings"])
     page = (tmp_path / "f.html").read_text(encoding="utf-8")
     inside = re.search(r'<script id="rows" type="application/json">(.*?)</script>', page, re.DOTALL)
     in_page = pd.DataFrame(json.loads(inside.group(1)))

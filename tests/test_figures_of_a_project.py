@@ -144,11 +144,11 @@ def test_a_section_is_asked_for_by_holes_or_by_a_line(demo):
 @pytest.mark.parametrize(
     ("arguments", "start"),
     [
-        (["section", "--holes", "TH-01,TH-06", "--colour", "lithology", "--out", "s.pdf"], b"%PDF"),
+        (["section", "--hole", "TH-01,TH-06", "--colour", "lithology", "--out", "s.pdf"], b"%PDF"),
         (["plan", "--out", "p.svg"], b"<?xml"),
         (["plan", "--elevation", "500", "--thickness", "40", "--paper", "A3", "--out", "p.png"], b"\x89PNG"),
         (["net", "--kind", "fault", "--alpha-only", "--weighted", "--out", "n.pdf"], b"%PDF"),
-        (["net", "--projection", "equal-angle", "--holes", "TH-01", "--out", "n.svg"], b"<?xml"),
+        (["net", "--projection", "equal-angle", "--hole", "TH-01", "--out", "n.svg"], b"<?xml"),
         (["holelog", "--hole", "TH-07", "--out", "h.pdf"], b"%PDF"),
     ],
 )

@@ -97,7 +97,7 @@ def test_lineup_finds_the_demos_faults(out):
 
 def test_the_line_up_can_be_seen(out):
     page = out / "faults.html"
-    done = lowside("view", DEMO, "--lineup", "fault", "--html", page)
+    done = lowside("view", DEMO, "--kind", "fault", "--html", page)
     assert done.returncode == 0, done.stderr
     text = page.read_text(encoding="utf-8")
     assert "faults lined up" in text

@@ -17,13 +17,13 @@ NEED_ORIENTATIONS = [
     ["lineup", "--out", "lines"],
     ["aim", "--out", "a.csv"],
     ["surface", "--fault", "F1", "--out", "f.vtp"],
-    ["section", "--holes", "A,B", "--out", "s.pdf"],
+    ["section", "--hole", "A,B", "--out", "s.pdf"],
     ["plan", "--out", "p.pdf"],
     ["net", "--out", "n.pdf"],
     ["holelog", "--hole", "A", "--out", "h.pdf"],
     ["report", "--out", "r.html"],
     ["export", "--out", "e.geojson"],
-    ["view", "--lineup", "fault", "--html", "l.html"],
+    ["view", "--kind", "fault", "--html", "l.html"],
 ]
 LOOK_AND_PLACE = [["check"], ["trace", "--out", "t.csv"], ["view", "--html", "v.html"]]
 

@@ -110,7 +110,7 @@ def test_check_shows_explained_findings_apart_until_their_day(tmp_path):
     assert "Explained, and counted apart: 1" in done.stdout
     assert "1 explained." in " ".join(done.stdout.split())
     assert "1 error" not in done.stdout
-    rows = {row["key"]: row["explained"] for row in json.loads((tmp_path / "f.json").read_text())}
+    rows = {row["key"]: row["explained"] for row in json.loads((tmp_path / "f.json").read_text())["findings"]}
     assert rows[key] == "tape is lost"
     assert sum(bool(reason) for reason in rows.values()) == 1
     yesterday = (today - timedelta(days=1)).isoformat()

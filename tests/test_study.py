@@ -216,7 +216,7 @@ def test_tables_of_orientations(decided, by_hand, folder, tmp_path, arguments, r
         (["aim", "--out", "x.csv", "--fault", "F1", "--collar", "L00", "--elevation", "200"], ["x.csv"]),
         (["check", "--lines", "x.csv", "--stretches", "y.csv"], ["x.csv", "y.csv"]),
         (["surface", "--fault", "F1", "--out", "x.obj"], []),
-        (["section", "--holes", "L00,L04", "--out", "x.svg"], []),
+        (["section", "--hole", "L00,L04", "--out", "x.svg"], []),
         (["map", "--out", "x.svg"], []),
         (["net", "--out", "x.svg"], []),
         (["holelog", "--hole", "L04", "--out", "x.svg"], []),

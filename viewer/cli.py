@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import inspect
 import io
 import itertools
 import os
@@ -20,15 +21,15 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib import metadata
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any, NoReturn, get_type_hints
 
 import typer
 from typer.core import TyperGroup
 
 from desurvey.outputs import intending, said
 from desurvey.problems import DataProblem, shortened
-from viewer.commands import archive, campaign, checking, engine, figures, handover, judging, seeing, surfacing
-from viewer.commands.shared import say
+from viewer.commands import archive, campaign, checking, engine, figures, handover, judging, machine, seeing, surfacing
+from viewer.commands.shared import QUIET, Quiet, say
 
 __all__ = ["app", "main"]
 
@@ -75,14 +76,15 @@ class _Commands(TyperGroup):
             return super().invoke(ctx)
 
 
+HELP = ["-h", "--help"]
+
 app = typer.Typer(
     name="lowside",
     cls=_Commands,
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode="rich",
-    context_settings={"help_option_names": ["-h", "--help"]},
+    context_settings={"help_option_names": HELP},
 )
 
 
@@ -100,23 +102,38 @@ def lowside(
 ) -> None:
     """From oriented drill core to structures in space.
 
-    Every command takes a project first: a folder with a [bold]project.toml[/bold] and tables of collars, surveys, runs
-    and structures. Start with [bold]lowside check PROJECT[/bold].
+    A project is a folder with a [bold]project.toml[/bold] and tables of collars, surveys, runs and structures. For a
+    folder with tables only, start with [bold]lowside adopt FOLDER[/bold]; then [bold]lowside check PROJECT[/bold].
 
     Orientations and predicted depths are estimates with the stated uncertainty. Decisions on ground support, slopes,
     drilling hazards and public reporting belong to licensed or competent persons under local codes.
     """
 
 
-for part in (checking, engine, judging, surfacing, seeing, figures, handover, campaign, archive):
-    part.add_to(app)
+PANELS = {
+    "Is the data sound?": (checking, engine),
+    "What do the readings say together?": (judging, campaign, surfacing),
+    "Show it.": (seeing, figures, handover, archive),
+    "This machine": (machine,),
+}
+"""Panels of the help, in the groups and the order of the README, with the modules whose commands stand in each."""
+
+for panel, parts in PANELS.items():
+    there = len(app.registered_commands)
+    for part in parts:
+        part.add_to(app)
+    for added in app.registered_commands[there:]:
+        added.rich_help_panel = panel
+for nested in app.registered_groups:
+    nested.rich_help_panel = "Show it."
 
 
 def _apart(command: Callable[..., None]) -> Callable[..., None]:
     """Return a command that refuses one file in two places: what it reads, it must not write, nor write twice."""
 
     @functools.wraps(command)
-    def careful(**given: Any) -> None:
+    def careful(quiet: bool = False, **given: Any) -> None:
+        QUIET.set(quiet)
         named = {option: value for option, value in given.items() if isinstance(value, Path)}
         for (one, path), (other, same) in itertools.combinations(named.items(), 2):
             if os.path.realpath(path) == os.path.realpath(same) and not path.is_dir():
@@ -124,18 +141,45 @@ def _apart(command: Callable[..., None]) -> Callable[..., None]:
         with intending(named.values()):
             command(**given)
 
+    hints = get_type_hints(command, include_extras=True)
+    given = [one.replace(annotation=hints[one.name]) for one in inspect.signature(command).parameters.values()]
+    more = inspect.Parameter("quiet", inspect.Parameter.KEYWORD_ONLY, annotation=Quiet, default=False)
+    keyword = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in given]
+    careful.__signature__ = inspect.Signature([*keyword, more])  # type: ignore[attr-defined]
+    careful.__annotations__ = {**hints, "quiet": Quiet}
     return careful
+
+
+def _joined(text: str) -> str:
+    """Return a docstring with the lines of each paragraph joined, for a terminal of any width to wrap."""
+    return "\n\n".join(" ".join(part.split()) for part in inspect.cleandoc(text).split("\n\n"))
 
 
 for known in (app, *(group.typer_instance for group in app.registered_groups)):
     for info in known.registered_commands if known is not None else ():
-        info.callback = _apart(info.callback) if info.callback is not None else None
+        if info.callback is not None:
+            info.help = _joined(info.callback.__doc__ or "")
+            info.callback = _apart(info.callback)
+if app.registered_callback is not None:
+    app.registered_callback.help = _joined(lowside.__doc__ or "")
 
 
 @functools.cache
 def _commands() -> Any:
     """Return the commands, read from their functions once a process: as long as a small command's own work."""
-    return typer.main.get_command(app)
+    commands = typer.main.get_command(app)
+    _without_types(commands)
+    return commands
+
+
+def _without_types(command: Any) -> None:
+    """Leave out of the help of a command, and of those below it, that a switch is a bool."""
+    context = command.context_class(command, help_option_names=HELP)
+    for one in (*command.params, command.get_help_option(context)):
+        if getattr(one, "is_flag", False) and one.metavar is None:
+            one.metavar = ""
+    for below in getattr(command, "commands", {}).values():
+        _without_types(below)
 
 
 def main() -> None:
@@ -146,7 +190,7 @@ def main() -> None:
     with _stopped_by_signals():
         try:
             try:
-                _commands()()
+                _commands()(prog_name="lowside")
             finally:  # it ends by SystemExit: what a full disk kept back comes up here, not after the status is set
                 with _answered():
                     sys.stdout.flush()
@@ -157,7 +201,7 @@ def main() -> None:
 def _refuse(message: str) -> NoReturn:
     """Say why nothing came of it, as far as anybody listens, and exit with 2."""
     with contextlib.suppress(OSError, ValueError):
-        say(f"lowside: {message}")
+        say(f"lowside: {message}", always=True)
         sys.stderr.flush()
     for stream in (sys.stdout, sys.stderr):  # Python would flush them once more at its end, and fail again
         with contextlib.suppress(OSError, ValueError):

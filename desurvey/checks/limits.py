@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from desurvey.project import Project, options
+from desurvey.shown import shown
 
 __all__ = ["Limits", "limits_of"]
 
@@ -20,6 +22,7 @@ def _limit(default: float, low: float, high: float, source: str = PRACTICE) -> A
     return field(default=default, metadata={"low": low, "high": high, "source": source})
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class Limits:
     """``[checks]`` of project.toml; the source of each default is in its field's metadata.
@@ -65,6 +68,9 @@ class Limits:
         Seconds that an orientation tool is left still.
     interval_gap_m : float
         Metres between intervals that nobody has described.
+    severity : mapping of str to str
+        Rule → ``note`` for findings that are worth knowing here and no more, ``off`` for none. What a finding stops
+        stays stopped; an error can be a note, not off.
     """
 
     collar_turn_deg: float = _limit(3.0, 0.0, 180.0)
@@ -96,6 +102,9 @@ class Limits:
     )
     settle_s: float = _limit(15.0, 0.0, 1e6)
     interval_gap_m: float = _limit(0.1, 0.0, 15_000.0)
+    severity: Mapping[str, Literal["note", "off"]] = field(
+        default_factory=dict, metadata={"source": 'a rule\'s own; severity.RULE = "note" or "off" here'}
+    )
 
 
 def limits_of(project: Project) -> Limits:

@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from desurvey.outputs import date_of_issue
+from desurvey.outputs import date_of_issue, resting_on
 from desurvey.project import Project
 from desurvey.spread.sigmas import Sigmas
 
@@ -56,7 +56,8 @@ def convention(project: Project) -> str:
 
 def inputs(project: Project) -> pd.DataFrame:
     """Return the files that a project is made of, with their SHA-256."""
-    files = ["project.toml", *dict.fromkeys(project.files.values())]
+    named = (resting_on(project.folder, file) for file in project.settings.all_files)
+    files = dict.fromkeys(["project.toml", *named])
     here = [file for file in files if (project.folder / file).is_file()]
     sums = [hashlib.sha256((project.folder / file).read_bytes()).hexdigest() for file in here]
     return pd.DataFrame({"file": here, "SHA-256": sums})

@@ -27,6 +27,7 @@ import numpy.typing as npt
 from desurvey.exchange.writing import TableFacts
 from desurvey.outputs import replacing
 from desurvey.problems import DataProblem, nearest
+from desurvey.shown import shown
 
 if TYPE_CHECKING:
     import numpy as np
@@ -165,6 +166,7 @@ FORMATS: tuple[Format, ...] = (
 """All formats of tables, models, surfaces and contours, in the order in which they are told."""
 
 
+@shown
 class Written(NamedTuple):
     """What a writer has to say.
 

@@ -238,6 +238,7 @@ def _typed(frame: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
+@shown
 class Layer(NamedTuple):
     """One layer of a picture in space.
 

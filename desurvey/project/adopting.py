@@ -29,7 +29,7 @@ from desurvey.problems import DataProblem, Finding, Rule
 from desurvey.project.candidates import Candidate, Fit, candidates, crs_named, fit, head_texts, home, numbers_of
 from desurvey.project.causes import Cause, causes_of
 from desurvey.project.loading import Project, project_of
-from desurvey.project.settings import FILE, raw_settings, settings_of
+from desurvey.project.settings import FILE, extended, raw_settings, settings_of
 from desurvey.shown import shown
 from desurvey.tables import TABLES
 from desurvey.tables.columns import plain_text
@@ -162,7 +162,7 @@ class Look:
     said : mapping
         What a person has said, in project.toml and by choosing.
     raw : mapping
-        The same with all guesses: a whole project.toml.
+        The same with all guesses: a whole project.toml, but for what stands in the file that it extends.
     files : tuple of FileSeen
         Every file, sheet and member of an archive that has the ending of a table.
     questions : tuple of Question
@@ -248,7 +248,8 @@ def look(folder: Path | str, choices: Mapping[str, Any] | None = None) -> Look:
         raise DataProblem("there is no such folder", file=str(folder))
     path = folder / FILE
     there = raw_settings(folder) if path.is_file() else {}
-    said = with_choices(there, choices or {})
+    shared = extended(folder, {"extends": there["extends"]}) if there.get("extends") else {}
+    said = with_choices(with_choices(shared, there), choices or {})
     found = candidates(folder)
     roles = _roles(found, said)
     if not roles.tables.get("collars"):
@@ -268,7 +269,21 @@ def look(folder: Path | str, choices: Mapping[str, Any] | None = None) -> Look:
     causes, left = causes_of(project, project.findings) if project else ([], [])
     text = path.read_text(encoding="utf-8-sig") if there else _first_lines(raw, questions)
     seen_files = tuple(_seen(candidate, roles, said) for candidate in found)
-    return Look(folder, said, raw, seen_files, questions, tuple(causes), tuple(left), project, problem, text)
+    own = _beyond(raw, {key: value for key, value in shared.items() if key != "extends"})
+    return Look(folder, said, own, seen_files, questions, tuple(causes), tuple(left), project, problem, text)
+
+
+def _beyond(raw: Mapping[str, Any], shared: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what settings say beyond those that they extend: those needn't stand in a project's own file again."""
+    out = {}
+    for key, value in raw.items():
+        if isinstance(value, Mapping) and isinstance(shared.get(key), Mapping):
+            rest = _beyond(value, shared[key])
+            if rest:
+                out[key] = rest
+        elif key not in shared or value != shared[key]:
+            out[key] = value
+    return out
 
 
 def adopt(folder: Path | str, choices: Mapping[str, Any] | None = None) -> Look:

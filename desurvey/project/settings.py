@@ -32,6 +32,7 @@ __all__ = [
     "HistoryPlace",
     "Names",
     "Settings",
+    "extended",
     "options",
     "raw_settings",
     "read_settings",
@@ -164,6 +165,8 @@ class Settings:
     history : HistoryPlace
     faults : mapping of str to FaultEnd
         Fault → where it ends.
+    extends : str
+        The file whose settings hold where this project says nothing, such as a company's; blank for none.
     """
 
     name: str
@@ -179,6 +182,7 @@ class Settings:
     kinds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     history: HistoryPlace = field(default_factory=HistoryPlace)
     faults: Mapping[str, FaultEnd] = field(default_factory=dict)
+    extends: str = ""
 
     def files(self, table: str) -> tuple[str, ...]:
         """Return the files of a table, none where the project names none."""
@@ -187,7 +191,8 @@ class Settings:
     @property
     def all_files(self) -> list[str]:
         """Every file that the project names, sheets with theirs."""
-        return [name for files in (*self.tables.values(), *self.intervals.values()) for name in files]
+        tables = [name for files in (*self.tables.values(), *self.intervals.values()) for name in files]
+        return [*tables, self.extends] if self.extends else tables
 
     def reading(self, table: str) -> Reading:
         """Return what the project says about how a table is to be read."""
@@ -199,8 +204,11 @@ class Settings:
 OWN_SECTIONS = ("spread", "suspects", "lineup", "surface", "slip", "aim", "checks")
 """Sections whose keys are known to the module of that name."""
 
+NAMES_ONLY = ("name", "extends")
+"""Keys that are texts and no sections."""
+
 SECTIONS = (
-    "name",
+    *NAMES_ONLY,
     "frame",
     "core",
     "tables",
@@ -236,17 +244,48 @@ def read_settings(folder: Path, moved: Mapping[str, str] | None = None) -> Setti
         When it is missing, isn't TOML, has an unknown key (the nearest right one is named) or a wrong value, or leaves
         a convention unsaid.
     """
-    raw = _renamed(raw_settings(folder), moved or {})
+    raw = extended(folder, _renamed(raw_settings(folder), moved or {}))
     history = raw.get("history", {})
     kept = history.get("dir", HistoryPlace().dir) if isinstance(history, dict) else HistoryPlace().dir
     protect(folder, [FILE, str(kept), *_files_named(folder, raw)])
     return settings_of({"name": folder.resolve().name, **raw})
 
 
+def extended(folder: Path, raw: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a ``project.toml`` says with what the file says that it ``extends``, over which it wins.
+
+    ``extends = "../company.toml"`` names that file as seen from the project's folder; files that stand in it are seen
+    from there too. It extends nothing itself.
+
+    Raises
+    ------
+    DataProblem
+        When that file is missing, isn't TOML, or extends another one.
+    """
+    name = _checked(raw.get("extends", ""), str, "extends", {})
+    if not name:
+        return dict(raw)
+    if not is_file(folder / name):
+        raise DataProblem("the file that the project extends isn't there", file=FILE, column="extends", value=name)
+    below = _parsed(folder / name, name)
+    if "extends" in below:
+        raise DataProblem("a file that is extended extends nothing itself", file=name, column="extends")
+    return _over(below, raw)
+
+
+def _over(below: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
+    """Return settings over others: sections are joined, single values win."""
+    joined = {
+        key: _over(below[key], value) if isinstance(value, Mapping) and isinstance(below.get(key), Mapping) else value
+        for key, value in own.items()
+    }
+    return {**below, **joined}
+
+
 def settings_of(raw: Mapping[str, Any]) -> Settings:
     """Return what a ``project.toml`` says, checked: :func:`read_settings` of one that has been parsed."""
     _refuse_unknown(raw, SECTIONS, "")
-    for key in SECTIONS[1:]:
+    for key in SECTIONS[len(NAMES_ONLY) :]:
         if not isinstance(raw.get(key, {}), dict):
             raise DataProblem(f"[{key}] must be a section", file=FILE, column=key, value=raw[key])
     tables, intervals = _table_files(raw.get("tables", {}))
@@ -264,6 +303,7 @@ def settings_of(raw: Mapping[str, Any]) -> Settings:
         kinds=_kinds(raw.get("kinds", {})),
         history=options("history", raw.get("history", {}), HistoryPlace),
         faults=_faults(raw.get("faults", {})),
+        extends=_checked(raw.get("extends", ""), str, "extends", {}),
     )
 
 
@@ -316,16 +356,20 @@ def raw_settings(folder: Path) -> dict[str, Any]:
             file=str(folder),
             hint=f"if your tables are there, write one with: lowside adopt {folder}",
         )
+    return _parsed(path, FILE)
+
+
+def _parsed(path: Path, name: str) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except tomllib.TOMLDecodeError as error:
         line = re.search(r"at line (\d+)", str(error))
         row = int(line.group(1)) if line else None
-        raise DataProblem("this isn't TOML", file=FILE, row=row, value=str(error)) from error
+        raise DataProblem("this isn't TOML", file=name, row=row, value=str(error)) from error
     except RecursionError as error:
-        raise DataProblem("the file is nested too deeply", file=FILE) from error
+        raise DataProblem("the file is nested too deeply", file=name) from error
     except (UnicodeDecodeError, OSError) as error:
-        raise DataProblem("the file can't be read as UTF-8 text", file=FILE, value=str(error)) from error
+        raise DataProblem("the file can't be read as UTF-8 text", file=name, value=str(error)) from error
 
 
 def _renamed(value: Any, moved: Mapping[str, str]) -> Any:

@@ -6,12 +6,14 @@ Rock is followed back: a point of the hanging wall was at itself less the slip b
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from itertools import pairwise
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
-__all__ = ["Drilled", "cut_by", "plane", "slip_of_rake"]
+__all__ = ["Drilled", "cut_by", "drilled_project", "plane", "slip_of_rake"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -116,3 +118,63 @@ def cut_by(
             )
     columns = [np.array(column) for column in zip(*found, strict=True)]
     return Drilled(*columns)
+
+
+def drilled_project(
+    seed: int, fault: tuple[float, float], slip: Floats, dyke: Floats, *, holes: int = 4, width: float = 4.0
+) -> dict[str, Any]:
+    """Return the tables of a project whose one fault moved a dyke, as ``desurvey.Study.of_tables`` takes them.
+
+    Straight holes, angles logged with errors of the trade's size; slip lines on every second pick of the fault, along
+    the slip. Alpha, beta and gamma come from dot products alone (the way of the demo's own script).
+    """
+    rng, normal = np.random.default_rng(seed), plane(*fault)
+    shape = cut_by(rng, normal, slip, dyke, holes=holes, place_sigma=0.0, depth_sigma=0.0)
+    collars, structures, rock = [], [], []
+    for number in range(holes**2):
+        here = shape.hole == number
+        tangent = shape.tangent[here][0] if here.any() else None
+        if tangent is None:
+            continue
+        start = shape.position[here][0] - shape.depth[here][0] * tangent
+        azimuth, dip = np.rad2deg(np.arctan2(tangent[0], tangent[1])) % 360.0, np.rad2deg(np.arcsin(tangent[2]))
+        name = f"D{number:02d}"
+        collars.append((name, *start, 500.0, azimuth, dip))
+        depth = -(start @ normal) / (tangent @ normal)
+        if 5.0 < depth < 495.0:
+            alpha, beta, gamma = _logged(rng, tangent, normal, slip)
+            structures.append((name, depth, "fault", alpha, beta, gamma if len(structures) % 2 else np.nan))
+        half = width / 2.0 / abs(tangent @ dyke)
+        edges = [0.0]
+        for middle in np.sort(shape.depth[here]):
+            edges += [max(middle - half, edges[-1] + 0.1), middle + half]
+        edges.append(500.0)
+        rock += [
+            (name, top, bottom, "dyke" if place % 2 else "schist")
+            for place, (top, bottom) in enumerate(pairwise(edges))
+        ]
+    columns = ["hole_id", "easting", "northing", "elevation", "depth", "azimuth", "dip"]
+    frame = pd.DataFrame(collars, columns=columns)
+    surveys = pd.concat([frame[["hole_id", "azimuth", "dip"]].assign(depth=depth) for depth in (0.0, 250.0, 500.0)])
+    tops = np.tile(np.arange(0.0, 500.0, 50.0), len(frame))
+    runs = pd.DataFrame({"hole_id": np.repeat(frame["hole_id"].to_numpy(), 10), "depth_from": tops})
+    return {
+        "collars": frame,
+        "surveys": surveys.sort_values(["hole_id", "depth"], ignore_index=True).assign(instrument="gyro"),
+        "runs": runs.assign(depth_to=tops + 50.0, recovered=49.0, line="low"),
+        "structures": pd.DataFrame(structures, columns=["hole_id", "depth", "kind", "alpha", "beta", "gamma"]),
+        "intervals": {"rock": pd.DataFrame(rock, columns=["hole_id", "depth_from", "depth_to", "rock"])},
+    }
+
+
+def _logged(rng: np.random.Generator, tangent: Floats, normal: Floats, line: Floats) -> tuple[float, float, float]:
+    """Return alpha, beta and gamma of a plane and a line in it, read from the low side with errors, degrees."""
+    down = normal if tangent @ normal > 0.0 else -normal
+    low = -np.array([0.0, 0.0, 1.0]) + tangent[2] * tangent
+    low /= np.linalg.norm(low)
+    alpha = np.rad2deg(np.arcsin(tangent @ down)) + rng.normal(0.0, 2.0)
+    beta = np.rad2deg(np.arctan2(-down @ np.cross(tangent, low), -down @ low)) + rng.normal(0.0, 5.0)
+    apex = tangent - (tangent @ down) * down
+    apex /= np.linalg.norm(apex)
+    gamma = np.rad2deg(np.arctan2(line @ np.cross(down, apex), line @ apex)) + rng.normal(0.0, 6.0)
+    return float(np.clip(alpha, 1.0, 89.0)), float(beta % 360.0), float(gamma % 360.0)

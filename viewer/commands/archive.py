@@ -47,7 +47,10 @@ def divide(
     out: Into,
     holes: Annotated[int, typer.Option("--holes", metavar="N", min=1, help="Holes in a partition.")] = 1000,
 ) -> None:
-    """Make an archive of a project: its tables as Parquet, in partitions of whole holes."""
+    """Make an archive of a project: its tables as Parquet, in partitions of whole holes.
+
+    Example: lowside archive divide demo_project --out archive --holes 10
+    """
     from desurvey import archive
 
     made, findings = archive.divide(project, out, holes)
@@ -56,22 +59,34 @@ def divide(
 
 
 def trace(archive: ArchiveFolder, out: Into, workers: Workers = 1, scheduler: Scheduler = "") -> None:
-    """Desurvey every partition; the tables go to DIR/traces."""
+    """Desurvey every partition; the tables go to DIR/traces.
+
+    Example: lowside archive trace archive --out results --workers 2
+    """
     _end(_run(archive, "trace", out, workers, scheduler))
 
 
 def orient(archive: ArchiveFolder, out: Into, workers: Workers = 1, scheduler: Scheduler = "") -> None:
-    """Orient the structures of every partition; the tables go to DIR/structures."""
+    """Orient the structures of every partition; the tables go to DIR/structures.
+
+    Example: lowside archive orient archive --out results
+    """
     _end(_run(archive, "orient", out, workers, scheduler))
 
 
 def check(archive: ArchiveFolder, out: Into, workers: Workers = 1, scheduler: Scheduler = "") -> None:
-    """Check every partition; the findings go to DIR/findings. Holes of two partitions aren't held side by side."""
+    """Check every partition; the findings go to DIR/findings. Holes of two partitions aren't held side by side.
+
+    Example: lowside archive check archive --out results
+    """
     _end(_run(archive, "check", out, workers, scheduler))
 
 
 def scene(archive: ArchiveFolder, out: Into, workers: Workers = 1, scheduler: Scheduler = "") -> None:
-    """Write holes and discs of every partition for a parallel renderer: DIR/scene.vtm and the pieces it names."""
+    """Write holes and discs of every partition for a parallel renderer: DIR/scene.vtm and the pieces it names.
+
+    Example: lowside archive scene archive --out results
+    """
     from desurvey.archive import index_scene
 
     outcome = _run(archive, "scene", out, workers, scheduler)

@@ -35,6 +35,8 @@ def keep(
 
     It goes to history/ in the project, or where [bold]\[history][/bold] dir says; what hasn't changed since the last
     state isn't stored again, and no state is ever changed. Read one with --at in any command.
+
+    Example: lowside keep demo_project --note "before TH-25"
     """
     from desurvey import campaign
 
@@ -65,6 +67,8 @@ def since(
 
     Rows, findings, suspects, faults, windows, predictions met, decisions and by whom. Exit status 1 when findings of
     severity error are new and unanswered, for a job that runs at night.
+
+    Example: lowside since demo_project 2026-03-01 --out since.html
     """
     from desurvey import campaign
 
@@ -126,6 +130,8 @@ def score(
 
     Writes a row for every prediction that differs from the one before it of the same fault and hole. Counted is the
     last one of each before it was logged past. What is logged now is taken for true; corrections are said.
+
+    Example: lowside score demo_project --out score.csv --figure score.pdf
     """
     from desurvey import campaign
 
@@ -159,6 +165,8 @@ def review(
     """Sign a hole off as reviewed: bound to its rows, the settings, north, and the decisions about it.
 
     Any later change undoes it, and check, since and the report name that change. All goes into the audit trail.
+
+    Example: lowside review demo_project TH-09 --by "Å. Berg"
     """
     import desurvey
 
@@ -192,6 +200,8 @@ def quality(
     Control charts of line offsets, recovery, runs with a line, lines that agree, grades, blunders, beta scatter,
     repeated surveys and the magnetic field. Changes that are more than chance are named, all looks counted. Core logged
     twice gives the real sigma of alpha and beta, for [bold]\[spread][/bold].
+
+    Example: lowside quality demo_project --out charts.csv --figure charts.pdf
     """
     from desurvey.campaign.quality import quality as looked
 
@@ -224,6 +234,8 @@ def follow(
 
     The hole stands in the collars as drilled, with its planned depth. Says where each fault is expected, how far off
     its plan the hole ends, where it may stop, and what further metres are worth. Ends with Ctrl-C.
+
+    Example: lowside follow demo_project TH-12 --once
     """
     import desurvey
     from desurvey.campaign.following import follow as followed
@@ -277,6 +289,8 @@ def relog(
     Windows in which a fault should be and isn't logged, and suspect runs and readings, with boxes where an interval
     table [bold]boxes[/bold] (hole_id, depth_from, depth_to, box, box_row) is named. Results go to relog.toml; a suspect
     is accepted or set aside by them. The tables are never touched.
+
+    Example: lowside relog demo_project --out relog.html
     """
     from desurvey.campaign import relog as racks
     from desurvey.exchange import read_table

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from desurvey.problems import DataProblem, Finding, nearest
-from viewer.commands.shared import on_study, say, suspects_of, working, write
+from viewer.commands.shared import Holes, on_study, say, suspects_of, working, write
 
 if TYPE_CHECKING:
     from desurvey.project import Look
@@ -46,6 +46,8 @@ def adopt(
 
     On a terminal it asks; elsewhere it writes its guesses, marked as such. What a person wrote in a project.toml stays,
     comments too. Tables are never touched.
+
+    Example: lowside adopt field_folder --say core.line=low --repair
     """
     from desurvey.project import adopt as adopted
     from desurvey.project import look
@@ -159,7 +161,10 @@ def check(
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", "-o", metavar="FILE", help="Write the findings too: .csv, .parquet, .json, or .html to filter."
+            "--out",
+            "-o",
+            metavar="FILE",
+            help="Write the findings too: .csv, .parquet, .json, .html to filter, or - for JSON on stdout and no more.",
         ),
     ] = None,
     fail_on: Annotated[
@@ -169,9 +174,7 @@ def check(
     only: Annotated[
         list[str] | None, typer.Option("--only", metavar="RULE", help="Show findings of this rule. Can be repeated.")
     ] = None,
-    hole: Annotated[
-        list[str] | None, typer.Option("--hole", metavar="H", help="Show findings in this hole. Can be repeated.")
-    ] = None,
+    hole: Holes = None,
     stretches: Annotated[
         Path | None,
         typer.Option("--stretches", metavar="FILE", help="Write the stretches of runs whose orientation lines agree."),
@@ -189,19 +192,25 @@ def check(
 
     Exit status 1 when a finding is an error (or as severe as --fail-on says): a row, a hole or a table that can't be
     used as it stands. What somebody has answered (decide --explain) is counted apart.
+
+    Example: lowside check demo_project --hole TH-09 --out findings.html
     """
     from desurvey.project.adopting import unused_tables
-    from viewer.commands.findings import ORDER, print_findings, write_findings
+    from viewer.commands.findings import ORDER, as_json, print_findings, write_findings
 
     if not quick and study.can_be_judged:
         suspects_of(study)
     with working("Checking"):
-        found = (*study.check(quick=quick), *unused_tables(study.logged))
+        found = study.graded((*study.check(quick=quick), *unused_tables(study.logged)))
         findings = _chosen(study, found, only or [], hole or [])
-    if out is not None:
+    piped = str(out) == "-"
+    if out is not None and not piped:
         write_findings(study, findings, out)
     _write_lines(study, stretches, lines)
-    print_findings(study, findings)
+    if piped:
+        typer.echo(as_json(study, findings))
+    else:
+        print_findings(study, findings)
     if any(ORDER[finding.severity] <= ORDER[fail_on] for finding in study.standing(findings)):
         raise typer.Exit(1)
 

@@ -33,7 +33,10 @@ def trace(
         typer.Option("--norths", metavar="FILE", help="Also write what was applied to each survey row's azimuth."),
     ] = None,
 ) -> None:
-    """Desurvey all holes by minimum curvature: positions, directions, dogleg severity and their uncertainty."""
+    """Desurvey all holes by minimum curvature: positions, directions, dogleg severity and their uncertainty.
+
+    Example: lowside trace demo_project --out traces.csv --step 5
+    """
     with working("Desurveying"):
         write(study, study.traces_table(step), out)
         if norths is not None:
@@ -55,6 +58,8 @@ def orient(
     """Turn core angles into true orientations with their uncertainty.
 
     Every row of the structures table comes out, in its order. One without an orientation says why not.
+
+    Example: lowside orient demo_project --out oriented.csv
     """
     if accept is not None:
         study = suspecting(study, accept)

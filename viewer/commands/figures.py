@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from viewer.commands.shared import Out, Paper, SuspectsFile, lined_up, on_study, say, suspecting, suspects_of, working
+from viewer.commands.shared import (
+    Holes,
+    Out,
+    Paper,
+    SuspectsFile,
+    lined_up,
+    on_study,
+    say,
+    suspecting,
+    suspects_of,
+    working,
+)
 
 if TYPE_CHECKING:
     from desurvey.study import Study
@@ -39,9 +50,10 @@ def add_to(app: typer.Typer) -> None:
 def section(
     study: Study,
     out: Out,
-    holes: Annotated[
-        str, typer.Option("--holes", metavar="A,B,…", help="Cut through these holes as well as one plane can.")
-    ] = "",
+    hole: Annotated[
+        list[str] | None,
+        typer.Option("--hole", metavar="HOLE", help="Cut through this hole; several times: as well as one plane can."),
+    ] = None,
     line: Annotated[
         str, typer.Option("--line", metavar="E,N,E,N", help="Cut along this line, from its left to its right end.")
     ] = "",
@@ -59,12 +71,15 @@ def section(
     """Draw a vertical section as PDF, SVG or PNG, at a true scale.
 
     Structures show at their apparent dip, which is the true dip only where the section is square to strike.
+
+    Example: lowside section demo_project --hole TH-01 --hole TH-06 --out section.pdf
     """
     from viewer.figures.collect import content_of
     from viewer.figures.section import draw_section
     from viewer.figures.sheet import save
     from viewer.figures.slab import slab_of
 
+    holes = ",".join(hole or [])
     slab = slab_of(study.holes, holes, line, thickness)
     answers = lined_up(study) if faults else None
     suspects_of(study)
@@ -105,6 +120,8 @@ def plan(
     """Draw a map as PDF, SVG or PNG, at a true scale, with strike and dip of the structures.
 
     From above, or a slab at an elevation.
+
+    Example: lowside map demo_project --elevation 200 --out map.pdf
     """
     from viewer.figures.collect import content_of
     from viewer.figures.plan import Level, draw_plan
@@ -131,8 +148,11 @@ def plan(
 def net(
     study: Study,
     out: Out,
-    kind: Annotated[str, typer.Option("--kind", metavar="A,B,…", help="Only structures of these kinds.")] = "",
-    holes: Annotated[str, typer.Option("--holes", metavar="A,B,…", help="Only structures of these holes.")] = "",
+    kinds: Annotated[
+        list[str] | None,
+        typer.Option("--kind", metavar="KIND", help="Only structures of this kind. Can be repeated."),
+    ] = None,
+    hole: Holes = None,
     projection: Annotated[
         Literal["equal-area", "equal-angle"], typer.Option("--projection", help="Schmidt's or Wulff's net.")
     ] = "equal-area",
@@ -146,7 +166,10 @@ def net(
     paper: Paper = "A4",
     portrait: Portrait = False,
 ) -> None:
-    """Draw a lower-hemisphere net: poles, densities, sets, and the zone that the holes are blind to."""
+    """Draw a lower-hemisphere net: poles, densities, sets, and the zone that the holes are blind to.
+
+    Example: lowside net demo_project --kind joint --out net.svg
+    """
     import numpy as np
 
     from viewer.figures.collect import content_of
@@ -154,6 +177,7 @@ def net(
     from viewer.figures.sheet import save
 
     structures = study.structures
+    kind, holes = ",".join(kinds or []), ",".join(hole or [])
     rows = chosen_rows(structures, kind, holes)
     suspects_of(study)
     with working("Drawing"):
@@ -179,7 +203,7 @@ def net(
 def holelog(
     study: Study,
     out: Out,
-    hole: Annotated[str, typer.Option("--hole", metavar="NAME", help="The hole.", show_default=False)],
+    hole: Annotated[str, typer.Option("--hole", metavar="HOLE", help="The hole.", show_default=False)],
     colour: Annotated[
         list[str] | None,
         typer.Option("--colour", metavar="TABLE[.COLUMN]", help="Intervals to show; all tables by default."),
@@ -189,7 +213,10 @@ def holelog(
     bottom: Annotated[float | None, typer.Option("--to", metavar="M", help="Last depth shown.")] = None,
     paper: Paper = "A4",
 ) -> None:
-    """Draw the log of one hole: intervals, runs, tadpoles, structures per metre, dogleg and suspects against depth."""
+    """Draw the log of one hole: intervals, runs, tadpoles, structures per metre, dogleg and suspects against depth.
+
+    Example: lowside holelog demo_project --hole TH-09 --out TH-09.pdf
+    """
     from viewer.figures.collect import log_of
     from viewer.figures.holelog import draw_log
     from viewer.figures.sheet import save

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 import json
+import sys
 from collections.abc import Iterable, Sequence
 from importlib.resources import files
 from itertools import groupby
@@ -17,7 +20,7 @@ if TYPE_CHECKING:
     from desurvey.project.causes import Cause
     from desurvey.study import Study
 
-__all__ = ["COLUMNS", "ORDER", "findings_table", "print_findings", "print_rules", "write_findings"]
+__all__ = ["COLUMNS", "ORDER", "as_json", "findings_table", "print_findings", "print_rules", "write_findings"]
 
 COLUMNS = ["severity", "rule", "table", "row", "hole_id", "depth", "message", "suggestion", "key"]
 """Of findings as tables; with a study, ``explained`` comes last: what somebody has answered."""
@@ -40,6 +43,31 @@ def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     return frame.astype({"row": "Int64", "depth": float})
 
 
+def as_json(study: Study, findings: Sequence[Finding]) -> str:
+    """Return findings as JSON: an object with a head and ``findings``, the same bytes for the same inputs.
+
+    The head says the ``program`` and its ``version``, the ``rules`` (a hash of what every rule says), the ``project``,
+    its ``basis`` (which decisions are obeyed), the SHA-256 of its ``inputs`` by file, and ``counts`` by severity, of
+    which ``explained`` are counted apart.
+    """
+    from importlib import metadata
+
+    from desurvey.exchange.facts import inputs
+    from desurvey.study import RULES
+
+    standing = study.standing(findings)
+    head = {
+        "program": "lowside",
+        "version": metadata.version("lowside"),
+        "rules": hashlib.sha256(repr(RULES).encode()).hexdigest()[:16],
+        "project": study.name,
+        "basis": study.basis,
+        "inputs": dict(inputs(study.logged).itertuples(index=False)),
+        "counts": dict(zip(ORDER, _counts(standing), strict=True)) | {"explained": len(findings) - len(standing)},
+    }
+    return json.dumps(head | {"findings": _records(study, findings)}, ensure_ascii=False, indent=1)
+
+
 def write_findings(study: Study, findings: Sequence[Finding], path: Path) -> None:
     """Write findings as ``.csv``, ``.parquet``, ``.json`` or ``.html``, by the name's ending.
 
@@ -60,8 +88,7 @@ def write_findings(study: Study, findings: Sequence[Finding], path: Path) -> Non
         raise DataProblem(
             "findings are written as .csv, .parquet, .json or .html", file=str(path), value=ending or "no ending"
         )
-    rows = _records(study, findings)
-    text = json.dumps(rows, ensure_ascii=False, indent=1) if ending == ".json" else _page(study, findings, rows)
+    text = as_json(study, findings) if ending == ".json" else _page(study, findings)
     with replacing(path) as partial:
         partial.write_text(text, encoding="utf-8")
 
@@ -80,7 +107,7 @@ def _plain(value: object) -> object:
     return None if isinstance(value, float) and value != value else value
 
 
-def _page(study: Study, findings: Sequence[Finding], rows: list[dict[str, object]]) -> str:
+def _page(study: Study, findings: Sequence[Finding]) -> str:
     """Return one page that needs nothing else: the rows and the script that filters them stand in it."""
     from jinja2 import Environment
 
@@ -94,7 +121,7 @@ def _page(study: Study, findings: Sequence[Finding], rows: list[dict[str, object
         name=study.name,
         summary=_summary(study, findings),
         rules=[rule for rule in RULES if rule.id in found],
-        json=json.dumps(rows, ensure_ascii=False).replace("<", "\\u003c"),
+        json=json.dumps(_records(study, findings), ensure_ascii=False).replace("<", "\\u003c"),
         library_style=(library / "tabulator_simple.min.css").read_text(encoding="utf-8"),
         library_script=(library / "tabulator.min.js").read_text(encoding="utf-8"),
     )
@@ -108,27 +135,41 @@ def print_findings(study: Study, findings: Sequence[Finding]) -> None:
 
     Those that somebody has answered stand apart; who has reviewed which hole comes last.
     """
-    from rich.console import Console
-
     from desurvey.project.causes import causes_of
     from desurvey.reviews import reviewed_words
 
-    console = Console(highlight=False)
     standing = study.standing(findings)
     causes, left = causes_of(study.logged, standing)
-    for cause in causes:
-        console.print(_cause(cause))
+    said: list[object] = [_cause(cause) for cause in causes]
     holes = _by_hole(left)
     for hole, group in holes[:MOST_HOLES]:
-        console.print(_heading(hole, group))
-        console.print(_table(group))
+        said += [_heading(hole, group), _table(group)]
     if len(holes) > MOST_HOLES:
-        console.print(
+        said.append(
             f"… and findings in {len(holes) - MOST_HOLES} more holes: write them all with --out findings.html\n"
         )
-    for line in (*_answered(study, findings), *reviewed_words(study.reviews, len(study.logged.collars))):
-        console.print(line, markup=False)
-    console.print(_summary(study, findings), markup=False)
+    said += [*_answered(study, findings), *reviewed_words(study.reviews, len(study.logged.collars))]
+    _print([*said, _summary(study, findings)])
+
+
+def _print(parts: Iterable[object]) -> None:
+    """Print on stdout: on a terminal wrapped and in colour, elsewhere a line a line, however long."""
+    from rich.console import Console
+
+    if sys.stdout.isatty():
+        shown = Console(highlight=False)
+        for part in parts:
+            shown.print(part, markup=False)
+        return
+    lines = io.StringIO()
+    whole = Console(highlight=False, file=lines, width=LONGEST)
+    for part in parts:
+        whole.print(part, markup=False)
+    print("\n".join(line.rstrip() for line in lines.getvalue().splitlines()))
+
+
+LONGEST = 100_000
+"""Letters of a line in a file, more than any finding has."""
 
 
 def _answered(study: Study, findings: Sequence[Finding]) -> list[str]:
@@ -213,16 +254,15 @@ def _summary(study: Study, findings: Sequence[Finding]) -> str:
 
 def print_rules() -> None:
     """Print every rule with its severity, its reason and what to do, and every limit with its source."""
-    from dataclasses import fields
+    from dataclasses import MISSING, fields
 
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
     from desurvey.checks import Limits
     from desurvey.study import RULES_BY_PART
 
-    console = Console(highlight=False)
+    said: list[object] = []
     for part, rules in RULES_BY_PART.items():
         table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 2, 0, 0))
         for wrap in (True, True, False):
@@ -230,11 +270,9 @@ def print_rules() -> None:
         for rule in rules:
             text = Text(f"{rule.reason}. ").append(rule.suggestion, style="dim")
             table.add_row(Text(f"  {rule.severity}", style=STYLE[rule.severity]), rule.id, text)
-        console.print(Text(part, style="bold"))
-        console.print(table)
+        said += [Text(part, style="bold"), table]
     table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 2, 0, 0))
     for item in fields(Limits):
-        default = json.dumps(item.default)
+        default = "{}" if item.default is MISSING else json.dumps(item.default)
         table.add_row(Text(f"  {item.name} = {default}"), Text(item.metadata.get("source", ""), style="dim"))
-    console.print(Text("limits: [checks] in project.toml", style="bold"))
-    console.print(table)
+    _print([*said, Text("limits: [checks] in project.toml", style="bold"), table])

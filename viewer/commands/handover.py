@@ -39,6 +39,8 @@ def report(
     """Write one self-contained HTML file with everything that a reviewer needs, readable on paper too.
 
     Looks for suspects and lines up the fault picks on the way. What the tables have nothing for is said to be absent.
+
+    Example: lowside report demo_project --out report.html --pdf report.pdf
     """
     from viewer.report import WantedDrawings, compose, print_pdf, write_report
 
@@ -86,6 +88,8 @@ def export(
 
     .omf .dxf .glb .obj .vtp .vtm .gpkg .geojson hold shapes in space; .las the structures of each hole by depth; .xlsx
     all tables; .csv, .parquet and .arrow one of them.
+
+    Example: lowside export demo_project --out model.gpkg
     """
     from desurvey.exchange.formats import check_ending
     from desurvey.exchange.formats import export as write
@@ -110,6 +114,8 @@ def strip(
     """Print strips in true millimetres to wrap around core for reading beta (needs no project).
 
     Print the PDF at 100 % and measure its ruler before use.
+
+    Example: lowside strip --size N --out strips.pdf
     """
     from viewer.figures.sheet import save
     from viewer.figures.strip import circumference, diameter_of, draw_strip

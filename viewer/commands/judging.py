@@ -47,6 +47,8 @@ def suspects(
 
     Nothing is corrected, and what has been decided is listed no more (--as-logged lists all). Decide on each by its key
     with [bold]lowside decide[/bold], or in the viewer.
+
+    Example: lowside suspects demo_project --out suspects.csv --runs runs.csv
     """
     found = suspects_of(study)
     write(study, found, out)
@@ -87,6 +89,8 @@ def decide(
     """Decide on a suspect, or pin a fault pick: what the viewer does, from a terminal.
 
     Decisions stand in decisions.toml beside the tables, which are never touched. Every output obeys them.
+
+    Example: lowside decide demo_project "run TH-09 90-93 line_side" --accept --why "seen on the photo"
     """
     import desurvey
 
@@ -128,6 +132,8 @@ def lineup(
     Writes the faults, every pick with its fault and where the other picks put it, and for each fault and hole the depth
     window in which it is expected. Orientations that an undecided suspect accuses are distrusted. Pins are kept, those
     of decisions and those under [bold]\[lineup][/bold] in project.toml.
+
+    Example: lowside lineup demo_project --kind fault --out lineup --name F1="Main fault"
     """
     study = suspecting(study, suspects)
     suspects_of(study)
@@ -174,6 +180,8 @@ def aim(
     drilled holes are blind to. With it: azimuth, dip and depth of the hole that meets that fault. With --collars: the
     best hole of each pad, ranked by faults met squarely, sigma won, and length. The rig's limits stand under
     [bold]\[aim][/bold] in project.toml.
+
+    Example: lowside aim demo_project --fault F1 --collar TH-12 --elevation 150 --out aim.csv
     """
     from desurvey.aim import in_words
     from desurvey.exchange import read_table

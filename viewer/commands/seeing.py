@@ -33,17 +33,17 @@ def view(
     window: Annotated[bool, typer.Option("--window", help="Open a window of its own instead of the browser.")] = False,
     holes_by: Annotated[
         str,
-        typer.Option(
-            "--holes-by", metavar="COLUMN", help="Colour holes by TABLE.COLUMN of the intervals, or by dip, azimuth …"
-        ),
+        typer.Option("--colour", metavar="TABLE.COLUMN", help="Colour holes by intervals, or by dip, azimuth …"),
     ] = "",
     discs_by: Annotated[
-        str, typer.Option("--discs-by", metavar="COLUMN", help="Colour discs by a column of the structures.")
+        str, typer.Option("--colour-discs", metavar="COLUMN", help="Colour discs by a column of the structures.")
     ] = "kind",
     lineup: Annotated[
         str,
         typer.Option(
-            "--lineup", metavar="KIND", help="Line up these picks (fault …), and show faults, windows and misfits."
+            "--kind",
+            metavar="KIND",
+            help="Line up picks of this kind (fault …), and show faults, windows and misfits; in a still or a page.",
         ),
     ] = "",
     size: Annotated[tuple[int, int], typer.Option("--size", metavar="W H", help="Pixels of the still.")] = (1600, 1000),
@@ -74,6 +74,8 @@ def view(
     """Show holes as tubes and structures as discs in their true orientation, and answer questions about them.
 
     Opens the viewer in the browser, served from this machine only, until Ctrl-C. A still and a page need no screen.
+
+    Example: lowside view demo_project --kind fault --shot scene.png
     """
     if shot is None and html is None and not window:
         from viewer.app.serving import serve

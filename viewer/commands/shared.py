@@ -7,6 +7,7 @@ import inspect
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,9 +24,12 @@ if TYPE_CHECKING:
     from desurvey.study import Answers, Study
 
 __all__ = [
+    "QUIET",
+    "Holes",
     "Out",
     "Paper",
     "ProjectFolder",
+    "Quiet",
     "SuspectsFile",
     "finish",
     "lined_up",
@@ -53,19 +57,29 @@ SuspectsFile = Annotated[
     typer.Option("--suspects", metavar="FILE", help="Take the suspects left in this table instead of looking anew."),
 ]
 
+Holes = Annotated[
+    list[str] | None,
+    typer.Option("--hole", metavar="HOLE", help="Only this hole. Can be repeated.", show_default=False),
+]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Say answers and what is wrong, no remarks.")]
+
+QUIET: ContextVar[bool] = ContextVar("QUIET", default=False)
+"""Whether the command that runs was told to be quiet."""
+
 SHOWN = 5
 """Findings that a command other than ``check`` quotes before it points to ``check``."""
 
 
-def say(text: str) -> None:
-    """Say something to the person, beside the output: on stderr."""
-    print(text, file=sys.stderr)
+def say(text: str, *, always: bool = False) -> None:
+    """Say something to the person, beside the output: on stderr, and with ``--quiet`` only what is ``always`` said."""
+    if always or not QUIET.get():
+        print(text, file=sys.stderr)
 
 
 @contextmanager
 def working(what: str) -> Iterator[Progress]:
     """Show on a terminal that something is being done, and how far it is once told; stay silent elsewhere."""
-    if not sys.stderr.isatty():
+    if QUIET.get() or not sys.stderr.isatty():
         yield silent
         return
     from rich import progress as bars
@@ -170,9 +184,9 @@ def finish(findings: Iterable[Finding]) -> None:
     errors = [finding for finding in findings if finding.severity == "error"]
     if not errors:
         return
-    say(f"{len(errors)} finding{'s' if len(errors) > 1 else ''} of severity error in the input:")
+    say(f"{len(errors)} finding{'s' if len(errors) > 1 else ''} of severity error in the input:", always=True)
     for finding in errors[:SHOWN]:
-        say(f"  {finding}")
+        say(f"  {finding}", always=True)
     if len(errors) > SHOWN:
-        say(f"  … and {len(errors) - SHOWN} more: see lowside check")
+        say(f"  … and {len(errors) - SHOWN} more: see lowside check", always=True)
     raise typer.Exit(1)

@@ -65,6 +65,8 @@ def surface(
 
     Written as vtp, obj, stl, ply, dxf, glb or tif (a grid), by the ending. Vertices carry the 1-σ of the surface in
     metres where the format can. With several --between pairs the files are numbered.
+
+    Example: lowside surface demo_project --fault F1 --out F1.vtp --contours F1.dxf
     """
     _check(fault, contact, out, contours)
     where = _edge(edge, margin)
@@ -95,6 +97,8 @@ def slip(
     Markers are named in project.toml: [bold]\[slip][/bold] markers = ["vein", "lithology.rock:schist,marble",
     "lithology.rock=dyke"] (a kind of structure, a contact, a thin body). Slip lines are the gammas of the fault's own
     picks, with a column [bold]sense[/bold] if the way is known. What the data leave open is blank, with its direction.
+
+    Example: lowside slip demo_project --out slip.csv
     """
     from desurvey.slip import covariance_table, in_words, slip_table
 

@@ -87,7 +87,9 @@ def slab_of(traces: Traces, holes: str, line: str, thickness: float) -> Slab:
         When neither or both are given, a hole is unknown, or the line isn't four numbers.
     """
     if bool(holes) == bool(line):
-        raise DataProblem("a section needs either holes or a line", hint="give --holes A,B,… or --line E,N,E,N")
+        raise DataProblem(
+            "a section needs either holes or a line", hint="give --hole NAME (several times) or --line E,N,E,N"
+        )
     if line:
         try:
             east, north, other_east, other_north = (float(word) for word in line.split(","))

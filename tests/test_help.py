@@ -1,0 +1,157 @@
+"""The helps: what a person reads before anything else, on any terminal, and the spelling that all commands share."""
+
+from __future__ import annotations
+
+import io
+import re
+import shlex
+import sys
+from importlib import metadata
+from pathlib import Path
+from unittest import mock
+
+import pytest
+
+from tests.command import lowside
+from tests.projects import TABLES, write_project
+from viewer.cli import _commands, main
+
+README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+
+
+def commands():
+    """Give every command with the words that call it, those of groups too."""
+    left = [((), _commands())]
+    while left:
+        words, one = left.pop()
+        below = getattr(one, "commands", {})
+        left += [((*words, name), inner) for name, inner in below.items()]
+        if not below:
+            yield words, one
+
+
+ALL = sorted(commands(), key=lambda item: item[0])
+VISIBLE = [(words, one) for words, one in ALL if not one.hidden]
+
+
+def in_encoding(encoding, *arguments):
+    """Run ``lowside`` with a terminal of an encoding, as strict as Windows has it; return the status and all text."""
+    streams = [io.TextIOWrapper(io.BytesIO(), encoding=encoding, errors="strict") for _ in range(2)]
+    with (
+        mock.patch.object(sys, "argv", ["lowside", *map(str, arguments)]),
+        mock.patch.object(sys, "stdout", streams[0]),
+        mock.patch.object(sys, "stderr", streams[1]),
+    ):
+        try:
+            main()
+            status = 0
+        except SystemExit as end:
+            status = end.code
+    for stream in streams:
+        stream.flush()
+    return status, "".join(stream.buffer.getvalue().decode(encoding) for stream in streams)
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "ascii"])
+def test_every_help_can_be_shown_on_a_terminal_without_all_letters(encoding):
+    """``surface --help`` used to end with a UnicodeEncodeError under code page 1252, for its σ."""
+    for words, _ in [((), None), *ALL]:
+        status, text = in_encoding(encoding, *words, "--help")
+        assert status == 0, (words, text)
+        assert "Usage: lowside" in text
+    assert r"\u03c3" in in_encoding(encoding, "surface", "--help")[1]
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "ascii"])
+def test_check_speaks_on_a_terminal_without_all_letters(encoding, tmp_path):
+    folder = write_project(tmp_path, surveys=TABLES["surveys"].replace("A,60,92", "A,60,Öst Σ"))
+    status, text = in_encoding(encoding, "check", folder, "--quick")
+    assert status == 1
+    assert r"\u03a3" in text
+    assert "expected a number" in text
+
+
+def test_the_panels_are_the_groups_of_the_readme():
+    """The groups stand in the README once; the help has each of its commands in the panel of that name."""
+    groups = re.split(r"^\*\*(.+?)\*\*$", README.split("## Commands")[1].split("## The viewer")[0], flags=re.MULTILINE)
+    told = dict(zip(groups[1::2], groups[2::2], strict=True))
+    panels = {name: one.rich_help_panel for name, one in _commands().commands.items()}
+    assert len(told) == 3
+    for panel, text in told.items():
+        named = set(re.findall(r"^\| `lowside (\w+)", text, re.MULTILINE))
+        assert named
+        assert {panels[name] for name in named} == {panel}
+    assert None not in panels.values()
+
+
+@pytest.mark.parametrize(("words", "command"), VISIBLE, ids=[" ".join(words) for words, _ in VISIBLE])
+def test_every_help_has_an_example_that_the_command_understands(words, command):
+    example = re.search(r"^Example: lowside (.+)$", command.help, re.MULTILINE)
+    assert example, "a help without an example"
+    said = shlex.split(example.group(1))
+    assert said[: len(words)] == list(words)
+    assert command.make_context("lowside", said[len(words) :]).params
+
+
+def test_no_switch_is_called_a_bool_and_paragraphs_wrap_as_wholes():
+    for words, _ in [((), None), *ALL]:
+        done = lowside(*words, "--help")
+        assert "<bool>" not in done.stdout, words
+    assert "tables of collars, surveys, runs \n" in re.sub(r" +", " ", lowside("--help").stdout)
+
+
+def test_the_same_thing_has_one_spelling_in_all_commands():
+    spelling: dict[str, set[str]] = {}
+    for _, command in ALL:
+        for one in command.params:
+            for name in one.opts:
+                spelling.setdefault(name, set()).add((one.metavar or "").split("[")[0])
+    assert spelling["--kind"] == {"KIND"}
+    assert spelling["--hole"] == {"HOLE"}
+    assert spelling["--suspects"] == {"FILE"}
+    assert spelling["--colour"] <= {"TABLE", "TABLE.COLUMN"}
+    assert spelling["--holes"] == {"N"}, "a number of holes; their names are --hole"
+    assert not {"--lineup", "--kinds", "--holes-by", "--discs-by", "--color"} & spelling.keys()
+
+
+def test_quiet_leaves_answers_and_what_is_wrong(tmp_path):
+    good = write_project(tmp_path / "good")
+    loud, quiet = (lowside("check", good, "--quick", *more) for more in ((), ("--quiet",)))
+    assert quiet.stdout == loud.stdout != ""
+    assert "Next:" in loud.stderr
+    assert quiet.stderr == ""
+    bad = write_project(tmp_path / "bad", surveys=TABLES["surveys"].replace("A,60,92", "A,60,east"))
+    done = lowside("trace", bad, "--out", tmp_path / "t.csv", "-q")
+    assert done.returncode == 1
+    assert "azimuth is 'east'" in done.stderr
+    assert "written to" not in done.stderr
+    assert "no such project folder" in lowside("trace", tmp_path / "none", "--out", tmp_path / "t.csv", "-q").stderr
+
+
+def test_a_finding_is_one_line_in_a_file(tmp_path):
+    """Findings used to be wrapped at 80 columns in a file, so that no search found them."""
+    folder = write_project(tmp_path, surveys=TABLES["surveys"].replace("A,60,92", "A,60,east"))
+    lines = lowside("check", folder, "--quick").stdout.splitlines()
+    assert [line for line in lines if "azimuth is 'east', expected a number" in line]
+    assert all(line == line.rstrip() for line in lines)
+
+
+def test_the_shell_completes_commands_and_options(monkeypatch):
+    monkeypatch.setenv("_LOWSIDE_COMPLETE", "complete_bash")
+    monkeypatch.setenv("COMP_WORDS", "lowside ho")
+    monkeypatch.setenv("COMP_CWORD", "1")
+    assert lowside().stdout.split() == ["holelog"]
+    monkeypatch.setenv("COMP_WORDS", "lowside check demo_project --as")
+    monkeypatch.setenv("COMP_CWORD", "3")
+    assert lowside().stdout.split() == ["--as-logged"]
+
+
+def test_the_doctor_says_what_is_there_and_nobodys_name(monkeypatch):
+    done = lowside("doctor")
+    assert done.returncode == 0, done.stdout
+    said = dict(re.findall(r"^([\w ]+): +(.+)$", done.stdout, re.MULTILINE))
+    assert said["lowside"] == metadata.version("lowside")
+    assert f"numpy {metadata.version('numpy')}" in said["libraries"]
+    assert f"lasio {metadata.version('lasio')}" in said["formats"]
+    assert "OpenGL" in said["pictures"]
+    assert str(Path.home()) not in done.stdout
