@@ -22,7 +22,7 @@ from scipy.special import logsumexp
 from threadpoolctl import threadpool_limits
 
 from desurvey.shown import shown
-from desurvey.slip.evidence import RAKES_DEG, Marker, SlipLines, SlipSettings, Surface, line_evidence, surface_of
+from desurvey.slip.evidence import RAKES_DEG, Marker, SlipLines, SlipSettings, WavyMarker, line_evidence, wavy_marker
 from desurvey.slip.movement import fault_axes
 from desurvey.surface.picks import spread_out
 
@@ -183,12 +183,12 @@ def _sides(marker: Marker) -> list[Ints]:
     return [np.flatnonzero(marker.hanging), np.flatnonzero(~marker.hanging)]
 
 
-def _thinned(surface: Surface) -> Surface:
+def _thinned(surface: WavyMarker) -> WavyMarker:
     marker = surface.marker
     keep = [rows[spread_out(marker.picks.position[rows], SEARCHED_A_SIDE)] for rows in _sides(marker)]
     rows = np.sort(np.concatenate(keep))
     fewer = Marker(marker.name, marker.picks[rows], marker.hanging[rows])
-    return Surface(fewer, surface.normal, surface.habits, surface.weights)
+    return WavyMarker(fewer, surface.normal, surface.habits, surface.weights)
 
 
 def _shown_by(lines: SlipLines, said: Floats, axes: Floats) -> tuple[Floats, bool]:
@@ -237,7 +237,7 @@ class _Ground:
     def __init__(self, markers: list[Marker], axes: Floats, said: Floats, settings: SlipSettings) -> None:
         place = np.vstack([one.picks.position for one in markers])
         span = float(np.linalg.norm(np.ptp(place, axis=0))) + settings.largest_m
-        self.surfaces = [surface_of(one, span) for one in markers]
+        self.surfaces = [wavy_marker(one, span) for one in markers]
         self.frame = axes * np.array([[1.0], [-1.0]])
         self.said, self.settings = said, settings
 

@@ -21,13 +21,14 @@ from desurvey.lineup.sheet import Habit, fitted
 from desurvey.problems import DataProblem
 from desurvey.shown import shown
 
-__all__ = ["RAKES_DEG", "Marker", "SlipLines", "SlipSettings", "Surface", "line_evidence", "surface_of"]
+__all__ = ["RAKES_DEG", "Marker", "SlipLines", "SlipSettings", "WavyMarker", "line_evidence", "wavy_marker"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+@shown
 @dataclass(frozen=True, slots=True)
 class SlipSettings:
     """What is taken for granted about slip; ``[slip]`` in ``project.toml`` changes it.
@@ -177,7 +178,7 @@ def _wrapped(angle: Floats, period: float) -> Floats:
 
 @shown
 @dataclass(frozen=True, slots=True, eq=False)
-class Surface:
+class WavyMarker:
     """A marker with the ways in which it may be wavy.
 
     Attributes
@@ -245,7 +246,7 @@ LIKELY, FEW_HABITS = 3.0, 3
 """Habits are kept within this log likelihood of the best, and so many at most."""
 
 
-def surface_of(marker: Marker, span: float) -> Surface:
+def wavy_marker(marker: Marker, span: float) -> WavyMarker:
     """Return a marker with its mean plane and the ways in which it may be wavy, from each side by itself.
 
     Parameters
@@ -274,7 +275,7 @@ def surface_of(marker: Marker, span: float) -> Surface:
     each = np.array([sum(_alone(side, habit, normal) for side in sides) for habit in habits]) + prior
     order = np.argsort(-each, kind="stable")[:FEW_HABITS]
     order = order[each[order] > each.max() - LIKELY]
-    return Surface(marker, normal, tuple(habits[k] for k in order), prior[order])
+    return WavyMarker(marker, normal, tuple(habits[k] for k in order), prior[order])
 
 
 def _alone(picks: Picks, habit: Habit, normal: Floats) -> float:
