@@ -35,6 +35,7 @@ FLOW = (
     "suspects",
     "lineup",
     "surface",
+    "slip",
     "aim",
     "gains",
     "exchange",
