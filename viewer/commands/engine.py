@@ -85,7 +85,7 @@ def sets(
 
     Weighted against the bias of the holes. Where core runs along a set, the interval is wide, or has no upper end.
 
-    Example: lowside sets demo_project --out sets.csv
+    Example: lowside sets demo_project --out sets.csv --domains lithology.rock
     """
     with working("Looking for sets"):
         table = study.sets_table(domains=domains)

@@ -78,7 +78,8 @@ class _Sheet:
         """Return the sheet, its origin in the middle."""
         box = f"{-WIDTH / 2:g} {-HEIGHT / 2:g} {WIDTH} {HEIGHT}"
         return (
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" width="{WIDTH}" height="{HEIGHT}" role="img" font-family="sans-serif" font-size="13"><title>{self.title}</title>'
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" width="{WIDTH}" height="{HEIGHT}" role="img" '
+            f'font-family="sans-serif" font-size="13"><title>{self.title}</title>'
             f'<rect x="{-WIDTH / 2:g}" y="{-HEIGHT / 2:g}" width="{WIDTH}" height="{HEIGHT}" fill="#fff"/>'
             f"{''.join(self.parts)}</svg>"
         )
@@ -269,7 +270,7 @@ def steep() -> str:
     sheet.line([foot, np.add(foot, (300, 0))], "axis", INK, 1.5)
     sheet.line([foot, np.add(foot, (0, 200))], "axis", INK, 1.5)
     for value in (30, 45, 60, 75, 90):
-        sheet.text(foot + ((value - 30) * wide, -16), f"−{value}°", QUIET)
+        sheet.text(np.add(foot, ((value - 30) * wide, -16)), f"−{value}°", QUIET)
     for value in (0, 2, 4, 6, 8):
         sheet.text(np.add(foot, (-8, value * tall - 4)), f"{value}°", QUIET, "end")
     sheet.line(foot + np.column_stack([(dips - 30) * wide, sigma * tall]), "sigma", PLANE, 3)

@@ -80,32 +80,40 @@ def pages() -> dict[str, str]:
 
 
 def commands() -> dict[str, Any]:
-    """Return the commands of the program by name, those of groups too (``archive trace``); hidden ones left out.
-
-    The command line imports this module, so it is asked for by name, when the page is made.
-    """
+    """Return the commands of the program by name, those of groups too (``archive trace``); hidden ones left out."""
     found: dict[str, Any] = {}
-    for name, command in importlib.import_module("viewer.cli").commands().commands.items():
+    for name, command in _tree().items():
         inner = getattr(command, "commands", None)
         group = {f"{name} {own}": one for own, one in inner.items()} if inner else {name: command}
         found |= {full: one for full, one in group.items() if not one.hidden}
     return found
 
 
+def _tree() -> dict[str, Any]:
+    """Return commands and groups. The command line imports this module, so it is asked for by name, and late."""
+    tree: dict[str, Any] = importlib.import_module("viewer.cli").commands().commands
+    return tree
+
+
 def _commands() -> Iterator[str]:
-    panel = ""
-    for name, command in commands().items():
-        now = getattr(command, "rich_help_panel", None) or panel
-        if now != panel:
-            panel = now
+    panels = {name: command.rich_help_panel for name, command in _tree().items()}
+    order, panel = list(dict.fromkeys(panels.values())), ""
+    for name, command in sorted(commands().items(), key=lambda item: order.index(panels[item[0].split()[0]])):
+        if panels[name.split()[0]] != panel:
+            panel = panels[name.split()[0]]
             yield f"## {panel}"
-        arguments = [one for one in command.params if one.param_type_name == "argument"]
-        shown = "".join(f" {one.metavar or one.name.upper()}" for one in arguments)
         yield f"### `lowside {name}`"
-        yield _marked(inspect.cleandoc(command.help or ""))
-        yield f"    lowside {name}{shown} [OPTIONS]"
-        rows = [_parameter(one) for one in command.params if not getattr(one, "hidden", False) and one.name != "help"]
-        yield _table(("argument or option", "meaning", "default"), rows)
+        yield from _command(name, command)
+
+
+def _command(name: str, command: Any) -> Iterator[str]:
+    """Give what a command does, how it is called, and its parameters."""
+    arguments = [one for one in command.params if one.param_type_name == "argument"]
+    shown = "".join(f" {one.metavar or one.name.upper()}" for one in arguments)
+    yield _marked(inspect.cleandoc(command.help or ""))
+    yield f"    lowside {name}{shown} [OPTIONS]"
+    rows = [_parameter(one) for one in command.params if not getattr(one, "hidden", False) and one.name != "help"]
+    yield _table(("argument or option", "meaning", "default"), rows)
 
 
 def _parameter(one: Any) -> tuple[str, str, str]:
