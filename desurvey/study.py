@@ -23,7 +23,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import aim as aiming
-from desurvey import checks, gains, lineup, orient, sphere, spread, surface, traces
+from desurvey import checks, frequency, gains, lineup, orient, sphere, spread, surface, traces
 from desurvey import suspects as weighing
 from desurvey.audit import Trail, read_trail
 from desurvey.cache import fingerprint, is_kept, recalled
@@ -394,6 +394,86 @@ class Study:
             self._memo[key] = recalled("sets", key, work, fresh=self.fresh)
         found: sphere.Sets = self._memo[key]
         return found
+
+    def sets_table(
+        self, rows: Bools | None = None, *, seeing: Bools | None = None, domains: str = "", weighted: bool = True
+    ) -> pd.DataFrame:
+        """Return the sets of orientations: how they lie, how often they are met, how far apart their planes stand.
+
+        Parameters
+        ----------
+        rows : (n,) bool array, optional
+            Structures among which sets are looked for as one. Left out: in each kind with ten poles or more.
+        seeing : (H,) bool array, optional
+            Holes whose core counts; the drilled ones if left out.
+        domains : str
+            ``TABLE`` or ``TABLE.COLUMN`` of intervals: each set is told for each of its values besides.
+        weighted : bool
+            Whether sets, means and κ are weighted against the bias of the holes; frequencies always are.
+
+        Returns
+        -------
+        pandas.DataFrame
+            The columns of the ``sets`` command; ``frequency`` a metre along the mean pole, ``spacing`` in metres, each
+            with the ends of its 95 % interval; ``cone_95`` the greater half-angle of the mean's cone (:mod:`desurvey.
+            frequency`). Blank: not known, and for an upper end: there is none.
+
+        Raises
+        ------
+        DataProblem
+            When the project has no such intervals.
+        """
+        self.logged.require(*TO_ORIENT)
+        seeing = ~self.project.planned(self.holes.hole_ids) if seeing is None else seeing
+        cuts = self._domains(domains) if domains else None
+        core = frequency.core_of(self.holes, seeing, self.project.runs, cuts)
+        sought = [rows] if rows is not None else [self.project.of_kind(kind) for kind in sorted(self.project.kinds)]
+        asked = (seeing, core, cuts, weighted)
+        found = [row for one in sought if self._is_enough(one, rows) for row in self._told_sets(one, *asked)]
+        return pd.DataFrame(found, columns=list(SET_COLUMNS))
+
+    def _is_enough(self, chosen: Bools, rows: Bools | None) -> bool:
+        return rows is not None or int((chosen & self.structures.usable).sum()) >= FEWEST_POLES
+
+    def _domains(self, name: str) -> pd.DataFrame:
+        """Return the intervals that say where domains are, their value in ``domain``."""
+        table, column = self.interval_column(name)
+        frame = self.project.intervals[table]
+        known = frame[frame[column].notna() & (frame[column].astype(str) != "")]
+        return known[["hole_id", "depth_from", "depth_to"]].assign(domain=known[column].astype(str))
+
+    def _told_sets(
+        self, rows: Bools, seeing: Bools, core: frequency.Cored, cuts: pd.DataFrame | None, weighted: bool
+    ) -> Iterable[tuple[Any, ...]]:
+        """Yield a row of the table for each set among some structures and each domain."""
+        structures = self.structures
+        use = rows & structures.usable
+        sets = self.sets(rows, weighted=weighted)
+        normal, hole = structures.normal[use], structures.hole[use]
+        terzaghi = sphere.terzaghi_weights(normal, structures.tangent[use])
+        weights = terzaghi if weighted else np.ones(len(normal))
+        kinds = sorted(set(structures.table["kind"].fillna("").astype(str)[rows]))
+        everywhere = ("all", np.ones(len(core.hole), dtype=bool), np.ones(len(rows), dtype=bool))
+        parts = [everywhere, *(self._parts(cuts, core) if cuts is not None else ())]
+        for number in range(len(sets.axis)):
+            whole = frequency.law_of(normal[sets.member == number], weights[sets.member == number])
+            for domain, of_core, of_rows in parts:
+                member = (sets.member == number) & of_rows[use]
+                counted = member & seeing[hole]
+                logged = int((rows & of_rows).sum())
+                share = int((use & of_rows).sum()) / logged if logged else 1.0
+                law = whole if domain == "all" else frequency.law_of(normal[member], weights[member])
+                rate = frequency.rate_of(whole, core.part(of_core), hole[counted], terzaghi[counted], share or 1.0)
+                said = _set_method(weighted, rate.blind, share)
+                yield _set_row((", ".join(kinds), number + 1, domain), int(member.sum()), law, rate, said)
+
+    def _parts(self, cuts: pd.DataFrame, core: frequency.Cored) -> list[tuple[str, Bools, Bools]]:
+        """Return each domain with the core and the structures in it."""
+        table = self.structures.table
+        depth = table["depth"].to_numpy(dtype=float)
+        of_core = frequency.domains_at(self.holes, cuts, core.hole, core.depth)
+        of_rows = frequency.domains_at(self.holes, cuts, self.structures.hole, depth)
+        return [(name, of_core == name, of_rows == name) for name in sorted(set(cuts["domain"]))]
 
     @cached_property
     def chain(self) -> Chain:
@@ -1033,8 +1113,37 @@ class Study:
         self.__dict__.update(state)
 
 
+SET_COLUMNS = (
+    "kind", "set", "domain", "dip", "dip_direction", "n", "kappa", "cone_95", "frequency", "spacing", "kappa_low",
+    "kappa_high", "frequency_low", "frequency_high", "spacing_low", "spacing_high", "method",
+)  # fmt: skip
+
+FEWEST_POLES = 10
+"""Poles of a kind below which no sets are looked for."""
+
 SUSPECTS_SHARE = 0.7
 """Share of the suspects in the work of a line-up that has to weigh them first (demo project)."""
+
+
+def _set_row(
+    which: tuple[str, int, str], n: int, law: frequency.Law, rate: frequency.Rate, method: str
+) -> tuple[Any, ...]:
+    dip, direction = (float(angle[0]) for angle in orient.dip_of_plane(law.mean.axis[None]))
+    with np.errstate(divide="ignore"):
+        spacing, closest, widest = 1.0 / np.array([rate.frequency, rate.high, rate.low])
+    ends = (law.kappa_low, law.kappa_high, rate.low, rate.high, closest, widest)
+    told = (law.kappa, float(law.mean.cone_deg[0]), rate.frequency, spacing, *ends)
+    known = [float(value) if np.isfinite(value) else np.nan for value in told]
+    return (*which, dip, direction, n, *known, method)
+
+
+def _set_method(weighted: bool, blind: float, oriented: float) -> str:
+    cap = sphere.TERZAGHI_CAP_DEG
+    what = "mean and frequency" if weighted else "frequency"
+    return (
+        f"{what} weighted by 1/sin alpha to {1 / np.sin(np.deg2rad(cap)):.2f} (Terzaghi 1965); "
+        f"{blind:.0%} of the core meets the set below {cap:g} degrees; {oriented:.0%} of the kind is oriented"
+    )
 
 
 def _count(number: int, what: str) -> str:

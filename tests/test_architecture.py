@@ -26,6 +26,7 @@ FLOW = (
     "traces",
     "orient",
     "sphere",
+    "frequency",
     "spread",
     "runs",
     "blunders",

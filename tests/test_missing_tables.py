@@ -13,6 +13,7 @@ from tests.projects import write_project
 
 NEED_ORIENTATIONS = [
     ["orient", "--out", "o.csv"],
+    ["sets", "--out", "t.csv"],
     ["suspects", "--out", "s.csv"],
     ["lineup", "--out", "lines"],
     ["aim", "--out", "a.csv"],

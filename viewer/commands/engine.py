@@ -1,4 +1,4 @@
-"""Tables in, tables out: ``trace`` and ``orient``."""
+"""Tables in, tables out: ``trace``, ``orient`` and ``sets``."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ __all__ = ["add_to"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (trace, orient):
+    for command in (trace, orient, sets):
         app.command()(command)
 
 
@@ -68,3 +68,27 @@ def orient(
         write(study, study.oriented_table(), out)
     structures = study.structures
     say(f"{int(structures.usable.sum())} of {len(structures.table)} structures oriented, written to {out}")
+
+
+@on_study("lowside net {project} --weighted --out net.pdf")
+def sets(
+    study: Study,
+    out: Out,
+    domains: Annotated[
+        str,
+        typer.Option(
+            "--domains", metavar="TABLE[.COLUMN]", help="Tell each set for each value of these intervals besides."
+        ),
+    ] = "",
+) -> None:
+    """Find the sets of each kind: mean plane, spread, frequency and spacing, with their 95 % intervals.
+
+    Weighted against the bias of the holes. Where core runs along a set, the interval is wide, or has no upper end.
+
+    Example: lowside sets demo_project --out sets.csv --domains lithology.rock
+    """
+    with working("Looking for sets"):
+        table = study.sets_table(domains=domains)
+        write(study, table, out)
+    count = int((table["domain"] == "all").sum())
+    say(f"{count} set{'' if count == 1 else 's'} written to {out}")

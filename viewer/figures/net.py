@@ -15,6 +15,7 @@ from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from matplotlib import colormaps
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -72,6 +73,8 @@ class Net:
         For the title block.
     sets : callable or None
         Gives the sets of the planes, weighted or not, where somebody knows them; None: they are found anew.
+    told : callable or None
+        Gives the table of those sets (:meth:`desurvey.Study.sets_table`), weighted or not; None: spacing isn't said.
     """
 
     normal: Floats
@@ -84,6 +87,7 @@ class Net:
     holes: Floats
     title: Title
     sets: Callable[[bool], sphere.Sets] | None = None
+    told: Callable[[bool], pd.DataFrame] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +142,7 @@ def net_of(study: Study, seeing: Bools, rows: Bools, title: Title) -> Net:
         holes=directions_of(study.holes, seeing),
         title=title,
         sets=lambda weighted: study.sets(rows, weighted=weighted),
+        told=lambda weighted: study.sets_table(rows, seeing=seeing, weighted=weighted),
     )
 
 
@@ -350,6 +355,7 @@ def _draw_cones(axes: Axes, net: Net, look: NetLook) -> Key:
 def _draw_sets(axes: Axes, net: Net, look: NetLook, weights: Floats | None) -> tuple[Key, list[str]]:
     """Draw each set's mean pole, its 95 % cone and its mean plane; return the legend and a line on each."""
     sets = sphere.find_sets(net.normal, weights=weights) if net.sets is None else net.sets(weights is not None)
+    told = None if net.told is None else net.told(weights is not None)
     notes = []
     for i in range(len(sets.axis)):
         members = sets.member == i
@@ -368,6 +374,7 @@ def _draw_sets(axes: Axes, net: Net, look: NetLook, weights: Floats | None) -> t
         notes.append(
             f"Set {i + 1}: dip/dip direction {dip:.0f}/{towards}, mean ±{mean.cone_deg[0]:.1f}° (95 %), "
             f"scatter {sets.scatter_deg[i]:.0f}°, {int(members.sum())} poles"
+            + ("" if told is None else _spacing(told.iloc[i]))
         )
     if not notes:
         return [], ["No sets: the poles can't be told from an even spread"]
@@ -380,6 +387,15 @@ def _draw_sets(axes: Axes, net: Net, look: NetLook, weights: Floats | None) -> t
         (Line2D([], [], lw=0.9, ls=(0, (5, 2)), color=theme.LIGHT.text), "set: mean plane"),
     ]
     return key, [*notes, f"{alone} poles in no set"]
+
+
+def _spacing(told: pd.Series) -> str:
+    """Say how far apart the planes of a set stand, with the ends of its 95 % interval."""
+    spacing, low, high = (float(told[name]) for name in ("spacing", "spacing_low", "spacing_high"))
+    if not np.isfinite(spacing):
+        return ""
+    ends = f"{low:.2g} to {high:.2g} m" if np.isfinite(high) else f"{low:.2g} m or more"
+    return f", spacing {spacing:.2g} m ({ends})"
 
 
 def _cone(mean: sphere.AxialMean, count: int = 181) -> Floats:

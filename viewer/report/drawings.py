@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from desurvey.study import Answers, Study
+from desurvey.study import FEWEST_POLES, Answers, Study
 from viewer.figures import sheet
 from viewer.figures.collect import content_of, log_of
 from viewer.figures.holelog import draw_log
@@ -17,7 +17,7 @@ from viewer.figures.plan import draw_plan
 from viewer.figures.section import draw_section
 from viewer.figures.sheet import Orientation, Title
 from viewer.figures.slab import fences, through_holes
-from viewer.report.gather import FEWEST_POLES, Figure
+from viewer.report.gather import Figure
 from viewer.theme import Paper
 
 if TYPE_CHECKING:
@@ -98,4 +98,4 @@ def _nets(study: Study, content: Content) -> Iterator[tuple[Net, NetLook, str]]:
         rows = kind == name
         if int((rows & structures.usable).sum()) >= FEWEST_POLES:
             net = net_of(study, ~content.planned, rows, replace(title, heading=f"Kind: {name}"))
-            yield net, NetLook(cones=name == "fault"), f"Net of {name}, with its sets"
+            yield net, NetLook(cones=name == "fault", weighted=True), f"Net of {name}, with its sets"
