@@ -18,6 +18,7 @@ from desurvey.outputs import replacing, said
 from desurvey.problems import DataProblem
 from desurvey.project import adopt, look
 from desurvey.project.adopting import with_choices
+from desurvey.project.candidates import crs_named
 from desurvey.project.settings import FILE
 from desurvey.study import Study
 from viewer.app.door import Guard, new_token
@@ -184,7 +185,9 @@ def _choices(asked: dict[str, Any]) -> dict[str, Any]:
         if not isinstance(one, dict):
             raise DataProblem("a choice has the shape of a project.toml", value=one)
         choices = with_choices(choices, one)
-    return choices
+    crs = choices.get("frame", {}).get("crs", "") if isinstance(choices.get("frame"), dict) else ""
+    code = f"EPSG:{crs.strip()}" if str(crs).strip().isdigit() else crs_named([str(crs)])[0]
+    return with_choices(choices, {"frame": {"crs": code}}) if code else choices
 
 
 def _look(asked: dict[str, Any]) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -70,6 +71,7 @@ def told(seen: Look) -> dict[str, Any]:
                 "cures": [{"toml": text, "patch": cure} for text, cure in zip(cause.tomls, cause.cures, strict=True)],
             }
             for cause in seen.repairs
+            if not {_asked(cure) for cure in cause.cures} & {question.key for question in seen.questions}
         ],
         "left": [f"{one.severity}: {one}" for one in seen.left[:LISTED]],
         "counts": Counter(one.severity for one in seen.left),
@@ -117,13 +119,15 @@ def _stations(project: Project | None) -> list[dict[str, Any]]:
     """Return the first survey rows that have a direction, as read and as used; those of the collars without surveys."""
     if project is None:
         return []
+    said = project.settings.frame
+    known = said.north == "grid" or bool(said.crs) or said.convergence is not None
     frame = project.surveys if len(project.surveys) else project.collars
     frame = frame[frame["dip"].notna() & (frame["hole_id"] != "")]
     place = frame["hole_id"].iloc[:ROWS].index
     rows = frame.loc[place]
     read = project.norths["azimuth_read"].loc[place] if len(project.surveys) else rows["azimuth"]
     return [
-        {"hole": hole, "depth": depth, "read": azimuth, "azimuth": turned, "dip": dip}
+        {"hole": hole, "depth": depth, "read": azimuth, "azimuth": turned if known else math.nan, "dip": dip}
         for hole, depth, azimuth, turned, dip in zip(
             rows["hole_id"], rows["depth"], read, rows["azimuth"], rows["dip"], strict=True
         )
@@ -153,6 +157,8 @@ def _planes(project: Project | None) -> list[str]:
     except DataProblem:
         return ["can't be worked out before what stands below is put right"]
     rows = table[table["dip"].notna() & table["beta"].notna()].head(ROWS).to_dict("records")
+    if not rows:
+        return ["no row can be oriented before what stands below is put right"]
     return [
         f"{row['structure_id']} (alpha {row['alpha']:g}°, beta {row['beta']:g}°): dips {row['dip']:.0f}° "
         f"towards {row['dip_direction']:.0f}°"
@@ -208,14 +214,13 @@ LOOKING = {"low": (60.0, 74.0, "bottom"), "high": (60.0, 16.0, "top"), "north": 
 def _core_picture(_project: Project | None, value: str) -> str:
     """Draw the end of a core, looking down the hole, with the line on the side that it would mark."""
     x, y, side = LOOKING[value]
-    turn = "A 22 22 0 1 1 59.9 67" if value == "low" else "A 22 22 0 1 1 59.9 23"
-    start = 67 if value == "low" else 23
+    start, end = ("60 67", "82 45") if value == "low" else ("60 23", "38 45")
     return _svg(
         150,
         96,
         f"core looking down the hole, line at the {side}",
         '<circle cx="60" cy="45" r="29" class="core"/>',
-        f'<path d="M 60 {start} {turn}" class="faint"/>',
+        f'<path d="M {start} A 22 22 0 1 1 {end}" class="faint"/>',
         f'<circle cx="{x}" cy="{y}" r="5" class="mark"/>',
         _text(68, 84 if value == "low" else 12, side),
         _text(44, 49, "beta ↻"),
@@ -223,6 +228,12 @@ def _core_picture(_project: Project | None, value: str) -> str:
 
 
 PICTURES = {"frame.north": _north_picture, "frame.dip_sign": _dip_picture, "core.line": _core_picture}
+
+
+def _asked(cure: Mapping[str, Any]) -> str:
+    """Return the one key of project.toml that a cure speaks of, blank for several."""
+    keys = [f"{section}.{key}" for section, given in cure.items() if isinstance(given, Mapping) for key in given]
+    return keys[0] if len(keys) == 1 else ""
 
 
 def _plan(project: Project | None) -> str:
@@ -233,11 +244,11 @@ def _plan(project: Project | None) -> str:
     if not len(place):
         return ""
     low, high = place.min(axis=0), place.max(axis=0)
-    scale = 140.0 / max(float((high - low).max()), 1.0)
+    scale = min(350.0 / max(float(high[0] - low[0]), 1.0), 150.0 / max(float(high[1] - low[1]), 1.0))
     middle = (low + high) / 2
     dots = [
-        f'<circle cx="{90 + (e - middle[0]) * scale:.1f}" cy="{90 - (n - middle[1]) * scale:.1f}" r="3" class="mark"/>'
+        f'<circle cx="{190 + (e - middle[0]) * scale:.1f}" cy="{90 - (n - middle[1]) * scale:.1f}" r="3" class="mark"/>'
         for e, n in place
     ]
     said = f"{len(place)} collars, {high[0] - low[0]:.0f} m from west to east, {high[1] - low[1]:.0f} m to the north"
-    return _svg(380, 200, said, *dots, _text(4, 196, said))
+    return _svg(380, 200, said, *dots, _line(372, 30, 372, 8, "faint"), _text(360, 42, "N"), _text(4, 196, said))
