@@ -23,7 +23,7 @@ from aiohttp import web
 
 from desurvey.problems import DataProblem
 
-__all__ = ["Door", "Lock", "is_loopback", "new_token"]
+__all__ = ["Door", "Guard", "is_loopback", "new_token"]
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -52,23 +52,25 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-class Lock:
-    """What lets in who knows the token, and nobody else: a middleware of aiohttp.
+class Guard:
+    """Middleware that lets in who knows the token, and from then on the cookie that the token earned.
 
     Parameters
     ----------
     token : str
         What a visitor has to know.
     home : str
-        Address to which a visitor is sent on.
+        Address to which who brought the token is sent on.
     """
 
     def __init__(self, token: str, home: str = "/index.html") -> None:
-        self.token, self.home, self._session = token, home, new_token()
+        self.token, self._home, self._session = token, home, new_token()
 
-    def guard(self) -> Any:
-        """Return the middleware."""
+    def hang(self, app: web.Application) -> None:
+        """Put the guard into an application that hasn't started yet."""
+        app.middlewares.append(self._guard())
 
+    def _guard(self) -> Any:
         @web.middleware
         async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
             if not _is_own(request):
@@ -76,7 +78,7 @@ class Lock:
             cookie = f"lowside_{_port(request)}"
             asked = request.query.get("token", "")
             if asked and hmac.compare_digest(asked.encode(), self.token.encode()):
-                response: web.StreamResponse = web.HTTPFound(self.home)
+                response: web.StreamResponse = web.HTTPFound(self._home)
                 response.set_cookie(cookie, self._session, httponly=True, samesite="Strict", path="/")
                 return response
             if not hmac.compare_digest(request.cookies.get(cookie, "").encode(), self._session.encode()):
@@ -93,8 +95,8 @@ class Lock:
         return guard
 
 
-class Door(Lock):
-    """Middleware and data routes for the server's aiohttp application.
+class Door(Guard):
+    """Guard and data routes for the server's aiohttp application.
 
     Parameters
     ----------
@@ -123,7 +125,7 @@ class Door(Lock):
 
     def hang(self, app: web.Application) -> None:
         """Put the door into an application that hasn't started yet."""
-        app.middlewares.append(self.guard())
+        super().hang(app)
         app.router.add_get("/scene.json", self._json(lambda: self._scene()))
         app.router.add_get("/net.json", self._json(lambda: self._net()))
         app.router.add_get("/relog.html", self._print)

@@ -12,7 +12,7 @@ from importlib import resources
 from desurvey.problems import DataProblem, nearest
 from viewer.handbook import reference
 
-__all__ = ["CONTENTS", "Page", "Part", "address_of", "pages", "parts", "why"]
+__all__ = ["CONTENTS", "Page", "Passage", "address_of", "pages", "parts", "why"]
 
 CONTENTS: dict[str, tuple[str, ...]] = {
     "Start": ("start", "your_data", "not"),
@@ -20,7 +20,7 @@ CONTENTS: dict[str, tuple[str, ...]] = {
         "hole_wrong", "picks", "tell_the_crew", "plan_a_hole", "present", "nightly", "somebody_elses", "other_programs",
     ),
     "Why": (
-        "frames", "curvature", "norths", "uncertainty", "suspects", "line_up", "surfaces", "aiming", "sets", "campaign",
+        "frames", "curvature", "norths", "uncertainty", "suspects", "line_up", "surfaces", "slip", "aiming", "sets", "campaign",
         "symbols", "bibliography",
     ),
     "Reference": ("commands", "project_toml", "inputs", "outputs", "rules", "blunders", "python", "formats"),
@@ -58,7 +58,7 @@ class Page:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class Passage:
     """What stands under one heading, up to the next one.
 
     Attributes
@@ -100,7 +100,7 @@ def pages() -> tuple[Page, ...]:
     return tuple(Page(name, group, text(name)) for group, names in CONTENTS.items() for name in names)
 
 
-def parts(page: Page) -> Iterator[Part]:
+def parts(page: Page) -> Iterator[Passage]:
     """Give the parts of a page in their order; what follows a # inside a block of code is no heading."""
     blocks = [block.span() for block in FENCE.finditer(page.text)]
     found = [
@@ -114,7 +114,7 @@ def parts(page: Page) -> Iterator[Part]:
         seen[anchor] += 1
         if seen[anchor] > 1:
             anchor = f"{anchor}-{seen[anchor]}"
-        yield Part(page.name, anchor, title, page.text[mark.end() : end].strip())
+        yield Passage(page.name, anchor, title, page.text[mark.end() : end].strip())
 
 
 NAMED = ("rules", "blunders", "project_toml", "inputs", "outputs", "commands", "glossary")
@@ -122,9 +122,9 @@ NAMED = ("rules", "blunders", "project_toml", "inputs", "outputs", "commands", "
 
 
 @functools.cache
-def _named() -> dict[str, tuple[Part, ...]]:
+def _named() -> dict[str, tuple[Passage, ...]]:
     """Return the parts that can be asked for, by name: that of the whole, and its last part (``dogleg_b``)."""
-    found: dict[str, list[Part]] = {}
+    found: dict[str, list[Passage]] = {}
     for page in pages():
         for part in parts(page) if page.name in NAMED else ():
             for name in dict.fromkeys([part.title, part.title.rpartition(".")[2]]):
@@ -132,7 +132,7 @@ def _named() -> dict[str, tuple[Part, ...]]:
     return {name: tuple(group) for name, group in found.items()}
 
 
-def why(name: str) -> tuple[Part, ...]:
+def why(name: str) -> tuple[Passage, ...]:
     """Return what the handbook says of a rule, a blunder, a column, a setting, a command or a word.
 
     Raises

@@ -16,7 +16,8 @@ from desurvey.checks import Limits
 from desurvey.exchange import formats
 from desurvey.lineup.picks import LineupSettings
 from desurvey.problems import Rule
-from desurvey.project.settings import Core, Frame, HistoryPlace, Names
+from desurvey.project.settings import Core, FaultEnd, Frame, HistoryPlace, Names
+from desurvey.slip import SlipSettings
 from desurvey.spread.sigmas import Sigmas
 from desurvey.spread.wander import WanderSettings
 from desurvey.study import RULES_BY_PART, Study
@@ -40,6 +41,8 @@ SECTIONS: dict[str, Any] = {
     "lineup": LineupSettings,
     "surface": surface.Options,
     "aim": aim.RigLimits,
+    "slip": SlipSettings,
+    "faults": FaultEnd,
 }
 """Sections of ``project.toml`` with fixed keys, and the dataclass that each is read into."""
 

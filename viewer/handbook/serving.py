@@ -11,7 +11,7 @@ from collections.abc import Callable
 from aiohttp import web
 
 from desurvey.problems import DataProblem
-from viewer.app.door import Lock, new_token
+from viewer.app.door import Guard, new_token
 from viewer.handbook import rendering
 
 __all__ = ["hang", "serve"]
@@ -60,15 +60,16 @@ def serve(first: str, *, port: int = 0, open_browser: bool = True, say: Callable
 
 
 async def _run(first: str, port: int, *, open_browser: bool, say: Callable[[str], None]) -> None:
-    lock = Lock(new_token(), home=PREFIX + first)
-    app = web.Application(middlewares=[lock.guard()])
+    guard = Guard(new_token(), home=PREFIX + first)
+    app = web.Application()
+    guard.hang(app)
     hang(app)
     runner = web.AppRunner(app)
     await runner.setup()
     try:
         site = web.TCPSite(runner, "127.0.0.1", port)
         await site.start()
-        address = f"http://127.0.0.1:{runner.addresses[0][1]}/?token={lock.token}"
+        address = f"http://127.0.0.1:{runner.addresses[0][1]}/?token={guard.token}"
         say(f"the handbook is at {address}")
         say("end it with Ctrl-C")
         if open_browser:
