@@ -133,7 +133,7 @@ PANELS = {
     "This machine": (machine,),
     "Read.": (reading,),
 }
-"""Panels of the help, in the groups and the order of the README, with the modules whose commands stand in each."""
+"""Panels of the help, in the order in which a person meets them, with the modules whose commands stand in each."""
 
 for panel, parts in PANELS.items():
     there = len(app.registered_commands)

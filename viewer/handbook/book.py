@@ -20,8 +20,8 @@ CONTENTS: dict[str, tuple[str, ...]] = {
         "hole_wrong", "picks", "tell_the_crew", "plan_a_hole", "present", "nightly", "somebody_elses", "other_programs",
     ),
     "Why": (
-        "frames", "curvature", "norths", "uncertainty", "suspects", "line_up", "surfaces", "slip", "aiming", "sets", "campaign",
-        "symbols", "bibliography",
+        "frames", "curvature", "norths", "uncertainty", "suspects", "line_up", "surfaces", "slip", "aiming", "sets",
+        "campaign", "symbols", "bibliography",
     ),
     "Reference": ("commands", "project_toml", "inputs", "outputs", "rules", "blunders", "python", "formats"),
     "More": ("glossary", "gallery", "contribute"),
