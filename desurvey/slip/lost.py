@@ -111,7 +111,7 @@ def lost_pieces(
         )
     count = np.floor((holes.end + BEYOND_M) / STEP_M).astype(np.int64) + 1
     hole, number = numbered(count)
-    depth = number * STEP_M
+    depth: Floats = np.asarray(number * STEP_M, dtype=np.float64)
     points = holes.at(hole, depth)
     where = _above(network, faults, points.position)
     span = float(np.linalg.norm(np.ptp(picks.position, axis=0))) + 1.0
@@ -228,7 +228,8 @@ def _windows(
             "flags": list(where[row]),
         }
     )
-    return frame[inside[row] & (chance >= LEAST_CHANCE)].reset_index(drop=True)
+    keep = np.flatnonzero(inside[row] & (chance >= LEAST_CHANCE))
+    return frame.iloc[keep].reset_index(drop=True)
 
 
 LEAST_SLOPE = 0.05
