@@ -127,6 +127,7 @@ def _possible() -> None:
                 html.Button(
                     "undecide", classes="low-button", v_if="one.answer", click="trigger('undecide_suspect', [one.key])"
                 )
+                _why("one.why")
         _findings()
 
 
@@ -162,7 +163,7 @@ def _finding(row: str, title: str, severity: str) -> None:
 
 def _why(page: str) -> None:
     """Lead to the handbook's part on a rule or a blunder."""
-    html.A("why", href=(f"`handbook/${{{page}}}`",), target="_blank", classes="low-why")
+    html.A("why", href=(f"`handbook/${{{page}}}`",), target="_blank", classes="low-handbook")
 
 
 def _lines_up() -> None:

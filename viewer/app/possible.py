@@ -12,6 +12,7 @@ from desurvey.decisions import Decision
 from desurvey.suspects import Weighed
 from viewer.app.stage import Part, Stage, careful
 from viewer.app.work import weighed_in
+from viewer.handbook.book import address_of
 
 __all__ = ["Possible"]
 
@@ -173,6 +174,7 @@ def _item(suspect: pd.Series, decision: Decision | None, shown_explained: bool) 
     return {
         "key": suspect["key"],
         "said": str(suspect["message"]),
+        "why": address_of(str(suspect["blunder"])),
         "explained": bool(shown_explained),
         "answer": answer,
     }

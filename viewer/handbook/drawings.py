@@ -231,11 +231,11 @@ def norths() -> str:
     sheet.arrow(foot, foot + 190 * way(convergence + grid), "hole", INK, 4)
     sheet.text(foot + 190 * way(convergence + grid) + (8, 0), "hole", INK, "start")
     sheet.arc(120, true_page - declination, true_page - declination - read, MARK, foot)
-    sheet.text(foot + 132 * way(declination + 26), f"read {read:.0f}°", MARK, "start")
+    sheet.text(foot + 128 * way(declination + 14), f"read {read:.0f}°", MARK, "start")
     sheet.arc(85, true_page - convergence, true_page - convergence - grid, PLANE, foot)
     sheet.text(
-        np.add(foot, (84, 26)),
-        f"from grid north {grid:.0f}° = {read:.0f} + {declination:.0f} − {convergence:.0f}",
+        np.add(foot, (62, 12)),
+        f"grid {grid:.0f}° = {read:.0f} + {declination:.0f} − {convergence:.0f}",
         PLANE,
         "start",
     )
@@ -264,16 +264,16 @@ def arc() -> str:
 def steep() -> str:
     """Draw how the line's error grows towards the vertical: tilt / cos(dip), by the program's own defaults."""
     sheet = _Sheet("1 σ of the orientation line against the dip of the hole")
-    dips = np.linspace(30.0, 88.0, 117)
+    dips = np.linspace(80.0, 89.6, 117)
     sigma = line_sigma_deg(curvature.tangent(np.zeros(117), np.deg2rad(-dips)), Sigmas())
-    foot, wide, tall = np.array([-150.0, -105.0]), 300.0 / 60.0, 200.0 / 8.0
+    foot, wide, tall = np.array([-150.0, -105.0]), 300.0 / 10.0, 200.0 / 16.0
     sheet.line([foot, np.add(foot, (300, 0))], "axis", INK, 1.5)
     sheet.line([foot, np.add(foot, (0, 200))], "axis", INK, 1.5)
-    for value in (30, 45, 60, 75, 90):
-        sheet.text(np.add(foot, ((value - 30) * wide, -16)), f"−{value}°", QUIET)
-    for value in (0, 2, 4, 6, 8):
+    for value in (80, 82, 84, 86, 88, 90):
+        sheet.text(np.add(foot, ((value - 80) * wide, -16)), f"−{value}°", QUIET)
+    for value in (0, 4, 8, 12, 16):
         sheet.text(np.add(foot, (-8, value * tall - 4)), f"{value}°", QUIET, "end")
-    sheet.line(foot + np.column_stack([(dips - 30) * wide, sigma * tall]), "sigma", PLANE, 3)
+    sheet.line(foot + np.column_stack([(dips - 80) * wide, sigma * tall]), "sigma", PLANE, 3)
     sheet.text(np.add(foot, (150, -34)), "dip of the hole")
     sheet.text(np.add(foot, (6, 208)), "1 σ of a gravity line", INK, "start")
     return sheet.svg()
