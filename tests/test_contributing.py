@@ -10,14 +10,22 @@ from pathlib import Path
 
 import pytest
 
-from tests.projects import TABLES, write_project
+from tests.projects import write_project
 
 ROOT = Path(__file__).parents[1]
 
 RULE = """
 
-EVEN = Rule("even_elevation", "note", "a collar at exactly 0 m is rarely surveyed", "Survey it")
+EVEN = Rule("even_elevation", "note", "a whole hundred is rarely surveyed", "Survey it")
 RULES = (*RULES, EVEN)
+check_others = check_collars
+
+
+def check_collars(context):
+    rows = context.project.collars.query("elevation % 100 == 0")
+    found = [EVEN.found("a whole hundred", table="collars", row=row, hole_id=hole) for row, hole in
+             zip(rows["row"], rows["hole_id"])]
+    return check_others(context) + found
 """
 
 BLUNDER = """
@@ -67,7 +75,7 @@ def copy(tmp_path_factory):
         '("glossary", "ours", "gallery", "contribute")',
     )
     (place / "viewer/handbook/pages/ours.md").write_text("# Ours\n\nHow we do it.\n", encoding="utf-8")
-    write_project(place / "two", collars=TABLES["collars"].replace("A,1000,2000,100", "A,1000,2000,0"))
+    write_project(place / "two")
     return place
 
 
@@ -102,7 +110,7 @@ def test_four_changes_are_enough(copy):
     )
     for words in (
         "['A']",
-        "a collar at exactly 0 m is rarely surveyed",
+        "a whole hundred is rarely surveyed",
         "beta 40° become alpha 30°, beta 20°",
         "40.0 ('beta_reversed', 'alpha_complement', 'beta_doubled')",
         "a\tb\n1\t2",
