@@ -15,7 +15,7 @@ import desurvey
 from desurvey import orient, sphere
 from desurvey.decisions import FILE, Decision, Decisions, decide, read_decisions
 from desurvey.problems import DataProblem
-from tests.benches import written
+from tests.benches import TWO_HOLES, written
 from viewer import scene, theme
 from viewer.app.cards import disc_card, hole_card
 from viewer.app.core_piece import core_piece
@@ -265,3 +265,14 @@ def test_only_this_machine_without_a_token():
     assert not is_loopback("0.0.0.0")
     with pytest.raises(DataProblem, match="needs a --token"):
         serve(None, host="0.0.0.0", open_browser=False)
+
+
+def test_a_card_says_what_is_missing_and_no_nan(tmp_path):
+    """It said ``nan° / –  ± nan°`` of a structure without beta."""
+    tables = TWO_HOLES | {"structures": [*TWO_HOLES["structures"], "S5,B-1,95,joint,,,"]}
+    bare = desk_of(desurvey.open(written(tmp_path / "bare", tables)))
+    for row in (3, 4):
+        text = disc_card(bare, row)
+        assert "nan" not in text
+        assert "without orientation" in text
+    assert "without angles" in disc_card(bare, 4)

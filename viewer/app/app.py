@@ -13,6 +13,7 @@ from desurvey.study import Study
 from viewer import page as pages
 from viewer.app import panels
 from viewer.app.aiming import Aiming
+from viewer.app.calls import guard
 from viewer.app.desk import Way, look_of, net_points, poles_on_net, sight_along
 from viewer.app.door import Door
 from viewer.app.findings import Findings
@@ -64,6 +65,7 @@ class App:
     def __init__(self, study: Study, server: Server, token: str, view: View) -> None:
         self.stage = stage = Stage(study, server, view)
         self.painter = Painter()
+        guard(server)
         self.controls = Controls(stage)
         self.sets, self.possible = SetsPart(stage), Possible(stage)
         self.lines = Lines(stage, self.possible)

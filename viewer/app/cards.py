@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 
 import jinja2
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from markupsafe import Markup
 
@@ -35,18 +36,20 @@ def disc_card(desk: Desk, row: int, said: Sequence[str] = ()) -> str:
         What suspects and the line-up say of it.
     """
     logged, oriented = desk.project.structures.iloc[row], desk.oriented
-    dip, direction = (float(value[0]) for value in orient.dip_of_plane(oriented.normal[row : row + 1]))
     azimuth, hole_dip = (np.rad2deg(value) for value in curvature.angles(oriented.tangent[row : row + 1]))
     sigma, east = desk.study.spread.pole_sigma_deg[row], oriented.position[row]
     blur = np.sqrt(np.diag(desk.study.spread.position[row]))
-    rows = [
-        ("dip / dip direction", f"{dip:.0f}° / {bearing(direction, 'none (flat)')}  ± {sigma:.0f}° (pole, 1 σ)"),
-        ("as logged", _core_angles(logged)),
+    there = [
         ("hole there", f"azimuth {azimuth[0]:.1f}°, dip {hole_dip[0]:.1f}°"),
         (
             "position",
             f"{east[0]:.1f} E, {east[1]:.1f} N, {east[2]:.1f} m  ± {blur[0]:.1f}, {blur[1]:.1f}, {blur[2]:.1f} m",
         ),
+    ]
+    rows = [
+        ("dip / dip direction", _attitude(oriented.normal[row], float(sigma))),
+        ("as logged", _core_angles(logged)),
+        *(there if np.isfinite(east).all() else [("position", "unknown: on no hole that is drawn")]),
         *_others(logged),
     ]
     run = desk.project.structure_run[row]
@@ -107,9 +110,20 @@ def bearing(direction: float, none: str = "–") -> str:
     return f"{round(direction) % 360:03d}°" if np.isfinite(direction) else none
 
 
+def _attitude(normal: npt.NDArray[np.float64], sigma: float) -> str:
+    """Return dip and dip direction of a plane, and how well its pole is known, or that there is no orientation."""
+    dip, direction = (float(value[0]) for value in orient.dip_of_plane(normal[None]))
+    if not np.isfinite(dip):
+        return "none: without orientation"
+    known = f"  ± {sigma:.0f}° (pole, 1 σ)" if np.isfinite(sigma) else ""
+    return f"{dip:.0f}° / {bearing(direction, 'none (flat)')}{known}"
+
+
 def _core_angles(logged: pd.Series) -> str:
     names = (("alpha", "α"), ("beta", "β"), ("gamma", "γ"))
     parts = [f"{sign} {logged[name]:g}°" for name, sign in names if np.isfinite(logged[name])]
+    if not parts and not np.isfinite(logged["dip"]):
+        return "without angles"
     if not parts:
         return f"dip {logged['dip']:g}°, dip direction {logged['dip_direction']:g}°"
     return ", ".join(parts) + (f", line on the {logged['line']} side" if logged["line"] in ("low", "high") else "")

@@ -34,6 +34,7 @@ class Lines(Part):
         self.state.update(BLANK | {"dragged": "", "lineup_said": self._before()})
         self._choose_kind()
         stage.heard.append(self.notice)
+        stage.decided.append(self.follow)
 
     def reset(self) -> None:
         """Forget the answer; the tables have changed."""
@@ -72,6 +73,11 @@ class Lines(Part):
         pins = self.stage.decisions.pins
         self.state.picks = [one | {"pinned": one["id"] in pins} for one in self.state.picks]
         self.state.lineup_stale = "" if self.study().key == self.asked else STALE
+
+    def follow(self) -> None:
+        """Line up anew after a decision that the answer hangs on."""
+        if self.stage.answer is not None and self.study().key != self.asked:
+            self.find_faults()
 
     # --- triggers
 
@@ -112,7 +118,7 @@ class Lines(Part):
 
     @careful
     def pin_pick(self, name: str, fault_id: str) -> None:
-        """Pin a pick to a fault, to none (an empty name) or no longer (``*``), and line up anew."""
+        """Pin a pick to a fault, to none (an empty name) or no longer (``*``)."""
         answer = self.stage.answer
         if answer is None or not name:
             return
@@ -122,7 +128,6 @@ class Lines(Part):
             if fault_id and fault_id not in set(answer.faults["fault_id"]):
                 raise DataProblem("a pick can be pinned only to a fault that other picks hold", value=fault_id)
             self.stage.decide(f"pinned {name} to {fault_id or 'none'}", [Decision("pick", name, "pinned", fault_id)])
-        self.find_faults()
 
     def relog_page(self) -> str:
         """Return the windows as a page to print for the core shed."""

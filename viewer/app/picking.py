@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from viewer.app.calls import unfit
 from viewer.app.cards import disc_card, hole_card
 from viewer.app.fault_cards import fault_card, window_card
 from viewer.app.lines import Lines
@@ -131,7 +132,7 @@ class Picking(Part):
         makes: dict[str, Callable[..., tuple[str, Any] | None]] = {
             "row": self._row_card, "hole": self._hole_card, "window": self._window_card, "fault": self._fault_card,
         }  # fmt: skip
-        made = makes[what](*which) if what in makes else None
+        made = makes[what](*which) if what in makes and not unfit(makes[what], which, {}) else None
         if made is None:
             return CLOSED
         text, place = made
@@ -161,7 +162,7 @@ class Picking(Part):
         hole, depth = answer.found.traces.index([hole_id]), np.array([found["expected_depth"].iloc[0]])
         return window_card(found.iloc[0].to_dict()), answer.found.traces.at(hole, depth).position[0]
 
-    def _fault_card(self, fault_id: str, at: Sequence[float] | None = None) -> tuple[str, Any] | None:
+    def _fault_card(self, fault_id: str, at: list[float] | None = None) -> tuple[str, Any] | None:
         answer = self.stage.answer
         fault = next((one for one in answer.found.faults if one.fault_id == fault_id), None) if answer else None
         if answer is None or fault is None:

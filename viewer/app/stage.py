@@ -22,6 +22,7 @@ from desurvey import suspects
 from desurvey.decisions import Decision, Decisions, What, decide
 from desurvey.problems import DataProblem
 from desurvey.study import Answers, Study
+from viewer.app.calls import checked
 from viewer.app.desk import Desk, desk_of, look_of, shown_scene
 from viewer.app.view import History, View
 from viewer.app.work import NOT_TOLD, Stopped, Worker
@@ -104,6 +105,8 @@ class Stage:
         All that is shown; :meth:`picture` gives that of one question.
     heard : list of callables
         Called when a new scene stands.
+    decided : list of callables
+        Called when decisions have been made or taken back.
     named : callable
         Gives a desk the sets of a view.
     """
@@ -119,6 +122,7 @@ class Stage:
         self.as_of = study.as_of
         self.worker = Worker()
         self.heard: list[Callable[[], None]] = []
+        self.decided: list[Callable[[], None]] = []
         self.named: Callable[[Desk, View], Desk] = lambda desk, _view: desk
         self._tasks: set[asyncio.Task[None]] = set()
         self._waiting: list[_Job] = []
@@ -206,6 +210,7 @@ class Stage:
         own += [one for key, one in _by_key(self.decisions).items() if key in touched]
         self.history.change(words, decisions=Decisions(tuple(own)), **view)  # other people's are theirs to take back
         self.show()
+        self._tell_decided()
 
     def step(self, way: int) -> None:
         """Go back (−1) or on (+1) one step of the history, views and decisions alike."""
@@ -216,6 +221,12 @@ class Stage:
         if made or undone:
             self._write(made, undone)
         self.show()
+        if made or undone:
+            self._tell_decided()
+
+    def _tell_decided(self) -> None:
+        for hear in self.decided:
+            hear()
 
     def _write(self, made: Sequence[Decision], undone: Sequence[tuple[What, str]]) -> None:
         """Change the file, and take over what stands in it now, other people's decisions among it."""
@@ -370,7 +381,7 @@ class Part:
         self.state = stage.state
         self.tell = stage.tell
         for name in self.triggers:
-            stage.server.controller.trigger(name)(getattr(self, name))
+            stage.server.controller.trigger(name)(checked(getattr(self, name)))
 
 
 def _by_key(decisions: Decisions) -> dict[tuple[What, str], Decision]:
