@@ -34,6 +34,8 @@ PICK_COLUMNS = (
 
 MOST_ROWS = 200
 """Rows of a table on paper; the rest is counted."""
+MOST_COLUMNS = 9
+"""Columns of a table in letters of the usual size."""
 SHORT = 18
 """Letters of a cell that stays on one line."""
 
@@ -59,6 +61,11 @@ class Grid:
     numeric: tuple[bool, ...]
     short: tuple[bool, ...]
     left_out: int = 0
+
+    @property
+    def wide(self) -> bool:
+        """Whether it has so many columns that its letters must be small: wider than a page, it would shrink sheets."""
+        return len(self.headings) > MOST_COLUMNS
 
 
 @dataclass(frozen=True, slots=True)
@@ -422,7 +429,12 @@ def _lineup(study: Study, answers: Answers | None) -> Section:
     grids = [("Faults", grid(shown, places))]
     chosen = picks[[name for name in PICK_COLUMNS if name in picks.columns]]
     places |= {"alpha": 0, "beta": 0, "pole_sigma": 1, "left_out_depth": 1, "left_out_sigma": 1}
-    grids += [("Picks", grid(with_readings(study, chosen), places))] if len(chosen) else []
+    if len(chosen):
+        read = with_readings(study, chosen[["structure_id", "hole_id", "depth"]])
+        grids += [
+            ("Picks, and how sure each is", grid(chosen, places)),
+            ("Picks, as logged and as they lie", grid(read, places)),
+        ]
     said = "Each fault's centroid, and each pick as logged, where it lies, how it dips, and where the others put it."
     return Section("lineup", title, (said,), tuple(grids))
 

@@ -116,7 +116,9 @@ def print_pdf(page: Path, path: Path, workbook: Path | None = None) -> None:
         writer = pypdf.PdfWriter(clone_from=_printed(browser, numbered, Path(folder)))
         if workbook is not None:
             writer.add_attachment(workbook.name, workbook.read_bytes())
-        writer.write(partial)
+        content = io.BytesIO()  # pypdf and a full disk leave a file open
+        writer.write(content)
+        partial.write_bytes(content.getvalue())
 
 
 def _printed(browser: str, page: Path, folder: Path) -> Path:
