@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from desurvey.lineup import Fault, LineUp
     from desurvey.orient import Oriented
     from desurvey.progress import Progress
-    from desurvey.slip import MarkerPicks, Slip, SlipLines, SlipSettings
+    from desurvey.slip import FaultNetwork, MarkerPicks, Slip, SlipLines, SlipSettings
     from desurvey.spread import HoleSpread, StructureSpread
     from desurvey.surface import Edge, Extracted, Mesh, Options
     from desurvey.surface.clip import Outside
@@ -942,13 +942,11 @@ class Study:
         Raises
         ------
         DataProblem
-            When there is no such fault, or its picks can't fix a surface.
+            When there is no such fault, or nothing of it is left inside the limits.
         """
         limits = self._ground() if ground else ()
         found = self.lineup(kind).found
-        return surface.fault_surface(
-            found, fault, self._surface_options, edge=edge, older=older, limits=limits, with_sides=sides
-        )
+        return surface.fault_surface(found, fault, edge=edge, older=older, limits=limits, with_sides=sides)
 
     def contacts(
         self,
@@ -996,13 +994,38 @@ class Study:
         DataProblem
             When a marker or a fault that is named isn't there.
         """
+        return self._slipped(kind, progress)[1]
+
+    def _slipped(self, kind: str, progress: Progress | None) -> tuple[FaultNetwork, tuple[Slip, ...]]:
         settings = options("slip", self.logged.section("slip"), slip.SlipSettings)
         markers = [self.marker(name) for name in settings.markers]
         found = self.lineup(kind, progress=part(progress or silent, 0.0, LINEUP_SHARE)).found
         network = slip.FaultNetwork.of(found, {one: end.ends_at for one, end in self.logged.settings.faults.items()})
         lines = [self._slip_lines(found, fault, settings) for fault in found.faults]
         tell = part(progress or silent, LINEUP_SHARE, 1.0)
-        return slip.slips_of(network, markers, lines, settings, progress=tell)
+        return network, slip.slips_of(network, markers, lines, settings, progress=tell)
+
+    def lost(
+        self, marker: str, *, kind: str = "fault", progress: Progress | None = None
+    ) -> tuple[pd.DataFrame, tuple[Slip, ...]]:
+        """Return where each hole should meet a displaced marker, and the slips that this rests on.
+
+        Parameters
+        ----------
+        marker : str
+            As for :meth:`marker`.
+        kind : str
+            Of the faults' picks.
+
+        Raises
+        ------
+        DataProblem
+            As for :meth:`slip`.
+        """
+        found = self.marker(marker)
+        network, slips = self._slipped(kind, progress)
+        drilled, reach = ~self.project.planned(self.holes.hole_ids), self.lineup(kind).found.settings.reach
+        return slip.lost_pieces(network, slips, found, self.holes, drilled, reach=reach), slips
 
     def marker(self, name: str) -> MarkerPicks:
         """Return what ``[slip] markers`` calls by a name.

@@ -19,6 +19,7 @@ NEED_ORIENTATIONS = [
     ["aim", "--out", "a.csv"],
     ["surface", "--fault", "F1", "--out", "f.vtp"],
     ["slip", "--out", "s.csv"],
+    ["lost", "--marker", "lithology.rock=dyke", "--out", "w.csv"],
     ["section", "--hole", "A,B", "--out", "s.pdf"],
     ["plan", "--out", "p.pdf"],
     ["net", "--out", "n.pdf"],

@@ -51,6 +51,7 @@ MORE = {
     "report": ["--no-scene", "--no-logs"],
     "strip": ["--size", "N"],
     "follow": ["A", "--once"],
+    "lost": ["--marker", "fault"],
 }
 """What a command needs beside the project and its output, to be quick on two holes."""
 

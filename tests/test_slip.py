@@ -264,6 +264,44 @@ def test_the_command_writes_the_contracts_columns(tables, tmp_path):
     assert "down the dip" in done.stderr
 
 
+def test_the_lost_piece_is_where_it_truly_is(tables):
+    """Three holes whose dyke nobody logged: the truth is the middle of what was taken out, known to a centimetre."""
+    rock = tables["intervals"]["rock"]
+    dyke = rock[rock["rock"] == "dyke"].assign(middle=lambda f: (f["depth_from"] + f["depth_to"]) / 2)
+    blind = sorted(dyke["hole_id"].unique())[2::5]
+    silent = rock.assign(rock=rock["rock"].where(~rock["hole_id"].isin(blind), "schist"))
+    asked = study(tables | {"intervals": {"rock": silent}}, slip={"markers": ["rock.rock=dyke"]})
+    found, slips = asked.lost("rock.rock=dyke")
+    assert slips[0].odds > 20
+    assert list(found.columns) == list(slip.LOST_COLUMNS)
+    truth = dyke[dyke["hole_id"].isin(blind)]
+    assert len(truth) >= 2
+    for hole, middle in zip(truth["hole_id"], truth["middle"], strict=True):
+        here = found[(found["hole_id"] == hole) & found["depth_from"].lt(middle) & found["depth_to"].gt(middle)]
+        assert here["status"].tolist() == ["not_logged"], (hole, middle)
+        assert here["sigma"].iloc[0] < 12
+    seen = found[found["status"] == "logged"]
+    assert len(seen) >= 8
+    assert (seen["expected_depth"] - seen["logged_depth"]).abs().max() < 12
+    assert set(seen["block"]) == {"above F1", "below F1"}
+    said = slip.lost_words(found, "rock.rock=dyke", slips, blind)
+    assert any("isn't logged" in sentence for sentence in said)
+
+
+def test_a_marker_that_an_unknown_slip_would_move_is_refused(tables):
+    """Without its gammas the dyke alone can't say how far a bed that lies across has moved."""
+    collars = tables["collars"]
+    level = collars.assign(depth=collars["elevation"] / -np.sin(np.deg2rad(collars["dip"])), kind="bed")
+    bare = pd.concat([tables["structures"].assign(gamma=np.nan), level[["hole_id", "depth", "kind"]]])
+    asked = study(tables | {"structures": bare}, slip={"markers": ["rock.rock=dyke"]})
+    (known,) = asked.slip()
+    assert not known.optima[0].complete
+    found, _ = asked.lost("rock.rock=dyke")
+    assert len(found)
+    with pytest.raises(DataProblem, match="is unknown, and that moves this marker"):
+        asked.lost("bed")
+
+
 @pytest.mark.parametrize(
     ("marker", "message"),
     [

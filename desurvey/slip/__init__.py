@@ -9,11 +9,13 @@ them; :func:`slip_table`, :func:`covariance_table` and :func:`in_words` say the 
 ``answer``     the slip of a fault, from all that speaks of it
 ``network``    faults one after another, and what is made of a project's tables
 ``tables``     the contract's table, covariances, sentences
+``lost``       where the pieces of a marker should be in each hole
 =============  ==============================================================================
 """
 
 from desurvey.slip.answer import Optimum, Slip, slip_of
 from desurvey.slip.evidence import Marker, SlipLines, SlipSettings
+from desurvey.slip.lost import LOST_COLUMNS, lost_pieces, lost_words
 from desurvey.slip.movement import (
     Movement,
     fault_axes,
@@ -27,6 +29,7 @@ from desurvey.slip.tables import COVARIANCE_COLUMNS, SLIP_COLUMNS, covariance_ta
 
 __all__ = [
     "COVARIANCE_COLUMNS",
+    "LOST_COLUMNS",
     "SLIP_COLUMNS",
     "FaultNetwork",
     "Marker",
@@ -42,6 +45,8 @@ __all__ = [
     "fault_axes",
     "in_words",
     "lines_of",
+    "lost_pieces",
+    "lost_words",
     "movement_of",
     "piercing_slip",
     "slip_of",

@@ -252,11 +252,11 @@ def wavy_marker(marker: Marker, span: float) -> WavyMarker:
     Parameters
     ----------
     marker : Marker
-        That :attr:`Marker.tells`.
+        With picks on either side or both.
     span : float
         Metres within which it lies anywhere.
     """
-    sides = [marker.picks[side] for side in (marker.hanging, ~marker.hanging)]
+    sides = [marker.picks[side] for side in (marker.hanging, ~marker.hanging) if side.any()]
     habits = [
         Habit(amplitude, distance, float(np.deg2rad(scatter)), 1.0, span, DEPTH_M)
         for amplitude in AMPLITUDES_M

@@ -13,7 +13,7 @@ from desurvey.slip.answer import Optimum, Slip
 from desurvey.slip.movement import fault_axes, movement_of
 from desurvey.slip.network import SURE_ODDS
 
-__all__ = ["COVARIANCE_COLUMNS", "SLIP_COLUMNS", "covariance_table", "in_words", "slip_table"]
+__all__ = ["COVARIANCE_COLUMNS", "SLIP_COLUMNS", "covariance_table", "in_words", "said_line", "slip_table"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -111,18 +111,22 @@ def _said(slip: Slip) -> list[str]:
         if not slip.lines:
             return [f"{name}: no marker lies on both sides and no slip line is logged; nothing is known of its slip."]
         count = f"{slip.lines} slip line{'' if slip.lines == 1 else 's'}"
-        way = f"the hanging wall moved towards {_way(slip.line)}" if slip.told else f"it moved along {_line(slip.line)}"
+        way = (
+            f"the hanging wall moved towards {_way(slip.line)}"
+            if slip.told
+            else f"it moved along {said_line(slip.line)}"
+        )
         return [f"{name}: {count} show that {way}; how far is unknown, for no marker lies on both sides."]
     best, things = slip.optima[0], " and ".join(slip.markers)
     if slip.odds < SURE_ODDS:
         said = [f"{name}: no displacement of {things} is shown (odds {slip.odds:.2g} : 1 for one)."]
-        return said if best.complete else [*said, f"Slip along {_line(best.unknown)} wouldn't show."]
+        return said if best.complete else [*said, f"Slip along {said_line(best.unknown)} wouldn't show."]
     if not best.complete:
         size = float(np.linalg.norm(best.slip))
         sigma = _sigma(best, _along(best.slip))[0]
         said = [
             f"{name} moved {things} by {size:.0f} ± {sigma:.0f} m towards {_way(best.slip)} at least;"
-            f" slip along {_line(best.unknown)} is unknown."
+            f" slip along {said_line(best.unknown)} is unknown."
         ]
         if slip.lines:
             said.append("The slip lines run too near that direction to close it.")
@@ -147,7 +151,7 @@ def _parts(slip: Slip, one: Optimum) -> str:
     return f"{updown} and {side}"
 
 
-def _line(vector: Floats) -> str:
+def said_line(vector: Floats) -> str:
     """Return trend and plunge of a line, either way."""
     trend, plunge = trend_and_plunge(vector)
     return f"{float(trend) % 360.0:03.0f}/{float(plunge):02.0f}"
@@ -156,6 +160,6 @@ def _line(vector: Floats) -> str:
 def _way(vector: Floats) -> str:
     """Return azimuth and plunge of a direction, with a minus where it points up."""
     if vector[2] <= 0.0:
-        return _line(vector)
+        return said_line(vector)
     trend, plunge = trend_and_plunge(vector)
     return f"{(float(trend) + 180.0) % 360.0:03.0f}/−{float(plunge):02.0f}"
