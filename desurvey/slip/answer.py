@@ -155,15 +155,15 @@ def slip_of(
     line, told = _shown_by(lines, said, axes)
     if not used:
         return Slip(fault_id, normal, (), len(lines), len(lines), (), line, told, np.nan, np.nan)
-    with threadpool_limits(1):
+    with threadpool_limits(1):  # hundreds of small products: more threads only wait for each other
         ground = _Ground(used, axes, said, settings)
         optima, odds = ground.answered()
+        fits = [marker.misfit(optima[0].slip) for marker in ground.surfaces]
     tilt = np.deg2rad(normal_sigma_deg) ** 2 * np.outer(normal, normal)
     optima = tuple(
         Optimum(one.slip, one.covariance + float(one.slip @ one.slip) * tilt, one.unknown, one.weight) for one in optima
     )
     best = optima[0]
-    fits = [surface.misfit(best.slip) for surface in ground.surfaces]
     free = sum(numbers - 3 for _, numbers in fits) - (2 if best.complete else 1)
     p_value = float(stats.chi2.sf(sum(chi2 for chi2, _ in fits), free)) if free > 0 else np.nan
     count = sum(len(one.hanging) for one in used)
