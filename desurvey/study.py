@@ -942,13 +942,11 @@ class Study:
         Raises
         ------
         DataProblem
-            When there is no such fault, or its picks can't fix a surface.
+            When there is no such fault, or nothing of it is left inside the limits.
         """
         limits = self._ground() if ground else ()
         found = self.lineup(kind).found
-        return surface.fault_surface(
-            found, fault, self._surface_options, edge=edge, older=older, limits=limits, with_sides=sides
-        )
+        return surface.fault_surface(found, fault, edge=edge, older=older, limits=limits, with_sides=sides)
 
     def contacts(
         self,
