@@ -108,11 +108,8 @@ MOST_A_SIDE = 50
 SEARCHED_A_SIDE = 12
 """Picks a side in the search."""
 
-STEPS = 12
-"""Steps of the search's grid to each side."""
-
-SEARCHED_M = 8.0
-"""Its least step, metres."""
+STEPS, SEARCHED_M = 10, 10.0
+"""Steps of the search's grid to each side, and each one's metres; an optimum made exact may lie beyond."""
 
 STARTS, WITHIN = 4, 12.0
 """Optima that are made exact: at most so many, within this log likelihood of the best."""
@@ -280,12 +277,11 @@ class _Ground:
         return -self.markers(slip) - float(self.beside(slip[None])[0])
 
     def _starts(self) -> list[Floats]:
-        step = max(SEARCHED_M, min(self.settings.largest_m, SEARCHED_M * STEPS) / STEPS)
-        ticks = step * np.arange(-STEPS, STEPS + 1)
+        ticks = SEARCHED_M * np.arange(-STEPS, STEPS + 1)
         grid = np.stack(np.meshgrid(ticks, ticks, indexing="ij"), axis=-1)
         flat = grid.reshape(-1, 2)
         few = [_thinned(one) for one in self.surfaces]
-        level = np.array([sum(one.evidence(s @ self.frame, blurred_m=step / 2.0) for one in few) for s in flat])
+        level = np.array([sum(one.evidence(s @ self.frame, blurred_m=SEARCHED_M / 2.0) for one in few) for s in flat])
         level = (level + self.beside(flat)).reshape(grid.shape[:2])
         tops = np.flatnonzero((level == maximum_filter(level, 3)).ravel())
         tops = tops[np.argsort(-level.ravel()[tops], kind="stable")]
