@@ -1,7 +1,8 @@
 """How far slips can be trusted: ``python -m tests.benchmarks.slips`` on worlds made without the engine.
 
 Each world draws a fault, a slip of 0, 10, 30 or 60 m in any direction, one or two markers (folded by 30 m in a third)
-and none, 8 or 12 slip lines, one in twenty of which means nothing. Worlds whose markers lie on one side only are left out.
+and none, 8 or 12 slip lines, one in twenty of which means nothing. Worlds whose markers lie on one side only are left
+out.
 """
 
 from __future__ import annotations
