@@ -111,23 +111,31 @@ def _possible() -> None:
             html.Span("why ", classes="quiet")
             html.Input(raw_attrs=['type="text"', 'v-model="why"', 'maxlength="300"',
                                   'placeholder="for the next decision"'])  # fmt: skip
-        with html.Div(
-            v_for="one in suspects", key="one.key", raw_attrs=[":class=\"{ 'low-item': true, on: one.explained }\""]
-        ):
-            html.P("{{ one.said }}")
-            html.P("{{ one.answer }}", v_if="one.answer", classes="quiet")
-            with html.Div(classes="low-row"):
-                html.Button("select", classes="low-button", click="ask('pick_suspect', [one.key], true)")
-                html.Button(
-                    "{{ one.explained ? 'show as logged' : 'show as explained' }}", classes="low-button",
-                    click="trigger('explain', [one.key, !one.explained])",
-                )  # fmt: skip
-                html.Button("accept", classes="low-button", click="trigger('accept_suspect', [one.key])")
-                html.Button("set aside", classes="low-button", click="trigger('set_aside_suspect', [one.key])")
-                html.Button(
-                    "undecide", classes="low-button", v_if="one.answer", click="trigger('undecide_suspect', [one.key])"
-                )
+        with html.Template(v_for="group in suspects", key="group.key"):
+            with html.Div(v_if="!group.said", classes="low-group"):
+                _suspects()
+            with html.Details(v_if="group.said", classes="low-group"):
+                html.Summary("{{ group.said }}")
+                _suspects()
         _findings()
+
+
+def _suspects() -> None:
+    on = ":class=\"{ 'low-item': true, on: one.explained }\""
+    with html.Div(v_for="one in group.items", key="one.key", raw_attrs=[on]):
+        html.P("{{ one.said }}")
+        html.P("{{ one.answer }}", v_if="one.answer", classes="quiet")
+        with html.Div(classes="low-row"):
+            html.Button("select", classes="low-button", click="ask('pick_suspect', [one.key], true)")
+            html.Button(
+                "{{ one.explained ? 'show as logged' : 'show as explained' }}", classes="low-button",
+                click="trigger('explain', [one.key, !one.explained])",
+            )  # fmt: skip
+            html.Button("accept", classes="low-button", click="trigger('accept_suspect', [one.key])")
+            html.Button("set aside", classes="low-button", click="trigger('set_aside_suspect', [one.key])")
+            html.Button(
+                "undecide", classes="low-button", v_if="one.answer", click="trigger('undecide_suspect', [one.key])"
+            )
 
 
 def _findings() -> None:
