@@ -31,6 +31,7 @@ degrees at the edges. Data flows one way through the modules:
 ``suspects``      which readings are wrong, and how
 ``lineup``        which fault picks are one fault
 ``surface``       surfaces through picks and orientations
+``slip``          what a fault did to what it cuts
 ``aim``           where the next hole meets a fault
 ``gains``         what a hole would win, and from which pad most
 ``exchange``      what leaves the program

@@ -14,13 +14,14 @@ import os
 import warnings
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import fields, is_dataclass
-from importlib import metadata
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numpy as np
 import pandas as pd
 import platformdirs
+
+from desurvey import __version__
 
 __all__ = ["cache_folder", "engine_code", "fingerprint", "is_kept", "recalled"]
 
@@ -121,7 +122,7 @@ def _bytes(part: object) -> bytes:
 @functools.cache
 def engine_code() -> str:
     """Return the version of the program, and a hash of the engine's code: a developer changes one without the other."""
-    code = hashlib.sha256(metadata.version("lowside").encode())
+    code = hashlib.sha256(__version__.encode())
     for path in sorted(Path(__file__).parent.rglob("*.py")):
         code.update(path.read_bytes())
     return code.hexdigest()

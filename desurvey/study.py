@@ -23,7 +23,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from desurvey import aim as aiming
-from desurvey import checks, frequency, gains, lineup, orient, sphere, spread, surface, traces
+from desurvey import checks, frequency, gains, lineup, orient, slip, sphere, spread, surface, traces
 from desurvey import suspects as weighing
 from desurvey.audit import Trail, read_trail
 from desurvey.cache import fingerprint, is_kept, recalled
@@ -45,9 +45,10 @@ from desurvey.suspects import Weighed
 from desurvey.suspects.table import Settings as SuspectSettings
 
 if TYPE_CHECKING:
-    from desurvey.lineup import LineUp
+    from desurvey.lineup import Fault, LineUp
     from desurvey.orient import Oriented
     from desurvey.progress import Progress
+    from desurvey.slip import FaultNetwork, MarkerPicks, Slip, SlipLines, SlipSettings
     from desurvey.spread import HoleSpread, StructureSpread
     from desurvey.surface import Edge, Extracted, Mesh, Options
     from desurvey.surface.clip import Outside
@@ -62,6 +63,7 @@ SECTIONS: dict[str, type] = {
     "suspects": SuspectSettings,
     "lineup": lineup.LineupSettings,
     "surface": surface.Options,
+    "slip": slip.SlipSettings,
     "aim": aiming.RigLimits,
 }
 """Sections of project.toml that belong to one part of the engine each, and what may stand in them."""
@@ -940,13 +942,11 @@ class Study:
         Raises
         ------
         DataProblem
-            When there is no such fault, or its picks can't fix a surface.
+            When there is no such fault, or nothing of it is left inside the limits.
         """
         limits = self._ground() if ground else ()
         found = self.lineup(kind).found
-        return surface.fault_surface(
-            found, fault, self._surface_options, edge=edge, older=older, limits=limits, with_sides=sides
-        )
+        return surface.fault_surface(found, fault, edge=edge, older=older, limits=limits, with_sides=sides)
 
     def contacts(
         self,
@@ -982,6 +982,86 @@ class Study:
             f"{one} | {other}": surface.extracted(whole, place, edge=edge, limits=limits)
             for place, (one, other) in enumerate(between)
         }
+
+    def slip(self, kind: str = "fault", *, progress: Progress | None = None) -> tuple[Slip, ...]:
+        """Return what each fault of the line-up did, from markers on both of its sides and its slip lines.
+
+        Markers are those of ``[slip] markers``; ``[faults] F2 = { ends_at = "F1" }`` says which fault ends at which.
+        :func:`desurvey.slip.slip_table` and :func:`desurvey.slip.in_words` say the answers.
+
+        Raises
+        ------
+        DataProblem
+            When a marker or a fault that is named isn't there.
+        """
+        return self._slipped(kind, progress)[1]
+
+    def _slipped(self, kind: str, progress: Progress | None) -> tuple[FaultNetwork, tuple[Slip, ...]]:
+        settings = options("slip", self.logged.section("slip"), slip.SlipSettings)
+        markers = [self.marker(name) for name in settings.markers]
+        found = self.lineup(kind, progress=part(progress or silent, 0.0, LINEUP_SHARE)).found
+        network = slip.FaultNetwork.of(found, {one: end.ends_at for one, end in self.logged.settings.faults.items()})
+        lines = [self._slip_lines(found, fault, settings) for fault in found.faults]
+        tell = part(progress or silent, LINEUP_SHARE, 1.0)
+        return network, slip.slips_of(network, markers, lines, settings, progress=tell)
+
+    def lost(
+        self, marker: str, *, kind: str = "fault", progress: Progress | None = None
+    ) -> tuple[pd.DataFrame, tuple[Slip, ...]]:
+        """Return where each hole should meet a displaced marker, and the slips that this rests on.
+
+        Parameters
+        ----------
+        marker : str
+            As for :meth:`marker`.
+        kind : str
+            Of the faults' picks.
+
+        Raises
+        ------
+        DataProblem
+            As for :meth:`slip`.
+        """
+        found = self.marker(marker)
+        network, slips = self._slipped(kind, progress)
+        drilled, reach = ~self.project.planned(self.holes.hole_ids), self.lineup(kind).found.settings.reach
+        return slip.lost_pieces(network, slips, found, self.holes, drilled, reach=reach), slips
+
+    def marker(self, name: str) -> MarkerPicks:
+        """Return what ``[slip] markers`` calls by a name.
+
+        Parameters
+        ----------
+        name : str
+            A kind of structure, ``TABLE.COLUMN:A,B`` (a contact) or ``TABLE.COLUMN=VALUE`` (a thin body).
+
+        Raises
+        ------
+        DataProblem
+            When it isn't there.
+        """
+        column, sign, value = next((parts for s in ":=" if (parts := name.partition(s))[1]), (name, "", ""))
+        if not sign:
+            rows = np.flatnonzero(self.project.of_kind(name) & (self.structures.hole >= 0))
+            if not len(rows):
+                raise self.project.without_kind(name)
+            return slip.MarkerPicks(name, lineup.picks_of(self.structures, self.spread, rows, self.hole_spread, {}))
+        table, column = self.interval_column(column.strip())
+        intervals = self.project.intervals[table]
+        if sign == "=":
+            return slip.body_picks(name, intervals, column, value.strip(), self.holes, self.hole_spread)
+        one, comma, other = (word.strip() for word in value.partition(","))
+        if not (one and comma and other):
+            hint = f'write "{table}.{column}:A,B" with the values on its two sides'
+            raise DataProblem("a marker names a contact without its two sides", column="markers", value=name, hint=hint)
+        changes = surface.changes(intervals, column)
+        return slip.edge_picks(name, changes, (one, other), self.holes, self.hole_spread)
+
+    def _slip_lines(self, found: LineUp, fault: Fault, settings: SlipSettings) -> SlipLines:
+        """Return the slip lines on the picks of a fault, by their gammas and, where there is one, ``sense``."""
+        rows = np.flatnonzero(self.project.of_kind(found.kind) & (self.structures.hole >= 0))[fault.rows]
+        rows = rows[np.isfinite(self.structures.line[rows, 0]) & found.trusted[fault.rows]]
+        return slip.lines_of(self.structures, self.spread, rows, fault.normal, settings)
 
     def _beds(self, kind: str) -> SurfacePicks:
         which = self.project.of_kind(kind)
@@ -1112,6 +1192,9 @@ class Study:
         """Take over what the other process sent."""
         self.__dict__.update(state)
 
+
+LINEUP_SHARE = 0.8
+"""Share of the line-up in the work on slips (demo project)."""
 
 SET_COLUMNS = (
     "kind", "set", "domain", "dip", "dip_direction", "n", "kappa", "cone_95", "frequency", "spacing", "kappa_low",

@@ -232,6 +232,8 @@ def test_worlds_are_sorted_out(name, median, tenth):
     assert np.median(np.concatenate([score.sigma for score in scores])) < 6.0
     inside = np.concatenate([score.inside for score in scores])
     assert np.mean(inside) >= 0.90
+    area, held = np.concatenate([score.banded for score in scores]).sum(axis=0)
+    assert 0.90 <= held / area <= 0.99
 
 
 @pytest.mark.slow

@@ -18,6 +18,8 @@ NEED_ORIENTATIONS = [
     ["lineup", "--out", "lines"],
     ["aim", "--out", "a.csv"],
     ["surface", "--fault", "F1", "--out", "f.vtp"],
+    ["slip", "--out", "s.csv"],
+    ["lost", "--marker", "lithology.rock=dyke", "--out", "w.csv"],
     ["section", "--hole", "A,B", "--out", "s.pdf"],
     ["plan", "--out", "p.pdf"],
     ["net", "--out", "n.pdf"],

@@ -51,6 +51,7 @@ MORE = {
     "report": ["--no-scene", "--no-logs"],
     "strip": ["--size", "N"],
     "follow": ["A", "--once"],
+    "lost": ["--marker", "fault"],
 }
 """What a command needs beside the project and its output, to be quick on two holes."""
 
@@ -82,7 +83,7 @@ def written(command, option, folder, target):
     """Return the arguments that make a command write an option to a target, and what else it must write elsewhere."""
     project = [] if command == "strip" else [folder]
     more = list(MORE.get(command, []))
-    if option != "out" and command in {"trace", "surface", "report", "suspects", "score"}:
+    if option != "out" and command in {"trace", "surface", "report", "suspects", "score", "slip"}:
         elsewhere = Path(tempfile.mkdtemp()) / f"other{ENDINGS.get(command, '.csv')}"
         more += ["--out", elsewhere]
     return [command, *project, f"--{option.replace('_', '-')}", target, *more]

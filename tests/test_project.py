@@ -270,7 +270,7 @@ def test_a_persons_own_columns_come_through(tmp_path):
     assert frame["easting"][0] == pytest.approx(1000.75, abs=0.01)
 
 
-@pytest.mark.parametrize("section", ["spread", "checks", "suspects", "lineup", "surface", "aim"])
+@pytest.mark.parametrize("section", ["spread", "checks", "suspects", "lineup", "surface", "slip", "aim"])
 @pytest.mark.parametrize("command", ["check", "trace"])
 def test_a_key_that_means_nothing_is_refused_by_every_command(section, command, tmp_path):
     folder = write_project(tmp_path, f"{PROJECT_TOML}[{section}]\nnonsense = 3\n")

@@ -67,7 +67,7 @@ def test_triangles_of_different_sizes_leave_no_cracks():
     sides = np.sort(mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
     ends, uses = np.unique(sides, axis=0, return_counts=True)
     assert uses.max() == 2
-    outside = edge.limit(field.picks.position, field.model)
+    outside = edge.limit(field.picks.position, field.axes)
     rim = np.unique(ends[uses == 1])
     assert np.abs(outside(mesh.vertices[rim])).max() < 0.1 * found.cell  # the rim is cut straight across triangles
     length = np.linalg.norm(np.diff(mesh.vertices[ends], axis=1)[:, 0], axis=1)

@@ -12,7 +12,7 @@ from desurvey.project import load_project
 from desurvey.surface import Edge, Options, Picks, Sides, extracted, fit
 from desurvey.surface.clip import beyond_hull
 from desurvey.surface.contacts import changes, contact_picks
-from desurvey.surface.faults import fault_number, fault_picks, fault_sides, sides_along
+from desurvey.surface.faults import FaultField, fault_mesh, fault_number, fault_sides, fault_surface, sides_along
 from tests import benches, fences
 
 
@@ -26,14 +26,52 @@ def found(tmp_path_factory):
 def test_a_fault_of_the_line_up_becomes_the_plane_it_was_drawn_from(found):
     normal = orient.vector_of_plane([60.0], [200.0])[0]
     for fault in found.faults:
-        picks = fault_picks(found, fault_number(found, fault.fault_id))
-        assert len(picks) == len(fault.rows)
-        field = fit(picks)
+        field = FaultField.of(found, fault.fault_id)
+        assert len(field.picks) == len(fault.rows)
         mesh = extracted(field, edge=Edge("hull", 10.0)).mesh
         offset = (mesh.vertices - [500060.0, 5400060.0, 210.0]) @ normal
         nearest = np.where(offset.mean() > 30.0, 60.0, 0.0)  # they lie 60 m apart
         assert np.abs(offset - nearest).max() < 3.0
         assert np.mean(np.abs(offset - nearest) < 1.96 * mesh.sigma) > 0.9
+
+
+def test_a_fault_has_one_surface(found):
+    """What the viewer draws, what ``surface`` writes and what the line-up weighs by are one sheet."""
+    for fault in found.faults:
+        field, drawn = FaultField.of(found, fault.fault_id), fault_mesh(fault)
+        np.testing.assert_allclose(field.value(drawn.vertices), 0.0, atol=1e-6)
+        np.testing.assert_allclose(field.deviation(drawn.vertices), drawn.sigma, rtol=1e-9)
+        written = fault_surface(found, fault.fault_id).mesh
+        np.testing.assert_allclose(field.value(written.vertices), 0.0, atol=1e-3)
+
+
+def test_the_gradient_of_a_fault_is_the_slope_of_its_values(found):
+    """Against central differences, with the surface free and held off rock."""
+    free = FaultField.of(found, "F1")
+    rng = np.random.default_rng(3)
+    points = free.picks.position.mean(axis=0) + rng.uniform(-60.0, 60.0, (25, 3))
+    held = free.holding(points[:4], np.array([1.0, 2.0, 0.5, 1.5]))
+    np.testing.assert_allclose(held.value(points[:4]), [1.0, 2.0, 0.5, 1.5], atol=1e-4)
+    for field in (free, held):
+        value, gradient = field.value_and_gradient(points)
+        np.testing.assert_allclose(value, field.value(points))
+        step = 1e-3
+        for axis in range(3):
+            aside = step * np.eye(3)[axis]
+            slope = (field.value(points + aside) - field.value(points - aside)) / (2.0 * step)
+            np.testing.assert_allclose(gradient[:, axis], slope, atol=1e-6)
+
+
+def test_a_fault_held_off_rock_is_the_one_that_conditioning_gives(found):
+    """A Gaussian given some of its values (Rasmussen & Williams 2006, A.6): K12 K22^-1 (y - m) is added to the mean."""
+    field = FaultField.of(found, "F2")
+    rng = np.random.default_rng(4)
+    points = field.picks.position.mean(axis=0) + rng.uniform(-80.0, 80.0, (9, 3))
+    value = np.array([3.0, -2.0, 1.0])
+    whole = field.covariance(points)
+    mean = field.value(points)
+    expected = mean + whole[:, :3] @ np.linalg.solve(whole[:3, :3], value - mean[:3])
+    np.testing.assert_allclose(field.holding(points[:3], value).value(points), expected, atol=1e-4)
 
 
 def test_an_unknown_fault_is_named_with_those_there_are(found):
@@ -42,9 +80,8 @@ def test_an_unknown_fault_is_named_with_those_there_are(found):
 
 
 def test_rock_between_picks_of_a_fault_is_split_into_intervals_that_keep_off_it(found):
-    picks = fault_picks(found, 0)
-    field = fit(picks)
-    within = beyond_hull(picks.position, field.model.centre, field.model.axes, 30.0)
+    field = FaultField.of(found, found.faults[0].fault_id)
+    within = beyond_hull(field.picks.position, field.picks.position.mean(axis=0), field.axes, 30.0)
     sides = fault_sides(found, 0, within)
     assert len(sides.position)
     value = field.value(sides.position)
@@ -91,8 +128,6 @@ def test_the_constrained_surface_is_the_one_of_least_energy():
     """Against scipy's quadratic programming (SLSQP) on the same posterior: one value at each point of the hole."""
     from scipy.optimize import minimize
 
-    from desurvey.surface.field import covariance_between
-
     rng = np.random.default_rng(6)
     place = np.column_stack([rng.uniform(-200, 200, (10, 2)), rng.normal(0, 10, 10)])
     picks = Picks(place, np.tile([0.0, 0, 1], (10, 1)), covariance=np.tile(4 * np.eye(3), (10, 1, 1)))
@@ -101,7 +136,7 @@ def test_the_constrained_surface_is_the_one_of_least_energy():
     points, interval = np.vstack([hole, more]), np.repeat([0, 1], 6)
     free, kept = fit(picks), fit(picks, sides=Sides(points, interval, np.ones(12)))
     lowest = points[[5, 11]]
-    precision = np.linalg.inv(covariance_between(free, lowest))
+    precision = np.linalg.inv(free.covariance(lowest))
     start = free.value(lowest)
     best = minimize(
         lambda z: (z - start) @ precision @ (z - start),

@@ -81,7 +81,7 @@ HELP = ["-h", "--help"]
 app = typer.Typer(
     name="lowside",
     cls=_Commands,
-    no_args_is_help=True,
+    invoke_without_command=True,
     pretty_exceptions_enable=False,
     rich_markup_mode="rich",
     context_settings={"help_option_names": HELP},
@@ -96,18 +96,22 @@ def _version(wanted: bool) -> None:
 
 @app.callback()
 def lowside(
+    context: typer.Context,
     _version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version and stop.")
     ] = False,
 ) -> None:
     """From oriented drill core to structures in space.
 
-    A project is a folder with a [bold]project.toml[/bold] and tables of collars, surveys, runs and structures. For a
-    folder with tables only, start with [bold]lowside adopt FOLDER[/bold]; then [bold]lowside check PROJECT[/bold].
+    A project is a folder with a [bold]project.toml[/bold] and tables of collars, surveys, runs and structures. Plain
+    [bold]lowside[/bold] opens the start page, which makes one of a folder of tables; from a terminal [bold]lowside
+    adopt FOLDER[/bold] does. Then [bold]lowside check PROJECT[/bold].
 
     Orientations and predicted depths are estimates with the stated uncertainty. Decisions on ground support, slopes,
     drilling hazards and public reporting belong to licensed or competent persons under local codes.
     """
+    if context.invoked_subcommand is None:
+        checking.start()
 
 
 PANELS = {

@@ -21,13 +21,12 @@ from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from importlib import metadata
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from filelock import FileLock, Timeout
 
-from desurvey import decisions
+from desurvey import __version__, decisions
 from desurvey.cache import engine_code
 from desurvey.campaign import relog
 from desurvey.campaign.results import Results, results_of
@@ -228,7 +227,7 @@ def _filed(study: Study, note: str, who: str, when: datetime | None, work: Any) 
             "when": moment.isoformat(timespec="milliseconds"),
             "who": who or _user(),
             "note": note,
-            "version": f"{metadata.version('lowside')} {engine_code()[:HASH_LETTERS]}",
+            "version": f"{__version__} {engine_code()[:HASH_LETTERS]}",
             "outside": outside,
             "files": names,
             "results": parts,

@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from desurvey import __version__
 from desurvey.outputs import date_of_issue, resting_on
 from desurvey.project import Project
 from desurvey.spread.sigmas import Sigmas
@@ -35,7 +36,7 @@ def about(project: Project, basis: str, decisions: Iterable[str]) -> pd.DataFram
         ("basis", basis),
         ("units", "metres and degrees; azimuths from grid north, dip of a hole negative down"),
         ("orientation line", convention(project)),
-        ("written by", f"lowside {metadata.version('lowside')}"),
+        ("written by", f"lowside {__version__}"),
         ("date of issue", date_of_issue()),
         ("caution", CAUTION),
         *(("decision", one) for one in decisions),

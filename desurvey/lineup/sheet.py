@@ -207,10 +207,17 @@ class Sheet:
 
     def level(self, place: Floats) -> Floats:
         """Return f at places (u, v) from all members, shape (m,)."""
-        kernel = _kernel(place, self.readings.place, self.habit)[:, 0]
+        return self._mean(place, 1)[:, 0]
+
+    def level_and_slopes(self, place: Floats) -> Floats:
+        """Return f, ∂f/∂u and ∂f/∂v at places (u, v) from all members, shape (m, 3)."""
+        return self._mean(place, 3)
+
+    def _mean(self, place: Floats, parts: int) -> Floats:
+        kernel = _kernel(place, self.readings.place, self.habit)[:, :parts]
         weights = np.einsum("nrb,nr->nb", self.readings.rows, self.weights.reshape(-1, 3))
-        trend = _basis(place, self.unit, self.curved)[:, 0] @ self.trend
-        return np.asarray(np.einsum("mnb,nb->m", kernel, weights) + trend)
+        trend = _basis(place, self.unit, self.curved)[:, :parts] @ self.trend
+        return np.asarray(np.einsum("mpnb,nb->mp", kernel, weights) + trend)
 
     def trend_at(self, place: Floats) -> tuple[Floats, Floats]:
         """Return the plane's (or curved trend's) level at places (u, v) and its variance, shape (m,) each."""
@@ -224,13 +231,21 @@ class Sheet:
 
     def shared(self, place: Floats, other: Floats) -> Floats:
         """Return the covariance of f at places (m, 2) with f at others (k, 2), given all members, shape (m, k)."""
-        across = [_covariance(_bare(p), self.readings, self.habit)[:, 0] for p in (place, other)]
+        return self._shared(place, other, 1)[:, 0]
+
+    def shared_with_slopes(self, place: Floats, other: Floats) -> Floats:
+        """Return the covariance of f, ∂f/∂u and ∂f/∂v at places with f at others, given all members, (m, 3, k)."""
+        return self._shared(place, other, 3)
+
+    def _shared(self, place: Floats, other: Floats, parts: int) -> Floats:
+        across = [_covariance(_bare(p), self.readings, self.habit)[:, :n] for p, n in ((place, parts), (other, 1))]
         left = [
-            _basis(p, self.unit, self.curved)[:, 0] - far @ self.lever
+            _basis(p, self.unit, self.curved)[:, : far.shape[1]] - far @ self.lever
             for p, far in zip((place, other), across, strict=True)
         ]
-        prior = _kernel(place, other, self.habit)[:, 0, :, 0]
-        return np.asarray(prior - across[0] @ self.core @ across[1].T + left[0] @ self.trend_covariance @ left[1].T)
+        prior = _kernel(place, other, self.habit)[:, :parts, :, 0]
+        known = across[0] @ self.core @ across[1][:, 0].T
+        return np.asarray(prior - known + left[0] @ self.trend_covariance @ left[1][:, 0].T)
 
     def _predicted(self, seen: Readings) -> tuple[Floats, Floats, Guess]:
         """Return waviness shared with the members, (m, 3, 3n), the trend's coefficients, and the prediction.

@@ -27,6 +27,7 @@ from desurvey.tables.schema import FACTORS, UNITS, choice_of
 __all__ = [
     "FILE",
     "Core",
+    "FaultEnd",
     "Frame",
     "HistoryPlace",
     "Names",
@@ -103,6 +104,19 @@ class HistoryPlace:
     each: Literal["keep", "day"] = "keep"
 
 
+@dataclass(frozen=True, slots=True)
+class FaultEnd:
+    """A line of ``[faults]``: ``F2 = { ends_at = "F1" }``.
+
+    Attributes
+    ----------
+    ends_at : str
+        Name of the fault at which it ends.
+    """
+
+    ends_at: str
+
+
 @shown
 @dataclass(frozen=True, slots=True)
 class Names:
@@ -149,6 +163,8 @@ class Settings:
     kinds : mapping
         Kind of structure → the words for it in the structures table, in lower case.
     history : HistoryPlace
+    faults : mapping of str to FaultEnd
+        Fault → where it ends.
     extends : str
         The file whose settings hold where this project says nothing, such as a company's; blank for none.
     """
@@ -165,6 +181,7 @@ class Settings:
     sections: Mapping[str, Mapping[str, Any]]
     kinds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     history: HistoryPlace = field(default_factory=HistoryPlace)
+    faults: Mapping[str, FaultEnd] = field(default_factory=dict)
     extends: str = ""
 
     def files(self, table: str) -> tuple[str, ...]:
@@ -184,13 +201,25 @@ class Settings:
         return Reading(self.columns.get(table, {}), units, self.repairs.get(table, Repairs()), self.frame.down)
 
 
-OWN_SECTIONS = ("spread", "suspects", "lineup", "surface", "aim", "checks")
+OWN_SECTIONS = ("spread", "suspects", "lineup", "surface", "slip", "aim", "checks")
 """Sections whose keys are known to the module of that name."""
 
 NAMES_ONLY = ("name", "extends")
 """Keys that are texts and no sections."""
 
-SECTIONS = (*NAMES_ONLY, "frame", "core", "tables", "columns", "units", "repairs", "kinds", "history", *OWN_SECTIONS)
+SECTIONS = (
+    *NAMES_ONLY,
+    "frame",
+    "core",
+    "tables",
+    "columns",
+    "units",
+    "repairs",
+    "kinds",
+    "history",
+    "faults",
+    *OWN_SECTIONS,
+)
 
 WHY = {
     "frame.north": 'say what survey azimuths are measured from: add north = "grid" (or "true" or "magnetic")',
@@ -273,6 +302,7 @@ def settings_of(raw: Mapping[str, Any]) -> Settings:
         sections={key: raw.get(key, {}) for key in OWN_SECTIONS},
         kinds=_kinds(raw.get("kinds", {})),
         history=options("history", raw.get("history", {}), HistoryPlace),
+        faults=_faults(raw.get("faults", {})),
         extends=_checked(raw.get("extends", ""), str, "extends", {}),
     )
 
@@ -434,6 +464,26 @@ def _kinds(raw: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
                 raise DataProblem("[kinds] gives one word to two kinds", file=FILE, column=f"kinds.{given}", value=word)
         kinds[kind] = tuple(own)
     return kinds
+
+
+def _faults(raw: Mapping[str, Any]) -> dict[str, FaultEnd]:
+    """Return which faults end at which; none may end at itself, by way of others either."""
+    ends: dict[str, FaultEnd] = _mapping(raw, FaultEnd, "faults")
+    for name in ends:
+        way = [name]
+        while way[-1] in ends:
+            way.append(ends[way[-1]].ends_at)
+            if way[-1] in way[:-1]:
+                circle = way[way.index(way[-1]) :]
+                hint = "the younger of two faults cuts the older one off: take one of the lines out"
+                raise DataProblem(
+                    "[faults] goes round in a circle",
+                    file=FILE,
+                    column="faults",
+                    value=" ends at ".join(circle),
+                    hint=hint,
+                )
+    return ends
 
 
 def _units(raw: Mapping[str, Any], intervals: Mapping[str, Any]) -> dict[str, dict[str, str]]:

@@ -16,7 +16,6 @@ from desurvey.surface.band import Lattice, grown, net, onto_surface
 from desurvey.surface.clip import Outside, beyond, beyond_hull, joined
 from desurvey.surface.field import Field
 from desurvey.surface.mesh import Mesh
-from desurvey.surface.model import CovarianceModel
 from desurvey.surface.patches import patched
 from desurvey.surface.picks import Picks
 from desurvey.surface.refine import Needs, refined
@@ -27,7 +26,7 @@ Floats = npt.NDArray[np.float64]
 
 
 class Surfaces(Protocol):
-    """A fitted field, solved in one piece or in patches."""
+    """A fitted field, solved in one piece or in patches, or a fault of the line-up."""
 
     @property
     def picks(self) -> Picks:
@@ -35,8 +34,8 @@ class Surfaces(Protocol):
         ...
 
     @property
-    def model(self) -> CovarianceModel:
-        """Frame and covariance."""
+    def axes(self) -> Floats:
+        """Unit vectors u, v, w in rows: w is the pole of the mean plane."""
         ...
 
     def value(self, points: Floats, surface: int = 0) -> Floats:
@@ -88,12 +87,12 @@ class Edge:
     shape: Literal["hull", "distance"] = "hull"
     margin: float | None = None
 
-    def limit(self, picks: Floats, model: CovarianceModel) -> Outside:
-        """Return the limit as a function of points."""
+    def limit(self, picks: Floats, axes: Floats) -> Outside:
+        """Return the limit as a function of points, the hull seen along the third of three axes."""
         margin = self.metres(picks)
         if self.shape == "distance":
             return beyond(picks, margin)
-        return beyond_hull(picks, picks.mean(axis=0), model.axes, margin)
+        return beyond_hull(picks, picks.mean(axis=0), axes, margin)
 
     def metres(self, picks: Floats) -> float:
         """Return the margin in metres."""
@@ -139,8 +138,8 @@ def extracted(
 
     Parameters
     ----------
-    field : Field or Patched
-        A fitted field.
+    field : Field, Patched or FaultField
+        What it is a surface of.
     surface : int
         Which of its surfaces.
     cell : float, optional
@@ -160,13 +159,13 @@ def extracted(
     """
     level, edge = LevelOf(field, surface), edge or Edge()
     picks = level.picks
-    outside = joined(edge.limit(picks, field.model), *limits)
+    outside = joined(edge.limit(picks, field.axes), *limits)
     cell = cell if cell is not None else _cell(picks, edge)
     if not cell > 0.0:
         raise DataProblem("the cell must be a length above 0 m", value=cell)
     tolerance = tolerance if tolerance is not None else 0.02 * cell
     rounds = _halvings(picks, cell) if tolerance > 0.0 else 0
-    coarse, evaluated = _net(level, field.model.axes, cell * 2**rounds, outside)
+    coarse, evaluated = _net(level, field.axes, cell * 2**rounds, outside)
     needs = Needs(
         lambda points: onto_surface(level, points, cell * 2**rounds),
         _sigma_of(field, surface),

@@ -2,32 +2,135 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Self
+
 import numpy as np
 import numpy.typing as npt
 
 from desurvey.lineup import Fault, LineUp
-from desurvey.lineup.sheet import DISPLACED_M
+from desurvey.lineup.sheet import Sheet
 from desurvey.problems import DataProblem, nearest
 from desurvey.ragged import numbered
-from desurvey.spread import pole_sigma_deg
+from desurvey.shown import shown
 from desurvey.surface.clip import Outside, beyond_older
 from desurvey.surface.extract import Edge, Extracted, LevelOf, extracted
-from desurvey.surface.fit import fit
 from desurvey.surface.mesh import Mesh
-from desurvey.surface.model import Options
 from desurvey.surface.picks import Picks, Sides
+from desurvey.surface.sides import clearance_of, respected
 from desurvey.traces import Traces
 
-__all__ = ["fault_mesh", "fault_number", "fault_picks", "fault_sides", "fault_surface", "sides_along"]
+__all__ = ["FaultField", "fault_mesh", "fault_number", "fault_sides", "fault_surface", "sides_along"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
+@shown
+@dataclass(frozen=True, slots=True, eq=False)
+class FaultField:
+    """A fault of the line-up as a field: metres above its sheet along the pole of its reference plane.
+
+    There is one model of a fault: this is the sheet by which the line-up weighs picks and predicts windows.
+
+    Attributes
+    ----------
+    sheet : Sheet
+        The fault as the line-up has it.
+    picks : Picks
+        Its picks.
+    held : (k, 2) array
+        Places (u, v) in the sheet's frame at which the surface is held off rock that it did not cut.
+    force : (k,) array
+        By how much each holds it, 1/m.
+    """
+
+    sheet: Sheet
+    picks: Picks
+    held: Floats
+    force: Floats
+
+    @classmethod
+    def of(cls, found: LineUp, fault_id: str) -> Self:
+        """Return a fault of a line-up.
+
+        Raises
+        ------
+        DataProblem
+            When the line-up has no fault of that name.
+        """
+        number = fault_number(found, fault_id)
+        rows = np.flatnonzero((found.group == number) & ~found.forced)
+        picks = Picks(found.picks.position[rows], hole=found.hole_ids[rows])
+        return cls(found.faults[number].sheet, picks, np.zeros((0, 2)), np.zeros(0))
+
+    @property
+    def axes(self) -> Floats:
+        """Unit vectors u, v, w in rows: w is the pole of the reference plane."""
+        return self.sheet.axes
+
+    @property
+    def amplitude(self) -> float:
+        """Variance of its waves, m²."""
+        return self.sheet.habit.amplitude**2
+
+    def value(self, points: Floats, surface: int = 0) -> Floats:
+        """Return metres above the fault at points (n, 3), (n,)."""
+        return self._in_blocks(points, lambda local: local[:, 2] - self._surface(local[:, :2])[:, 0])
+
+    def value_and_gradient(self, points: Floats, surface: int = 0) -> tuple[Floats, Floats]:
+        """Return metres above the fault at points, (n,), and its gradient in (E, N, U), (n, 3)."""
+
+        def both(local: Floats) -> Floats:
+            surface = self._surface(local[:, :2])
+            return np.column_stack([local[:, 2] - surface[:, 0], -surface[:, 1:], np.ones(len(local))])
+
+        found = self._in_blocks(points, both)
+        return found[:, 0], found[:, 1:] @ self.axes
+
+    def deviation(self, points: Floats, surface: int = 0) -> Floats:
+        """Return the fault's standard deviation along its pole at points, metres, (n,); what holds it left out."""
+
+        def variance(local: Floats) -> Floats:
+            return self.sheet.surface(local[:, :2])[1][:, 0, 0]
+
+        return np.asarray(np.sqrt(np.maximum(self._in_blocks(points, variance), 0.0)))
+
+    def covariance(self, points: Floats) -> Floats:
+        """Return the covariance of the values at points with each other, m², (k, k)."""
+        place = self._local(points)[:, :2]
+        return self.sheet.shared(place, place)
+
+    def holding(self, points: Floats, value: Floats) -> FaultField:
+        """Return the fault with given values at points; its uncertainty stays that of the picks alone."""
+        local = self._local(points)
+        spread = self.sheet.shared(local[:, :2], local[:, :2])
+        spread.flat[:: len(spread) + 1] += 1e-9 * np.trace(spread) / max(len(spread), 1)
+        force = np.asarray(np.linalg.solve(spread, local[:, 2] - value - self.sheet.level(local[:, :2])), dtype=float)
+        return replace(self, held=local[:, :2], force=force)
+
+    def _surface(self, place: Floats) -> Floats:
+        """Return height and slopes at places (u, v), (n, 3)."""
+        free = self.sheet.level_and_slopes(place)
+        return free + self.sheet.shared_with_slopes(place, self.held) @ self.force if len(self.force) else free
+
+    def _local(self, points: Floats) -> Floats:
+        return (points - self.sheet.centre) @ self.axes.T
+
+    def _in_blocks(self, points: Floats, found: Callable[[Floats], Floats]) -> Floats:
+        """Return what is found at points in the sheet's frame, for some thousand at a time."""
+        parts = np.array_split(self._local(points), max(1, -(-len(points) // BLOCK)))
+        return np.concatenate([found(part) for part in parts])
+
+
+BLOCK = 4096
+"""Points that are looked at in one piece: what they share with the picks fits into a processor's cache."""
+
+
 def fault_surface(
     found: LineUp,
     fault_id: str,
-    options: Options,
     *,
     edge: Edge | None = None,
     older: str = "",
@@ -42,8 +145,6 @@ def fault_surface(
         The line-up.
     fault_id : str
         Which fault.
-    options : Options
-        How the surface is built.
     edge : Edge, optional
         Where it ends; left out, at the reach that the line-up states for it.
     older : str
@@ -56,17 +157,16 @@ def fault_surface(
     Raises
     ------
     DataProblem
-        When there is no such fault, its picks can't fix a surface, or nothing of it is left inside the limits.
+        When there is no such fault, or nothing of it is left inside the limits.
     """
+    field = FaultField.of(found, fault_id)
     number = fault_number(found, fault_id)
-    picks = fault_picks(found, number)
+    picks = field.picks.position
     edge = edge or Edge("hull", found.faults[number].reach)
-    field = fit(picks, options)
     if with_sides:
-        field = fit(picks, options, fault_sides(found, number, edge.limit(picks.position, field.model)))
+        field = respected(field, fault_sides(found, number, edge.limit(picks, field.axes)), clearance_of(field.picks))
     if older:
-        cut = fit(fault_picks(found, fault_number(found, older)), options)
-        limits = (*limits, beyond_older(LevelOf(cut, 0), picks.position))
+        limits = (*limits, beyond_older(LevelOf(FaultField.of(found, older), 0), picks))
     return extracted(field, edge=edge, limits=limits)
 
 
@@ -114,35 +214,6 @@ def fault_number(found: LineUp, fault_id: str) -> int:
         hint = nearest(fault_id, names) or f"the line-up found {', '.join(names) or 'no fault'}"
         raise DataProblem("there is no such fault in the line-up", column="fault_id", value=fault_id, hint=hint)
     return names.index(fault_id)
-
-
-def fault_picks(found: LineUp, number: int) -> Picks:
-    """Return the picks of a fault, with orientations only where the line-up believes them.
-
-    Picks that a person put there against the evidence have no part in it; those that seem displaced along their holes
-    have little, and each counts for as much as it is surely of this fault: by its probability. The poles' σ is that of
-    the reading and of the fault's own small-scale scatter together: a surface is asked to follow the fault, not each
-    of its ripples.
-    """
-    rows = np.flatnonzero((found.group == number) & ~found.forced)
-    known = found.picks
-    believed = found.trusted[rows] & np.isfinite(known.normal[rows, 0])
-    scatter = np.rad2deg(found.faults[number].sheet.habit.scatter)
-    off = DISPLACED_M**2 * found.displaced[rows]
-    along = known.tangent[rows, :, None] * known.tangent[rows, None, :]
-    sure = np.clip(found.probability[rows, number], LEAST_SURE, 1.0)
-    sigma = np.hypot(np.nan_to_num(pole_sigma_deg(known.pole_covariance[rows])), scatter)
-    return Picks(
-        known.position[rows],
-        np.where(believed[:, None], known.normal[rows], np.nan),
-        covariance=(known.position_covariance[rows] + off[:, None, None] * along) / sure[:, None, None],
-        pole_sigma_deg=np.where(believed, sigma, 0.0),
-        hole=found.hole_ids[rows],
-    )
-
-
-LEAST_SURE = 0.05
-"""Probability as whose a less probable pick counts, so that its covariance stays a number to reckon with."""
 
 
 def fault_sides(found: LineUp, number: int, within: Outside, spacing: float = 10.0) -> Sides:

@@ -19,7 +19,7 @@ Lajaunie, Courrioux & Manuel (1997), Mathematical Geology 29, 571–584; Hillier
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -34,7 +34,7 @@ from desurvey.surface.model import CovarianceModel, Options
 from desurvey.surface.picks import Picks, aligned, merged, refuse_unfixed
 from desurvey.surface.system import Solution
 
-__all__ = ["Estimate", "Field", "Rival", "covariance_between", "prepared", "solved"]
+__all__ = ["Estimate", "Field", "Rival", "prepared", "solved"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -96,6 +96,8 @@ class Field:
         Its solution, which reports the condition.
     rivals : tuple of Rival
         Fields under other models that the picks allow; none where the model counts as known.
+    given : (n,) array or float
+        What it was solved with at its picks (:func:`desurvey.surface.equations.equations`).
     """
 
     picks: Picks
@@ -103,11 +105,22 @@ class Field:
     system: Equations
     solution: Solution
     rivals: tuple[Rival, ...] = ()
+    given: Floats | float = 0.0
 
     @property
     def model(self) -> CovarianceModel:
         """Frame and covariance."""
         return self.estimate.model
+
+    @property
+    def axes(self) -> Floats:
+        """Unit vectors u, v, w in rows: w is the pole of the mean plane."""
+        return self.model.axes
+
+    @property
+    def amplitude(self) -> float:
+        """Variance of its waves, m²."""
+        return self.model.amplitude
 
     @property
     def levels(self) -> Floats:
@@ -141,6 +154,18 @@ class Field:
         within = np.array([rival._variance(points, surface) for _, rival in self.rivals])
         return np.asarray(np.sqrt(weights @ (within + (said - weights @ said) ** 2)))
 
+    def covariance(self, points: Floats) -> Floats:
+        """Return the kriging covariance of the first surface's values at points with each other, m², (k, k)."""
+        scaled = self.model.scaled(points)
+        covariance, drift = _targets(self.system, self.model, scaled, 0, len(self.levels))
+        prior = profile(self.model.kernel, cdist(scaled, scaled)).value
+        return self.solution.posterior(covariance, drift, prior) * self.model.amplitude
+
+    def holding(self, points: Floats, value: Floats) -> Field:
+        """Return the field with given values at points; its uncertainty stays that of the picks alone."""
+        held = solved(self.picks, self.model, Held(points, value), self.given)
+        return replace(self, estimate=held.estimate)
+
     def _variance(self, points: Floats, surface: int) -> Floats:
         """Return the kriging variance under the field's own model."""
         scaled = self.model.scaled(points)
@@ -159,14 +184,6 @@ class Rival(NamedTuple):
 
     weight: float
     field: Field
-
-
-def covariance_between(field: Field, points: Floats) -> Floats:
-    """Return the kriging covariance of the first surface's values at points with each other, m², (k, k)."""
-    scaled = field.model.scaled(points)
-    covariance, drift = _targets(field.system, field.model, scaled, 0, len(field.levels))
-    prior = profile(field.model.kernel, cdist(scaled, scaled)).value
-    return field.solution.posterior(covariance, drift, prior) * field.model.amplitude
 
 
 def _targets(
@@ -199,7 +216,7 @@ def solved(picks: Picks, model: CovarianceModel, held: Held | None = None, value
     solution = system.solved(model)
     level, linear = np.split(solution.drift, [picks.surfaces])
     estimate = Estimate(model, level, linear, _nodes(system.sites, solution.weights))
-    return Field(picks, estimate, system, solution)
+    return Field(picks, estimate, system, solution, given=value)
 
 
 def _nodes(sites: Sites, weights: Floats) -> tuple[Floats, Floats, Floats]:

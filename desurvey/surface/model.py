@@ -26,7 +26,7 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """How surfaces are built; ``[surface]`` in ``project.toml``.
+    """How surfaces of contacts are built; ``[surface]`` in ``project.toml``.
 
     Attributes
     ----------

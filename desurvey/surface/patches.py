@@ -89,6 +89,11 @@ class Patched:
     levels: Floats
 
     @property
+    def axes(self) -> Floats:
+        """Unit vectors u, v, w in rows: w is the pole of the mean plane."""
+        return self.model.axes
+
+    @property
     def condition(self) -> float:
         """The largest condition number of any patch."""
         return float(self.conditions.max())
@@ -222,7 +227,7 @@ def _respected(free: Patched, sides: Sides) -> Patched:
         members = free.members[disc]
         field = _patch(free.picks, free.model, members, free.levels)
         here = Sides(sides.position[rows], sides.interval[rows], side[rows])
-        estimates[disc] = respected(field, here, clearance, free.levels[free.picks.surface[members]]).estimate
+        estimates[disc] = respected(field, here, clearance).estimate
     return replace(free, estimates=tuple(estimates))
 
 

@@ -12,8 +12,7 @@ Lawson & Hanson (1974), Solving Least Squares Problems, chapter 23: least distan
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Protocol
+from typing import Protocol, Self, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -21,8 +20,6 @@ from scipy import linalg
 from scipy.optimize import nnls
 
 from desurvey.problems import DataProblem
-from desurvey.surface.equations import Held
-from desurvey.surface.field import Field, covariance_between, solved
 from desurvey.surface.picks import Picks, Sides
 
 __all__ = ["clearance_of", "respected", "sides_taken"]
@@ -48,24 +45,42 @@ class Valued(Protocol):
         ...
 
 
+class Holding(Valued, Protocol):
+    """What can be made to take given values at points, at the least energy."""
+
+    @property
+    def amplitude(self) -> float:
+        """Variance of its waves, m²."""
+        ...
+
+    def covariance(self, points: Floats) -> Floats:
+        """Return the covariance of the values at points with each other, m², (k, k)."""
+        ...
+
+    def holding(self, points: Floats, value: Floats) -> Self:
+        """Return it with these values at these points."""
+        ...
+
+
+F = TypeVar("F", bound=Holding)
+
+
 def clearance_of(picks: Picks) -> float:
     """Return how far the surface of some picks keeps from rock that it did not cut, metres."""
     return CLEARANCE * float(np.linalg.norm(picks.position - picks.position.mean(axis=0), axis=1).max())
 
 
-def respected(field: Field, sides: Sides, clearance: float, value: Floats | float = 0.0) -> Field:
+def respected(field: F, sides: Sides, clearance: float) -> F:
     """Return the field with its (first) surface kept on its side of drilled rock.
 
     Parameters
     ----------
-    field : Field
-        The field of the picks alone.
+    field : Field, FaultField
+        That of the picks alone.
     sides : Sides
         Points of drilled rock.
     clearance : float
         Metres that the field keeps from 0 there.
-    value : (n,) array or float
-        What the field was solved with at its picks (:func:`desurvey.surface.equations.equations`).
 
     Raises
     ------
@@ -82,8 +97,7 @@ def respected(field: Field, sides: Sides, clearance: float, value: Floats | floa
             return current
         candidates = np.union1d(candidates, worst)
         active = candidates[_active(field, sides.position[candidates], side[candidates], clearance)]
-        held = Held(sides.position[active], np.asarray(side[active] * clearance))
-        current = replace(field, estimate=solved(field.picks, field.model, held, value).estimate)
+        current = field.holding(sides.position[active], np.asarray(side[active] * clearance))
     raise _contradiction()
 
 
@@ -111,11 +125,11 @@ def _worst(short: Floats, interval: Ints, tolerance: float) -> Ints:
     return np.asarray(worst[short[worst] > tolerance])
 
 
-def _active(field: Field, points: Floats, side: Ints, clearance: float) -> npt.NDArray[np.bool_]:
+def _active(field: Holding, points: Floats, side: Ints, clearance: float) -> npt.NDArray[np.bool_]:
     """Return which candidates the least-energy field touches, by NNLS on the dual ½ λᵀ Σ λ − λᵀ short, λ ≥ 0."""
-    spread = covariance_between(field, points) * np.outer(side, side)
+    spread = field.covariance(points) * np.outer(side, side)
     variance = np.einsum("ii->i", spread)  # a view
-    if np.any(variance <= STIFF * field.model.amplitude):
+    if np.any(variance <= STIFF * field.amplitude):
         raise _contradiction()
     variance += 1e-9 * variance.mean()
     root = linalg.cholesky(spread, lower=True)

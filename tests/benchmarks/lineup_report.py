@@ -22,6 +22,7 @@ import pandas as pd
 from sklearn.metrics import adjusted_rand_score
 
 from desurvey import lineup, orient, spread, traces
+from desurvey.surface import fault_mesh
 from tests.worlds import faulted
 
 RECIPES = {
@@ -42,6 +43,8 @@ class Score(NamedTuple):
     deviation: Floats
     sigma: Floats
     p_values: Floats
+    banded: Floats
+    """Area of the faults' surfaces, m², and of it what the truth lies within 1.96 σ of, (k, 2)."""
 
 
 def read(world: faulted.World) -> tuple[traces.Traces, spread.HoleSpread, lineup.Picks]:
@@ -87,13 +90,26 @@ def score(seed: int, name: str) -> Score:
     fine = (found.group >= 0) & (matched(world, found)[found.group] == world.truth)
     p_values = np.array([fault.surface.p_value for fault in found.faults])
     rand = float(adjusted_rand_score(world.truth, found.group))
-    return Score(rand, windows_hold(world, found), deviation[fine], out.sigma[fine], p_values)
+    return Score(rand, windows_hold(world, found), deviation[fine], out.sigma[fine], p_values, banded(world, found))
 
 
 def matched(world: faulted.World, found: lineup.LineUp) -> npt.NDArray[np.int64]:
     """Return the true fault that most picks of each found fault belong to (−1: none), and −2 at the end."""
     truth = [np.bincount(world.truth[fault.rows] + 1).argmax() - 1 for fault in found.faults]
     return np.array([*truth, -2], dtype=np.int64)
+
+
+def banded(world: faulted.World, found: lineup.LineUp) -> Floats:
+    """Return the area of each found fault and how much of it has the true surface inside its 95 % band, m², (k, 2)."""
+    out = []
+    for fault, truth in zip(found.faults, matched(world, found)[:-1], strict=True):
+        if truth >= 0 and np.all(world.truth[fault.rows] == truth):
+            mesh = fault_mesh(fault)
+            off = world.offsets[truth](mesh.vertices[mesh.triangles].mean(axis=1))
+            across = abs(float(fault.normal @ world.normals[truth]))
+            inside = np.abs(off) * across < 1.96 * mesh.sigma[mesh.triangles].mean(axis=1)
+            out.append((mesh.areas.sum(), mesh.areas[inside].sum()))
+    return np.array(out).reshape(-1, 2)
 
 
 def windows_hold(world: faulted.World, found: lineup.LineUp) -> Floats:

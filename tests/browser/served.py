@@ -23,6 +23,8 @@ SCRIPT = (
     "serve(desurvey.open(sys.argv[1]), open_browser=False, say=lambda text: print(text, flush=True))"
 )
 
+START = "import sys; from viewer.start import begin;begin(open_browser=False, say=lambda text: print(text, flush=True))"
+
 
 @dataclass
 class Served:
@@ -38,11 +40,11 @@ class Served:
 
 
 @contextmanager
-def served(folder: Path) -> Iterator[Served]:
-    """Serve a project and stop with Ctrl-C; what it printed must not hold a traceback."""
+def served(folder: Path, script: str = SCRIPT) -> Iterator[Served]:
+    """Serve a project (or the start page) and stop with Ctrl-C; what it printed must not hold a traceback."""
     environment = {name: value for name, value in os.environ.items() if name not in ("DISPLAY", "WAYLAND_DISPLAY")}
     process = subprocess.Popen(
-        [sys.executable, "-c", SCRIPT, str(folder)],
+        [sys.executable, "-c", script, str(folder)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment,
     )  # fmt: skip
     try:

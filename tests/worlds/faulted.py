@@ -8,6 +8,7 @@ the picks that were withheld.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -72,6 +73,8 @@ class World:
     """Upward normals of the mean planes of the faults, shape (F, 3)."""
     cuts: pd.DataFrame | None = None
     """Every place where a hole cuts a fault, logged or not: hole_id, depth, fault."""
+    offsets: tuple[Callable[[Floats], Floats], ...] = ()
+    """Of each fault, the distance of positions from its surface along the normal of its mean plane, metres."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,7 +135,8 @@ def drilled(seed: int, recipe: Recipe = USUAL) -> World:
     normals = np.array([f.axes[2] for f in faults]).reshape(-1, 3)
     everywhere = [(f"H{h:02d}", d, k) for k, fault in enumerate(faults) for h, d in _cuts(fault, holes)]
     all_cuts = pd.DataFrame(everywhere, columns=["hole_id", "depth", "fault"])
-    return World(collars, surveys, structures, truth[order], withheld, normals, all_cuts)
+    offsets = tuple(fault.offset for fault in faults)
+    return World(collars, surveys, structures, truth[order], withheld, normals, all_cuts, offsets)
 
 
 def _tangent(azimuth: Floats, dip: Floats) -> Floats:

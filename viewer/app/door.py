@@ -23,7 +23,7 @@ from aiohttp import web
 
 from desurvey.problems import DataProblem
 
-__all__ = ["Door", "is_loopback", "new_token"]
+__all__ = ["Door", "Guard", "is_loopback", "new_token"]
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -52,41 +52,21 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-class Door:
-    """Middleware and data routes for the server's aiohttp application.
+class Guard:
+    """Middleware that lets in who knows the token, and from then on the cookie that the token earned.
 
     Parameters
     ----------
     token : str
         What a visitor has to know.
-    scene, net : callables
-        Return what ``/scene.json`` and ``/net.json`` answer.
-    relog : callable
-        Returns the page ``/relog.html``.
-    picture : coroutine function
-        Returns the JPEG that ``/picture`` answers for a camera.
     """
 
-    def __init__(
-        self,
-        token: str,
-        *,
-        scene: Callable[[], dict[str, Any]],
-        net: Callable[[], dict[str, Any]],
-        picture: Callable[[dict[str, Any]], Awaitable[bytes]],
-        relog: Callable[[], str],
-    ) -> None:
-        self.token, self._session, self.secret = token, new_token(), new_token()
-        self._scene, self._net, self._picture, self._relog = scene, net, picture, relog
+    def __init__(self, token: str) -> None:
+        self.token, self._session = token, new_token()
 
     def hang(self, app: web.Application) -> None:
-        """Put the door into an application that hasn't started yet."""
+        """Put the guard into an application that hasn't started yet."""
         app.middlewares.append(self._guard())
-        app.router.add_get("/scene.json", self._json(lambda: self._scene()))
-        app.router.add_get("/net.json", self._json(lambda: self._net()))
-        app.router.add_get("/relog.html", self._print)
-        app.router.add_post("/picture", self._draw)
-        app.router.add_post("/paraview/", self._where)
 
     def _guard(self) -> Any:
         @web.middleware
@@ -111,6 +91,44 @@ class Door:
             return response
 
         return guard
+
+
+class Door(Guard):
+    """Guard and data routes for the server's aiohttp application.
+
+    Parameters
+    ----------
+    token : str
+        What a visitor has to know.
+    scene, net : callables
+        Return what ``/scene.json`` and ``/net.json`` answer.
+    relog : callable
+        Returns the page ``/relog.html``.
+    picture : coroutine function
+        Returns the JPEG that ``/picture`` answers for a camera.
+    """
+
+    def __init__(
+        self,
+        token: str,
+        *,
+        scene: Callable[[], dict[str, Any]],
+        net: Callable[[], dict[str, Any]],
+        picture: Callable[[dict[str, Any]], Awaitable[bytes]],
+        relog: Callable[[], str],
+    ) -> None:
+        super().__init__(token)
+        self.secret = new_token()
+        self._scene, self._net, self._picture, self._relog = scene, net, picture, relog
+
+    def hang(self, app: web.Application) -> None:
+        """Put the door into an application that hasn't started yet."""
+        super().hang(app)
+        app.router.add_get("/scene.json", self._json(lambda: self._scene()))
+        app.router.add_get("/net.json", self._json(lambda: self._net()))
+        app.router.add_get("/relog.html", self._print)
+        app.router.add_post("/picture", self._draw)
+        app.router.add_post("/paraview/", self._where)
 
     def _json(self, answer: Callable[[], dict[str, Any]]) -> Handler:
         async def handle(_request: web.Request) -> web.Response:

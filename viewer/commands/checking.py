@@ -1,7 +1,8 @@
-"""Data, looked at before anything is done with them: ``adopt`` and ``check``."""
+"""Data, looked at before anything is done with them: ``start``, ``adopt`` and ``check``."""
 
 from __future__ import annotations
 
+import functools
 import sys
 import textwrap
 from collections.abc import Sequence
@@ -17,13 +18,37 @@ if TYPE_CHECKING:
     from desurvey.project import Look
     from desurvey.study import Study
 
-__all__ = ["add_to"]
+__all__ = ["Browser", "Port", "add_to", "start"]
+
+Port = Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to serve on; 0 takes a free one.")]
+Browser = Annotated[
+    bool, typer.Option("--browser/--no-browser", help="Open the address in the browser, or only say it.")
+]
 
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    for command in (adopt, check):
+    for command in (start, adopt, check):
         app.command()(command)
+
+
+def start(
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="FOLDER", help="Folder with tables.", show_default=False)
+    ] = None,
+    port: Port = 0,
+    browser: Browser = True,
+) -> None:
+    """Open the start page: from a folder of tables to a project and its viewer, without an editor.
+
+    It says what every file and column is taken for and why, asks in pictures what no table can tell, and offers repairs
+    by their cause. Tables are never touched; project.toml is written. Plain [bold]lowside[/bold] does the same.
+
+    Example: lowside start field_folder
+    """
+    from viewer.start import begin
+
+    begin(folder, port=port, open_browser=browser, say=functools.partial(say, always=True))
 
 
 def adopt(

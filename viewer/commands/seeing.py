@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
+from viewer.commands.checking import Browser, Port, start
 from viewer.commands.shared import on_study, say, suspects_of, working
 
 if TYPE_CHECKING:
@@ -18,7 +21,26 @@ __all__ = ["add_to"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    app.command()(view)
+    app.command()(_or_start(view))
+
+
+def _or_start(command: Callable[..., None]) -> Callable[..., None]:
+    """Return the command that opens the start page where a folder has no project yet."""
+
+    @functools.wraps(command)
+    def careful(**given: Any) -> None:
+        folder, more = given["project"], (given["shot"], given["html"], given["at"], given["window"])
+        own = given["host"] == HOST and not given["token"] and given["token_file"] is None
+        if own and not any(more) and folder.is_dir() and not (folder / "project.toml").exists():
+            say(f"{folder} has no project yet: this is where to make one.")
+            start(folder, given["port"], given["browser"])
+        else:
+            command(**given)
+
+    return careful
+
+
+HOST = "127.0.0.1"
 
 
 @on_study()
@@ -50,8 +72,8 @@ def view(
     look: Annotated[Literal["light", "dark"], typer.Option("--look", help="Background.")] = "light",
     host: Annotated[
         str, typer.Option("--host", help="Address to serve on; any but this machine's own needs --token.")
-    ] = "127.0.0.1",
-    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to serve on; 0 takes a free one.")] = 0,
+    ] = HOST,
+    port: Port = 0,
     token: Annotated[
         str,
         typer.Option(
@@ -67,13 +89,12 @@ def view(
             "--token-file", metavar="FILE", help="Read the token here: a process list shows the other option."
         ),
     ] = None,
-    browser: Annotated[
-        bool, typer.Option("--browser/--no-browser", help="Open the address in the browser, or only say it.")
-    ] = True,
+    browser: Browser = True,
 ) -> None:
     """Show holes as tubes and structures as discs in their true orientation, and answer questions about them.
 
-    Opens the viewer in the browser, served from this machine only, until Ctrl-C. A still and a page need no screen.
+    Opens the viewer in the browser, served from this machine only, until Ctrl-C. A still and a page need no screen. For
+    a folder without a project it opens the start page.
 
     Example: lowside view demo_project --kind fault --shot scene.png
     """

@@ -1,4 +1,4 @@
-"""Faults and contacts as surfaces: ``surface``."""
+"""Faults and contacts as surfaces, and what faults did: ``surface``, ``slip`` and ``lost``."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from desurvey.problems import DataProblem
+from desurvey.problems import DataProblem, nearest
 from viewer.commands.judging import Kind
-from viewer.commands.shared import Out, on_study, say, suspects_of, working
+from viewer.commands.shared import Out, on_study, say, suspects_of, working, write
 
 if TYPE_CHECKING:
     from desurvey.study import Study
@@ -20,7 +20,8 @@ __all__ = ["add_to"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    app.command()(surface)
+    for command in (surface, slip, lost):
+        app.command()(command)
 
 
 @on_study("lowside view {project}")
@@ -79,6 +80,80 @@ def surface(
     for place, (name, found) in enumerate(made.items()):
         target = out if len(made) == 1 else out.with_stem(f"{out.stem}-{place + 1}")
         _write(study, name, found, target, contours, interval)
+
+
+@on_study("lowside view {project}")
+def slip(
+    study: Study,
+    out: Out,
+    kind: Kind = "fault",
+    covariance: Annotated[
+        Path | None,
+        typer.Option("--covariance", metavar="FILE", help="Every slip that fits, with its covariance."),
+    ] = None,
+) -> None:
+    r"""Say how far each fault moved its hanging wall and which way, from markers on both sides and slip lines.
+
+    Markers are named in project.toml: [bold]\[slip][/bold] markers = ["vein", "lithology.rock:schist,marble",
+    "lithology.rock=dyke"] (a kind of structure, a contact, a thin body). Slip lines are the gammas of the fault's own
+    picks, with a column [bold]sense[/bold] if the way is known. What the data leave open is blank, with its direction.
+
+    Example: lowside slip demo_project --out slip.csv
+    """
+    from desurvey.slip import covariance_table, in_words, slip_table
+
+    suspects_of(study)
+    with working("Weighing slips") as progress:
+        slips = study.slip(kind, progress=progress)
+        write(study, slip_table(slips), out)
+        if covariance is not None:
+            write(study, covariance_table(slips), covariance)
+    for sentence in in_words(slips):
+        say(sentence)
+    if not study.logged.section("slip").get("markers"):
+        say(MARKERLESS)
+    say(f"{len(slips)} fault{'' if len(slips) == 1 else 's'} written to {out}")
+
+
+@on_study("lowside aim {project} --out aim.csv")
+def lost(
+    study: Study,
+    marker: Annotated[
+        str,
+        typer.Option("--marker", metavar="MARKER", help="What was displaced: a name as [slip] markers has them."),
+    ],
+    hole: Annotated[
+        list[str] | None, typer.Option("--hole", metavar="HOLE", help="Speak of this hole only. Can be repeated.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", metavar="FILE", help="Write the windows of all holes as a table.")
+    ] = None,
+    kind: Kind = "fault",
+) -> None:
+    """Say where a displaced marker should be in each hole, why it wasn't met, and where its other piece is.
+
+    Depth windows of 95 %, each with the chance that the marker is inside its block there, in drilled and planned holes.
+
+    Example: lowside lost demo_project --marker lithology.rock=dolerite --hole TH-14
+    """
+    from desurvey.slip import lost_words
+
+    known = study.holes.hole_ids.tolist()
+    for one in hole or ():
+        if one not in known:
+            raise DataProblem("there is no such hole", column="--hole", value=one, hint=nearest(one, known))
+    suspects_of(study)
+    with working("Looking for the other piece") as progress:
+        windows, slips = study.lost(marker, kind=kind, progress=progress)
+        if out is not None:
+            write(study, windows, out)
+    for sentence in lost_words(windows, marker, slips, hole or sorted(set(windows["hole_id"]))):
+        typer.echo(sentence)
+    if out is not None:
+        say(f"{len(windows)} window{'' if len(windows) == 1 else 's'} written to {out}")
+
+
+MARKERLESS = 'No marker is named, so how far is unknown: add [slip] markers = ["lithology.rock:A,B"] to project.toml.'
 
 
 def _pairs(between: list[str]) -> list[tuple[str, str]]:
