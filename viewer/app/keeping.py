@@ -16,7 +16,7 @@ from viewer.app.sets import SetsPart
 from viewer.app.stage import Part, Stage, careful
 from viewer.app.view import View
 
-__all__ = ["FILE", "Keeping", "Kept"]
+__all__ = ["FILE", "Keeping", "KeptView"]
 
 FILE = "views.json"
 
@@ -109,16 +109,16 @@ class Keeping(Part):
         names.insert(min(max(place + by, 0), len(names) - 1), names.pop(place))
         self._write({key: self._kept[key] for key in names})
 
-    def slides(self) -> list[Kept]:
+    def slides(self) -> list[KeptView]:
         """Return the kept views in their order."""
         now = self.stage.history.now
         return [
-            Kept(name, one["said"], replace(now, **_fields(one["view"])), one["camera"])
+            KeptView(name, one["said"], replace(now, **_fields(one["view"])), one["camera"])
             for name, one in self._kept.items()
         ]
 
 
-class Kept(NamedTuple):
+class KeptView(NamedTuple):
     """A kept view: its title and sentence, what is shown, and the camera as the page gave it."""
 
     name: str

@@ -21,7 +21,7 @@ from desurvey import directions
 from desurvey.problems import DataProblem
 from viewer import theme
 from viewer.app.desk import filters_said, look_of, shown_rows
-from viewer.app.keeping import Keeping, Kept
+from viewer.app.keeping import Keeping, KeptView
 from viewer.app.stage import Part, Stage, careful
 from viewer.figures.collect import Shown, content_of
 from viewer.figures.net import draw_net, net_of
@@ -110,7 +110,7 @@ class Taking(Part):
         scenes: dict[object, Scene] = {}
         return [self._slide(one, scenes) for one in self._keeping.slides()]
 
-    def _slide(self, kept: Kept, scenes: dict[object, Scene]) -> Slide:
+    def _slide(self, kept: KeptView, scenes: dict[object, Scene]) -> Slide:
         stage, view, tab = self.stage, replace(kept.view, doubt=False), kept.camera["tab"]
         key = replace(view, look="light", selected=frozenset())
         if key not in scenes:
