@@ -53,6 +53,7 @@ GRAPHICS = {"pyvista", "vtk", "vtkmodules", "matplotlib", "trame", "rich", "type
 
 TOP_LEVEL = {
     "README.md",
+    "CITATION.cff",
     "DEVELOPERS.md",
     "LICENSE",
     "CHANGELOG.md",

@@ -14,14 +14,14 @@ import pytest
 
 from tests.command import lowside
 from tests.projects import TABLES, write_project
-from viewer.cli import _commands, main
-
-README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+from viewer.cli import commands as tree
+from viewer.cli import main
+from viewer.handbook.book import pages
 
 
 def commands():
     """Give every command with the words that call it, those of groups too."""
-    left = [((), _commands())]
+    left = [((), tree())]
     while left:
         words, one = left.pop()
         below = getattr(one, "commands", {})
@@ -71,17 +71,14 @@ def test_check_speaks_on_a_terminal_without_all_letters(encoding, tmp_path):
     assert "expected a number" in text
 
 
-def test_the_panels_are_the_groups_of_the_readme():
-    """The groups stand in the README once; the help has each of its commands in the panel of that name."""
-    groups = re.split(r"^\*\*(.+?)\*\*$", README.split("## Commands")[1].split("## The viewer")[0], flags=re.MULTILINE)
-    told = dict(zip(groups[1::2], groups[2::2], strict=True))
-    panels = {name: one.rich_help_panel for name, one in _commands().commands.items()}
-    assert len(told) == 3
-    for panel, text in told.items():
-        named = set(re.findall(r"^\| `lowside (\w+)", text, re.MULTILINE))
-        assert named
-        assert {panels[name] for name in named} == {panel}
+def test_every_command_stands_in_a_panel_and_in_the_handbook_under_its_name():
+    panels = {name: one.rich_help_panel for name, one in tree().commands.items()}
     assert None not in panels.values()
+    (page,) = (page for page in pages() if page.name == "commands")
+    told = re.split(r"^## (.+)$", page.text, flags=re.MULTILINE)
+    for panel, text in zip(told[1::2], told[2::2], strict=True):
+        for name in re.findall(r"^### `lowside (\w+)", text, re.MULTILINE):
+            assert panels[name] == panel, name
 
 
 @pytest.mark.parametrize(("words", "command"), VISIBLE, ids=[" ".join(words) for words, _ in VISIBLE])
@@ -100,7 +97,7 @@ def test_no_switch_is_called_a_bool_and_paragraphs_wrap_as_wholes():
     assert "tables of collars, surveys, runs \n" in re.sub(r" +", " ", lowside("--help").stdout)
 
 
-def test_the_same_thing_has_one_spelling_in_all_commands():
+def test_the_same_thing_has_one_spelling_in_alltree():
     spelling: dict[str, set[str]] = {}
     for _, command in ALL:
         for one in command.params:

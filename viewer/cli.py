@@ -28,10 +28,22 @@ from typer.core import TyperGroup
 
 from desurvey.outputs import intending, said
 from desurvey.problems import DataProblem, shortened
-from viewer.commands import archive, campaign, checking, engine, figures, handover, judging, machine, seeing, surfacing
+from viewer.commands import (
+    archive,
+    campaign,
+    checking,
+    engine,
+    figures,
+    handover,
+    judging,
+    machine,
+    reading,
+    seeing,
+    surfacing,
+)
 from viewer.commands.shared import QUIET, Quiet, say
 
-__all__ = ["app", "main"]
+__all__ = ["app", "commands", "main"]
 
 
 @contextmanager
@@ -119,8 +131,9 @@ PANELS = {
     "What do the readings say together?": (judging, campaign, surfacing),
     "Show it.": (seeing, figures, handover, archive),
     "This machine": (machine,),
+    "Read.": (reading,),
 }
-"""Panels of the help, in the groups and the order of the README, with the modules whose commands stand in each."""
+"""Panels of the help, in the order in which a person meets them, with the modules whose commands stand in each."""
 
 for panel, parts in PANELS.items():
     there = len(app.registered_commands)
@@ -169,7 +182,7 @@ if app.registered_callback is not None:
 
 
 @functools.cache
-def _commands() -> Any:
+def commands() -> Any:
     """Return the commands, read from their functions once a process: as long as a small command's own work."""
     commands = typer.main.get_command(app)
     _without_types(commands)
@@ -194,7 +207,7 @@ def main() -> None:
     with _stopped_by_signals():
         try:
             try:
-                _commands()(prog_name="lowside")
+                commands()(prog_name="lowside")
             finally:  # it ends by SystemExit: what a full disk kept back comes up here, not after the status is set
                 with _answered():
                     sys.stdout.flush()

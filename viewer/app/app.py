@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 import numpy as np
+from aiohttp import web
 from trame_server.core import Server
 
 from desurvey.study import Study
@@ -30,6 +31,7 @@ from viewer.app.taking import Taking
 from viewer.app.verdict import Glance
 from viewer.app.view import FILTERS, NO_FILTERS, View
 from viewer.app.watching import Watching
+from viewer.handbook import serving as handbook
 from viewer.page.packing import cell_colours, dressed, encoded, encoded_bytes, packed
 from viewer.scene import values
 from viewer.scene.camera import Camera
@@ -96,7 +98,7 @@ class App:
             }
         )  # fmt: skip
         panels.lay_out(server, stage.base.project.name)
-        server.controller.add("on_server_bind")(lambda web_server: self.door.hang(web_server.app))
+        server.controller.add("on_server_bind")(lambda web_server: self._hang(web_server.app))
         server.controller.add("on_server_ready")(lambda **_: self.verdict.begin())
 
     def take(self, study: Study) -> None:
@@ -114,6 +116,11 @@ class App:
         """End what runs in the background."""
         self.stage.close()
         await self.painter.close()
+
+    def _hang(self, application: web.Application) -> None:
+        """Put door and handbook into the server's application."""
+        self.door.hang(application)
+        handbook.hang(application)
 
     # -- what the browser asks for ---
 

@@ -59,10 +59,12 @@ class Guard:
     ----------
     token : str
         What a visitor has to know.
+    home : str
+        Address to which who brought the token is sent on.
     """
 
-    def __init__(self, token: str) -> None:
-        self.token, self._session = token, new_token()
+    def __init__(self, token: str, home: str = "/index.html") -> None:
+        self.token, self._home, self._session = token, home, new_token()
 
     def hang(self, app: web.Application) -> None:
         """Put the guard into an application that hasn't started yet."""
@@ -76,7 +78,7 @@ class Guard:
             cookie = f"lowside_{_port(request)}"
             asked = request.query.get("token", "")
             if asked and hmac.compare_digest(asked.encode(), self.token.encode()):
-                response: web.StreamResponse = web.HTTPFound("/index.html")
+                response: web.StreamResponse = web.HTTPFound(self._home)
                 response.set_cookie(cookie, self._session, httponly=True, samesite="Strict", path="/")
                 return response
             if not hmac.compare_digest(request.cookies.get(cookie, "").encode(), self._session.encode()):

@@ -12,6 +12,7 @@ from desurvey.problems import Finding, Severity
 from viewer.app.desk import Desk
 from viewer.app.picking import Picking
 from viewer.app.stage import Part, Stage, careful
+from viewer.handbook.book import address_of
 
 __all__ = ["Findings", "folded"]
 
@@ -99,6 +100,7 @@ def _item(alike: list[tuple[int, Finding]]) -> dict[str, Any]:
         "severity": first.severity,
         "said": _together([one for _, one in alike]),
         "do": first.suggestion,
+        "why": address_of(first.rule),
         "rows": [
             {
                 "number": number,

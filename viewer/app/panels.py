@@ -151,7 +151,8 @@ def _findings() -> None:
         with html.Details(v_if="one.rows.length > 1"):
             with html.Summary(title=("one.do",)):
                 html.B("{{ one.severity }}: ")
-                html.Span("{{ one.said }}")
+                html.Span("{{ one.said }} ")
+                _why("one.why")
             with html.Div(v_for="row in one.rows", key="row.number"):
                 _finding("row", "row.where", "")
 
@@ -163,6 +164,13 @@ def _finding(row: str, title: str, severity: str) -> None:
             html.B(severity)
         html.Span(f"{{{{ {row}.said }}}} ")
         html.Span(f"{{{{ {row}.hole }}}} {{{{ {row}.depth && {row}.depth + ' m' }}}}", classes="quiet nowrap")
+    if severity:
+        _why("one.why")
+
+
+def _why(page: str) -> None:
+    """Lead to the handbook's part on a rule or a blunder."""
+    html.A("why", href=(f"`handbook/${{{page}}}`",), target="_blank", classes="low-why")
 
 
 def _lines_up() -> None:
@@ -389,6 +397,7 @@ def _show() -> None:
         html.H2("About")
         html.P(CAUTION, classes="quiet")
         html.Button("keys", classes="low-button", click="tab.keys = !tab.keys", title="Key ?")
+        html.A("handbook", href="handbook/start.html", target="_blank", classes="low-link")
 
 
 def _hole_filter() -> None:
@@ -561,3 +570,4 @@ def _keys() -> None:
                 with html.Tr():
                     html.Th(keys)
                     html.Td(meaning)
+        html.A("Handbook", href="handbook/start.html", target="_blank")
