@@ -37,7 +37,7 @@ ENDINGS = {
     "check": ".csv", "trace": ".csv", "orient": ".csv", "suspects": ".csv", "aim": ".csv", "surface": ".vtp",
     "contours": ".dxf", "shot": ".png", "html": ".html", "section": ".pdf", "plan": ".pdf", "net": ".svg",
     "holelog": ".pdf", "report": ".html", "pdf": ".pdf", "export": ".glb", "strip": ".pdf", "since": ".json",
-    "figure": ".svg",
+    "figure": ".svg", "workbook": ".xlsx",
 }  # fmt: skip
 """Ending of what a command writes, or of the option itself; tables otherwise."""
 

@@ -88,7 +88,13 @@ def test_it_says_what_was_read_and_under_which_conventions(project):
     assert "no azimuth was changed" in said
     assert "only alpha is logged" in said
     assert CAUTION in said
-    for heading in ("Competent person", "Signature", "Holes, surveys and their uncertainty", "Plan of all holes"):
+    for heading in (
+        "Competent person",
+        "Signature",
+        "Holes, surveys and their uncertainty",
+        "Plan of all holes",
+        "What public reporting asks",
+    ):
         assert heading in said
 
 

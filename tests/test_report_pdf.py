@@ -7,6 +7,7 @@ import re
 import shutil
 
 import numpy as np
+import pandas as pd
 import pypdf
 import pytest
 
@@ -14,6 +15,7 @@ import desurvey
 from tests.projects import TABLES, write_project
 from viewer.report import WantedDrawings, compose, print_pdf, write_report
 from viewer.report.drawings import draw_all
+from viewer.report.gather import Section, grid
 from viewer.theme import PAPERS
 
 pytestmark = [
@@ -40,9 +42,12 @@ def printed(tmp_path_factory):
         if paper != "A4"
         for sheet in draw_all(study, None, WantedDrawings(paper=paper, logs=False))
     ]
-    report = dataclasses.replace(report, sheets=(*report.sheets, *more))
+    columns = {f"column {n}": [1234567.891] * 3 for n in range(18)}  # as wide as picks with all that is known of them
+    wide = Section("wide", "A wide table", ("It would shrink the sheets.",), (("", grid(pd.DataFrame(columns))),))
+    report = dataclasses.replace(report, sheets=(*report.sheets, *more), appendices=(*report.appendices, wide))
     write_report(report, folder / "r.html")
-    print_pdf(folder / "r.html", folder / "r.pdf")
+    (folder / "tables.xlsx").write_bytes(b"PK of a workbook")
+    print_pdf(folder / "r.html", folder / "r.pdf", folder / "tables.xlsx")
     pdf = pypdf.PdfReader(folder / "r.pdf")
     return report, pdf, [Drawn(page) for page in pdf.pages]
 
@@ -86,6 +91,28 @@ def bar_mm(page):
     left, right = min(box[0] for box in parts), max(box[0] + box[2] for box in parts)
     assert len({round(box[1], 1) for box in parts}) == 1
     return right - left
+
+
+def test_contents_bookmarks_and_heads_lead_to_their_pages(printed):
+    report, pdf, pages = printed
+    for number, page in enumerate(pages, start=1):
+        assert f"page {number} of {len(pages)}" in " ".join(page.text.split())
+    titles = [part.title for part in (*report.sections, *report.appendices)]
+    bookmarks = [mark for mark in flat(pdf.outline) if any(mark.title.endswith(title) for title in titles)]
+    assert len(bookmarks) >= len(titles)
+    contents = " ".join(" ".join(page.text for page in pages[:3]).split())
+    for mark in bookmarks[: len(titles)]:
+        page = pdf.get_destination_page_number(mark)
+        title = mark.title.removeprefix("Appendix ")
+        assert re.search(rf"{re.escape(title)} ?{page + 1}\b", contents), title
+        assert title.split()[-1] in pages[page].text
+    assert "Two holes · data to 2026-06-01 · draft" in pages[0].text
+    assert pdf.trailer["/Root"]["/MarkInfo"]["/Marked"]
+    assert pdf.attachments["tables.xlsx"] == [b"PK of a workbook"]
+
+
+def flat(outline):
+    return [mark for part in outline for mark in (flat(part) if isinstance(part, list) else [part])]
 
 
 def test_every_sheet_has_a_page_of_its_paper(printed):

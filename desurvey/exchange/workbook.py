@@ -6,6 +6,7 @@ as their column deserves, shown and not cut; heads stay in sight, and each table
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
@@ -43,8 +44,10 @@ def write_sheets(tables: dict[str, pd.DataFrame], path: Path) -> None:
     book.remove(book.active)
     for name, frame in tables.items():
         _fill(book.create_sheet(name[:LONGEST_NAME]), frame, openpyxl)
+    content = io.BytesIO()  # openpyxl and a full disk leave a file open
+    book.save(content)
     with replacing(path) as partial:
-        book.save(partial)
+        partial.write_bytes(content.getvalue())
 
 
 def _fill(sheet: Any, frame: pd.DataFrame, openpyxl: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -34,7 +35,12 @@ def report(
     logs: Annotated[bool, typer.Option("--logs/--no-logs", help="A log of each drilled hole.")] = True,
     paper: Paper = "A4",
     scene: Annotated[bool, typer.Option("--scene/--no-scene", help="The scene in three dimensions.")] = True,
-    pdf: Annotated[Path | None, typer.Option("--pdf", metavar="F.pdf", help="Print the report to PDF too.")] = None,
+    pdf: Annotated[
+        Path | None, typer.Option("--pdf", metavar="F.pdf", help="Print the report to PDF too, the workbook attached.")
+    ] = None,
+    workbook: Annotated[
+        Path | None, typer.Option("--workbook", metavar="F.xlsx", help="Write the tables behind it as a workbook too.")
+    ] = None,
 ) -> None:
     """Write one self-contained HTML file with everything that a reviewer needs, readable on paper too.
 
@@ -43,6 +49,7 @@ def report(
     Example: lowside report demo_project --out report.html --pdf report.pdf
     """
     from viewer.report import WantedDrawings, compose, print_pdf, write_report
+    from viewer.report.workbook import write_report_workbook
 
     study = suspecting(study, suspects)
     suspects_of(study)
@@ -50,10 +57,17 @@ def report(
     with working("Drawing"):
         write_report(compose(study, WantedDrawings(bars=colour, logs=logs, scene=scene, paper=paper)), out)
     say(f"Report written to {out}")
-    if pdf is not None:
-        with working("Printing"):
-            print_pdf(out, pdf)
-        say(f"Printed to {pdf}")
+    with tempfile.TemporaryDirectory() as folder:
+        tables = workbook or Path(folder) / "tables.xlsx"
+        if pdf is not None or workbook is not None:
+            with working("Writing the workbook"):
+                write_report_workbook(study, tables)
+        if workbook is not None:
+            say(f"Tables written to {workbook}")
+        if pdf is not None:
+            with working("Printing"):
+                print_pdf(out, pdf, tables)
+            say(f"Printed to {pdf}")
 
 
 def _list_formats(asked: bool) -> None:

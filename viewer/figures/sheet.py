@@ -358,10 +358,10 @@ TRIMMED_MM: Final = 7.0
 """Of the empty margin that a sheet on a page of a larger document leaves to that page."""
 
 
-def figure_markup(figure: Figure, alternative: str) -> str:
+def figure_markup(figure: Figure, alternative: str, *, rim: float = TRIMMED_MM) -> str:
     """Return a figure as an SVG element for a page of HTML: its text stays text, and its size is in millimetres.
 
-    The rim of :data:`TRIMMED_MM` is left to the page, which has its own margins there. Identifiers are those of what
+    A ``rim`` of so many millimetres is left to the page, which has its own margins there. Identifiers are those of what
     they name (matplotlib makes them of the content), so that figures share a page without mixing up.
     """
     text = figure_bytes(figure, ".svg").decode()
@@ -370,8 +370,8 @@ def figure_markup(figure: Figure, alternative: str) -> str:
     text = re.sub(
         r' d="[^"]*"', lambda path: re.sub(r"(\.\d\d)\d+", r"\1", path[0]), text
     )  # hundredths of a point: 4 µm
-    width, height = (figure.get_size_inches() * MM_PER_INCH - 2 * TRIMMED_MM).tolist()
-    rim, points = TRIMMED_MM / POINT_MM, (width / POINT_MM, height / POINT_MM)
+    width, height = (figure.get_size_inches() * MM_PER_INCH - 2 * rim).tolist()
+    rim, points = rim / POINT_MM, (width / POINT_MM, height / POINT_MM)
     view = f"{rim:.4f} {rim:.4f} {points[0]:.4f} {points[1]:.4f}"
     said = html.escape(alternative)
     head = f'<svg role="img" aria-label="{said}" width="{width:.2f}mm" height="{height:.2f}mm" viewBox="{view}">'

@@ -9,7 +9,7 @@ from pathlib import Path
 from desurvey.outputs import date_of_issue
 from desurvey.study import Study
 from viewer.report.drawings import WantedDrawings, draw_all
-from viewer.report.gather import Report, Section, gather
+from viewer.report.gather import Report, Section, data_date, gather
 from viewer.report.writing import print_pdf, render, write_report
 
 __all__ = ["Report", "Section", "WantedDrawings", "compose", "print_pdf", "render", "write_report"]
@@ -27,11 +27,14 @@ def compose(study: Study, wanted: WantedDrawings | None = None) -> Report:
     """
     wanted = wanted or WantedDrawings()
     answers = study.lineup_or_none()
+    sections, appendices = gather(study, answers)
     return Report(
         project=study.name,
         date=date_of_issue(),
         version=metadata.version("lowside"),
-        sections=gather(study, answers),
+        sections=sections,
+        appendices=appendices,
+        data_date=data_date(study),
         sheets=draw_all(study, answers, wanted),
         scene_html=_scene(study) if wanted.scene else "",
     )

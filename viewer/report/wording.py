@@ -10,9 +10,11 @@ import pandas as pd
 
 from desurvey.problems import Finding
 from desurvey.project import Project
+from desurvey.study import Study
 
 __all__ = [
     "aim_sentences",
+    "asked_of_drilling",
     "conventions",
     "count",
     "fault_sentences",
@@ -67,6 +69,53 @@ def _range(column: pd.Series) -> str:
         return "unknown"
     low, high = float(values.min()), float(values.max())
     return f"{low:+.2f}°" if high - low < 0.005 else f"{low:+.2f}° to {high:+.2f}°"
+
+
+def asked_of_drilling(study: Study) -> Iterator[tuple[str, str, str]]:
+    """Say what a project holds for what public reporting asks of drill-hole data; the judgement stays blank."""
+    project, traces, structures = study.project, study.holes, study.structures
+    runs, collars = project.runs, project.collars
+    drilled = ~project.planned(traces.hole_ids)
+    sizes = collars["core_size"].dropna().astype(str)
+    size = ", ".join(f"{name} ({number})" for name, number in sizes[sizes != ""].value_counts().items())
+    length = float((runs["depth_to"] - runs["depth_from"]).sum())
+    got = float(runs.loc[runs["recovered"].notna(), "recovered"].sum())
+    of = float((runs["depth_to"] - runs["depth_from"])[runs["recovered"].notna()].sum())
+    tools = project.surveys["instrument"].fillna("not said").replace("", "not said").value_counts()
+    sides = "" if project.settings.core.line is None else f"; line on the {project.settings.core.line} side unless said"
+    yield (
+        "Drilling techniques",
+        f"{count(int(drilled.sum()), 'hole')} drilled; core size {size or 'not said'}; "
+        f"{count(len(runs), 'core run')}{sides}.",
+        "",
+    )
+    yield (
+        "Drill sample recovery",
+        f"{100 * got / of:.1f} % of {of:.0f} m measured, {length:.0f} m in runs." if of else "No recovery is logged.",
+        "",
+    )
+    yield (
+        "Logging",
+        f"{count(len(structures.table), 'structure')} logged, {int(structures.usable.sum())} oriented; intervals: "
+        f"{', '.join(project.intervals) or 'none'}.",
+        "",
+    )
+    yield (
+        "Location of data points",
+        f"{count(len(project.surveys), 'survey row')} by instrument: "
+        f"{', '.join(f'{name} ({number})' for name, number in tools.items())}; "
+        f"{project.settings.frame.crs or 'no coordinate reference system stated'}.",
+        "",
+    )
+    sine = np.abs(np.sum(structures.normal[structures.usable] * structures.tangent[structures.usable], axis=1))
+    angle = np.rad2deg(np.arcsin(np.clip(np.median(sine), 0.0, 1.0))) if len(sine) else np.nan
+    yield (
+        "Orientation of data in relation to geological structure",
+        (f"Median angle of holes to oriented structures {angle:.0f}°; " if np.isfinite(angle) else "")
+        + "sets are weighted against the bias of the holes (appendix, Sets).",
+        "",
+    )
+    yield "Drill hole information", "Table below: collar, direction and length of each hole.", ""
 
 
 def findings_sentence(findings: Iterable[Finding]) -> str:
