@@ -152,7 +152,7 @@ def _findings() -> None:
             with html.Summary(title=("one.do",)):
                 html.B("{{ one.severity }}: ")
                 html.Span("{{ one.said }} ")
-                _why("one.why")
+            _why("one.why")  # beside the summary: what opens a list may hold nothing else that can be pressed
             with html.Div(v_for="row in one.rows", key="row.number"):
                 _finding("row", "row.where", "")
 
