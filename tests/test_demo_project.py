@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ast
 import importlib
+import json
 import subprocess
 import sys
 import tomllib
@@ -399,3 +400,14 @@ def test_magnetic_azimuths_called_grid_turn_the_hole_by_the_missing_correction(h
     near = 3.3 * np.hypot(noise["magnetic_azimuth_hole"], noise["magnetic_azimuth_station"] / np.sqrt(10))
     assert np.mean(found - hole.angles(depth)[0]) == pytest.approx(missing, abs=near)
     assert abs(missing) > 2 * near
+
+
+# --- its story --------------------------------------------------------------------------------------------------------
+
+
+def test_the_story_has_six_views_with_a_sentence_each() -> None:
+    views = json.loads((DEMO / "views.json").read_text(encoding="utf-8"))
+    assert len(views) == 6
+    assert all(one["said"] for one in views.values())
+    shown = [one["camera"]["tab"]["panel"] for one in views.values()]
+    assert set(shown) == {"possible", "lines_up", "next_hole", "show"}  # all of the questions

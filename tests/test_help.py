@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import configparser
 import io
+import os
 import re
 import shlex
+import subprocess
 import sys
 from importlib import metadata
 from pathlib import Path
@@ -16,6 +19,7 @@ from tests.command import lowside
 from tests.projects import TABLES, write_project
 from viewer.cli import commands as tree
 from viewer.cli import main
+from viewer.commands.machine import icon
 from viewer.handbook.book import pages
 
 
@@ -97,7 +101,7 @@ def test_no_switch_is_called_a_bool_and_paragraphs_wrap_as_wholes():
     assert "tables of collars, surveys, runs \n" in re.sub(r" +", " ", lowside("--help").stdout)
 
 
-def test_the_same_thing_has_one_spelling_in_alltree():
+def test_the_same_thing_has_one_spelling_in_all_commands():
     spelling: dict[str, set[str]] = {}
     for _, command in ALL:
         for one in command.params:
@@ -152,3 +156,47 @@ def test_the_doctor_says_what_is_there_and_nobodys_name(monkeypatch):
     assert f"lasio {metadata.version('lasio')}" in said["formats"]
     assert "OpenGL" in said["pictures"]
     assert str(Path.home()) not in done.stdout
+
+
+PLACE = '/opt/core shed/100% "sure"/$HOME/`x`/py'
+"""A path with everything that a shell or a desktop would take for its own."""
+
+
+def unquoted(entry):
+    """Return the arguments of a desktop entry's Exec line, read as the specification says."""
+    text = entry.replace("\\\\", "\\").replace("%%", "%")
+    return [re.sub(r"\\(.)", r"\1", part) for part in re.findall(r'"((?:[^"\\]|\\.)*)"', text)]
+
+
+def test_the_start_icon_of_a_linux_desktop_reads_back(tmp_path):
+    """Desktop Entry Specification 1.5, "The Exec key"; and the real one starts this very program."""
+    name, text = icon("linux", [PLACE, "-m", "viewer"])
+    entry = configparser.RawConfigParser()
+    entry.optionxform = str
+    entry.read_string(text)
+    assert name == "lowside.desktop"
+    assert entry["Desktop Entry"]["Type"] == "Application"
+    assert unquoted(entry["Desktop Entry"]["Exec"]) == [PLACE, "-m", "viewer"]
+    done = lowside("shortcut", "--to", tmp_path)
+    assert done.returncode == 0, done.stderr
+    entry.read_string((tmp_path / name).read_text(encoding="utf-8"))
+    started = subprocess.run([*unquoted(entry["Desktop Entry"]["Exec"]), "--version"], capture_output=True, text=True)
+    assert started.stdout.strip() == f"lowside {metadata.version('lowside')}", started.stderr
+    assert os.access(tmp_path / name, os.X_OK)
+
+
+def test_the_start_icon_of_a_mac_is_a_script_that_starts_what_it_should(tmp_path):
+    python = tmp_path / "core shed's $HOME"
+    python.symlink_to("/bin/echo")
+    name, text = icon("darwin", [str(python), "-m", "viewer"])
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    done = subprocess.run(["/bin/sh", tmp_path / name, "a b"], capture_output=True, text=True)
+    assert done.stdout == "-m viewer a b\n", done.stderr
+
+
+def test_the_start_icon_of_windows_quotes_its_path():
+    """No Windows is at hand: the text is held to what ``cmd`` documents of quotes and per cent signs."""
+    name, text = icon("win32", [r"C:\Users\Åsa Öst\100%\python.exe", "-m", "viewer"])
+    assert name == "lowside.cmd"
+    assert '"C:\\Users\\Åsa Öst\\100%%\\python.exe" "-m" "viewer" %*\r\n' in text
+    assert text.count("\n") == text.count("\r\n")

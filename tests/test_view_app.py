@@ -7,6 +7,7 @@ import tomllib
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -22,6 +23,7 @@ from viewer.app.core_piece import core_piece
 from viewer.app.desk import BY_SET, desk_of, filters_said, shown_rows, shown_scene
 from viewer.app.door import is_loopback
 from viewer.app.painter import Painter
+from viewer.app.possible import folded, repeats_said
 from viewer.app.serving import serve
 from viewer.app.sets import named_sets
 from viewer.app.view import History, View
@@ -276,3 +278,23 @@ def test_a_card_says_what_is_missing_and_no_nan(tmp_path):
         assert "nan" not in text
         assert "without orientation" in text
     assert "without angles" in disc_card(bare, 4)
+
+
+# ---- the list of suspects -----------------------------------------------------------------------------------
+
+
+def accused(*rows):
+    return pd.DataFrame(rows, columns=["scope", "blunder", "roll_deg"])
+
+
+def test_a_line_on_the_wrong_side_stands_above_many_that_are_slightly_off():
+    small = [("run", "run_rolled", turn) for turn in (11.0, -16.0, 12.5)]
+    table = accused(*small, ("run", "run_rolled", 178.0), ("hole", "beta_reversed", np.nan))
+    assert folded(table, [9, 9, 9, 2, 40]) == [[4], [3], [1, 2, 0]]
+    assert repeats_said(table.iloc[[1, 2, 0]]) == "The line jumps ±11–16°: 3 runs"
+
+
+def test_few_repeats_and_different_blunders_are_not_folded():
+    table = accused(("run", "run_rolled", 15.0), ("run", "run_rolled", 14.0), *[("run", "line_side", 180.0)] * 3)
+    assert folded(table, [1] * 5) == [[2, 3, 4], [0], [1]]
+    assert repeats_said(table.iloc[:1]) == ""

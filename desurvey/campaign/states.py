@@ -40,6 +40,7 @@ from desurvey.project.loading import read_table
 from desurvey.shown import shown
 from desurvey.study import Study
 from desurvey.tables import TABLES
+from desurvey.tables.databases import database_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -210,6 +211,11 @@ def keep_daily(study: Study) -> Kept | None:
 def _filed(study: Study, note: str, who: str, when: datetime | None, work: Any) -> Kept:
     if study.as_of or not study.logged.folder.is_dir():
         raise DataProblem("only a project folder as it now stands can be kept", file=str(study.logged.folder))
+    source = study.logged.settings.source
+    inside = PurePosixPath(database_file(source).replace("\\", "/"))
+    if source and (inside == PurePosixPath() or inside.is_absolute() or ".." in inside.parts):
+        hint = "export its tables to files beside project.toml, and name those under [tables]"
+        raise DataProblem("a state keeps files, and these tables come from a database elsewhere", hint=hint)
     history = history_of(study.logged)
     with _locked(history):
         content, outside = _read(study.logged)

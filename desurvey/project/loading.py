@@ -23,6 +23,7 @@ from desurvey.shown import shown
 from desurvey.tables import INTERVALS, TABLES, Table, cells_of_frame, clean, empty_frame, joined, read_cells
 from desurvey.tables.cleaning import SOURCE
 from desurvey.tables.conventions import against_conventions
+from desurvey.tables.databases import in_database, read_database
 from desurvey.tables.files import NO_FILE
 from desurvey.tables.names import one_spelling
 from desurvey.tables.rules import compare_tables
@@ -318,7 +319,10 @@ def read_table(folder: Path, settings: Settings, name: str) -> Table:
 def _read_file(folder: Path, settings: Settings, name: str, file: str) -> Table:
     columns, reading = TABLES.get(name, INTERVALS), settings.reading(name)
     try:
-        cells = read_cells(folder / file, file, name, reading.mapped)
+        if in_database(settings.source, file):
+            cells = read_database(folder, settings.source, file)
+        else:
+            cells = read_cells(folder / file, file, name, reading.mapped)
     except DataProblem as problem:
         got = f" ({shortened(problem.value)})" if problem.value is not None else ""
         rule = MISSING_FILE if problem.rule == NO_FILE else UNREADABLE_FILE

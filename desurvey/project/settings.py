@@ -20,6 +20,7 @@ from desurvey.problems import DataProblem, nearest
 from desurvey.shown import shown
 from desurvey.tables import INTERVALS, TABLES
 from desurvey.tables.cleaning import Reading
+from desurvey.tables.databases import database_file, in_database
 from desurvey.tables.files import is_file
 from desurvey.tables.repairs import Repairs
 from desurvey.tables.schema import FACTORS, UNITS, choice_of
@@ -165,6 +166,8 @@ class Settings:
     history : HistoryPlace
     faults : mapping of str to FaultEnd
         Fault → where it ends.
+    source : str
+        SQLAlchemy URL of the database that holds the tables which aren't files (:mod:`desurvey.tables.databases`).
     extends : str
         The file whose settings hold where this project says nothing, such as a company's; blank for none.
     """
@@ -182,6 +185,7 @@ class Settings:
     kinds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     history: HistoryPlace = field(default_factory=HistoryPlace)
     faults: Mapping[str, FaultEnd] = field(default_factory=dict)
+    source: str = ""
     extends: str = ""
 
     def files(self, table: str) -> tuple[str, ...]:
@@ -192,7 +196,8 @@ class Settings:
     def all_files(self) -> list[str]:
         """Every file that the project names, sheets with theirs."""
         tables = [name for files in (*self.tables.values(), *self.intervals.values()) for name in files]
-        return [*tables, self.extends] if self.extends else tables
+        own = [name for name in tables if not in_database(self.source, name)]
+        return [*own, *(name for name in (database_file(self.source), self.extends) if name)]
 
     def reading(self, table: str) -> Reading:
         """Return what the project says about how a table is to be read."""
@@ -247,7 +252,9 @@ def read_settings(folder: Path, moved: Mapping[str, str] | None = None) -> Setti
     raw = extended(folder, _renamed(raw_settings(folder), moved or {}))
     history = raw.get("history", {})
     kept = history.get("dir", HistoryPlace().dir) if isinstance(history, dict) else HistoryPlace().dir
-    protect(folder, [FILE, str(kept), *_files_named(folder, raw)])
+    tables = raw.get("tables", {})
+    database = database_file(str(tables.get("source", ""))) if isinstance(tables, dict) else ""
+    protect(folder, [FILE, str(kept), *_files_named(folder, raw), *([database] if database else [])])
     return settings_of({"name": folder.resolve().name, **raw})
 
 
@@ -303,6 +310,7 @@ def settings_of(raw: Mapping[str, Any]) -> Settings:
         kinds=_kinds(raw.get("kinds", {})),
         history=options("history", raw.get("history", {}), HistoryPlace),
         faults=_faults(raw.get("faults", {})),
+        source=_checked(raw.get("tables", {}).get("source", ""), str, "tables.source", {}),
         extends=_checked(raw.get("extends", ""), str, "extends", {}),
     )
 
@@ -408,14 +416,14 @@ def _refuse_unknown(given: Mapping[str, Any], known: typing.Iterable[str], secti
 
 
 def _table_files(raw: Mapping[str, Any]) -> tuple[dict[str, tuple[str, ...]], dict[str, tuple[str, ...]]]:
-    _refuse_unknown(raw, [*TABLES, "intervals"], "tables")
+    _refuse_unknown(raw, ["source", *TABLES, "intervals"], "tables")
     intervals = raw.get("intervals", {})
     if not isinstance(intervals, dict):
         raise DataProblem("[tables.intervals] must be a section: one name = file a line", file=FILE, value=intervals)
     for name in intervals:
         if name in TABLES or name in NAMES:
             raise DataProblem("an interval table can't have the name of another table", file=FILE, value=name)
-    files = {key: _texts(value, f"tables.{key}") for key, value in raw.items() if key != "intervals"}
+    files = {key: _texts(value, f"tables.{key}") for key, value in raw.items() if key in TABLES}
     more = {key: _texts(value, f"tables.intervals.{key}") for key, value in intervals.items()}
     if "collars" not in files:
         raise DataProblem("[tables] names no collars", file=FILE, hint='add collars = "collars.csv"')

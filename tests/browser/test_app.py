@@ -33,6 +33,7 @@ def tab(app, browser):
     page.keyboard.press("a")
     page.keyboard.press("Escape")
     page.wait_for_function(f"{SPACE}.scene.disc.radius.length === 40 && {SPACE}.chosen.length === 0")
+    page.wait_for_selector(".low-busy", state="detached")  # a scene that is replaced meanwhile answers no click
     at_rest(page)
     yield page
     context.close()

@@ -113,7 +113,8 @@ def test_faults_are_hit_where_vtk_hits_them(tab):
 def test_holes_are_hit_where_vtk_hits_them(tab):
     ends = np.array(numbers(tab.evaluate(f"{SPACE}.scene.drilled.ends"))).reshape(-1, 3)
     lines = pv.PolyData(ends, lines=np.column_stack([np.full(len(ends) // 2, 2), np.arange(len(ends)).reshape(-1, 2)]))
-    tubes = lines.tube(radius=tab.evaluate(f"{SPACE}.scene.tube"), n_sides=60, capping=True).triangulate()
+    thick = tab.evaluate(f"{SPACE}.scene.tube")
+    tubes = lines.tube(radius=thick, n_sides=60, capping=True).triangulate()
     hits = [pixel for pixel in under(tab, step=10) if pixel["what"] == "hole" and pixel["at"]]
     assert len(hits) > 20
     for pixel in hits:
@@ -121,7 +122,7 @@ def test_holes_are_hit_where_vtk_hits_them(tab):
         points, _ = tubes.ray_trace(start, start + 1e5 * along, first_point=True)
         if not len(points):
             continue  # the many-sided tube of VTK is a little thinner than a round one
-        assert np.linalg.norm(points - np.array(pixel["at"])) < 4 * tab.evaluate(f"{SPACE}.scene.tube")
+        assert np.linalg.norm(points - np.array(pixel["at"])) < 4 * thick
 
 
 def test_nothing_is_hit_through_what_hides_it(tab):

@@ -258,3 +258,29 @@ def test_nothing_covers_or_leaves_the_page_at_any_size(app, browser, size):
     page.get_by_role("button", name="panel ▸").click()
     page.wait_for_selector(".low-side", state="hidden")
     context.close()
+
+
+def test_kept_views_are_played_as_a_story(tab):
+    names = iter(["The suspects", "The faults"])
+    tab.once("dialog", lambda dialog: dialog.accept(next(names)))
+    tab.keyboard.press("1")
+    tab.get_by_role("button", name="keep view").click()
+    tab.wait_for_function("[...document.querySelectorAll('.low-bar option')].some(one => one.value === 'The suspects')")
+    tab.once("dialog", lambda dialog: dialog.accept(next(names)))
+    tab.keyboard.press("2")
+    tab.keyboard.press("p")
+    tab.get_by_role("button", name="keep view").click()
+    tab.get_by_role("button", name="play the story").click()
+    tab.wait_for_selector(".low-story h2:has-text('The suspects')")
+    shown(tab, "possible")
+    assert tab.locator(".low-side").is_hidden()
+    tab.keyboard.press("ArrowRight")
+    tab.wait_for_selector(".low-story h2:has-text('The faults')")
+    shown(tab, "lines_up")
+    tab.wait_for_function(f"{SPACE}.camera.dip === -90")  # after a smooth turn
+    tab.keyboard.press("ArrowRight")  # there is no third
+    assert "2 of 2" in tab.inner_text(".low-story")
+    tab.keyboard.press("Escape")
+    tab.wait_for_selector(".low-story", state="detached")
+    assert tab.locator(".low-side").is_visible()
+    assert tab.heard["errors"] == []

@@ -11,8 +11,9 @@ import desurvey
 from tests.benches import fan, written
 from tests.browser.chromium import PATIENCE_S, listened, needs_chromium
 from viewer import page, scene
-from viewer.scene.camera import VIEW_ANGLE_DEG
+from viewer.scene.camera import VIEW_ANGLE_DEG, Camera
 from viewer.scene.discs import first_disc
+from viewer.story import Slide, write_page
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -105,3 +106,30 @@ def test_a_click_names_the_disc_that_is_there(tmp_path, open_page):
     tab.keyboard.press("Escape")
     assert tab.locator("#card").is_hidden()
     assert heard["errors"] == []
+
+
+def test_a_story_is_played_offline_with_its_cards(tmp_path, browser):
+    shown = made(written(tmp_path / "bench"))
+    target = ((shown.frame.low + shown.frame.high) / 2).tolist()
+    raw = {"eye": [target[0], target[1] - 800.0, target[2]], "target": target, "azimuth": 0.0, "distance": 800.0}
+    raw |= {"parallel": False, "stretch": 1.0, "aside": 0.1, "size": list(SIZE)}
+    slides = [
+        Slide(title, f"{title}.", shown, shown, shown, "", Camera.asked(raw | {"dip": dip}))
+        for title, dip in (("Level", 0.0), ("From above", -90.0))
+    ]
+    with browser.new_context(offline=True, reduced_motion="reduce") as context, context.new_page() as tab:
+        heard = listened(tab)
+        tab.goto(write_page(slides, tmp_path / "story.html").as_uri())
+        tab.wait_for_selector("#story h2:has-text('Level')")
+        tab.keyboard.press("ArrowRight")
+        tab.wait_for_selector("#story h2:has-text('From above')")
+        assert tab.evaluate("document.getElementById('space').space.camera.dip") == -90
+        assert "2 of 2" in tab.inner_text("#story")
+        tab.evaluate(
+            """() => {
+                const space = document.getElementById("space").space;
+                space.hear.pick({ what: "disc", index: 0 });
+            }"""
+        )
+        assert str(shown.discs.table["structure_id"].iloc[0]) in tab.inner_text("#card")
+        assert heard["errors"] == []

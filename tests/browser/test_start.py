@@ -105,7 +105,7 @@ def test_from_lowside_to_the_report_in_a_dozen_clicks(tmp_path, tab):
         person.click(tab.get_by_role("button", name="Write project.toml and open"))
         tab.wait_for_selector(".space[data-drawn]")
         assert tab.url.startswith(app.bare)
-    assert person.clicks <= MOST_CLICKS
+    assert person.clicks <= MOST_CLICKS, person.clicks
     got = drawn(load_project(folder))
     for mine, theirs in ((got.structures, true.structures), (got.holes, true.holes)):
         assert mine.keys() == theirs.keys()

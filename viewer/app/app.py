@@ -74,7 +74,8 @@ class App:
         self.verdict = Glance(stage, self.possible, self.lines)
         self.picking, self.aiming = Picking(stage, self.possible, self.lines), Aiming(stage)
         self.findings, self.listing = Findings(stage, self.picking), Listing(stage)
-        self.keeping, self.taking = Keeping(stage, self.sets), Taking(stage)
+        self.keeping = Keeping(stage, self.sets)
+        self.taking = Taking(stage, self.keeping)
         self.watching = Watching(stage, self.take)
         self.door = Door(
             token, scene=self._scene_json, net=self._net_json, picture=self._picture, relog=self.lines.relog_page

@@ -73,8 +73,8 @@ def _own(name: str, **names: str) -> None:
 
 def _space() -> None:
     names = (
-        "version", "drawing", "chosen", "aim", "views", "project", "verdict", "basis", "marks", "message", "busy",
-        "undo_said", "redo_said", "edge_on",
+        "version", "drawing", "chosen", "aim", "views", "story", "project", "verdict", "basis", "marks", "message",
+        "busy", "undo_said", "redo_said", "edge_on",
     )  # fmt: skip
     _own("low-space", **{name: name for name in names})
 
@@ -111,23 +111,31 @@ def _possible() -> None:
             html.Span("why ", classes="quiet")
             html.Input(raw_attrs=['type="text"', 'v-model="why"', 'maxlength="300"',
                                   'placeholder="for the next decision"'])  # fmt: skip
-        with html.Div(
-            v_for="one in suspects", key="one.key", raw_attrs=[":class=\"{ 'low-item': true, on: one.explained }\""]
-        ):
-            html.P("{{ one.said }}")
-            html.P("{{ one.answer }}", v_if="one.answer", classes="quiet")
-            with html.Div(classes="low-row"):
-                html.Button("select", classes="low-button", click="ask('pick_suspect', [one.key], true)")
-                html.Button(
-                    "{{ one.explained ? 'show as logged' : 'show as explained' }}", classes="low-button",
-                    click="trigger('explain', [one.key, !one.explained])",
-                )  # fmt: skip
-                html.Button("accept", classes="low-button", click="trigger('accept_suspect', [one.key])")
-                html.Button("set aside", classes="low-button", click="trigger('set_aside_suspect', [one.key])")
-                html.Button(
-                    "undecide", classes="low-button", v_if="one.answer", click="trigger('undecide_suspect', [one.key])"
-                )
+        with html.Template(v_for="group in suspects", key="group.key"):
+            with html.Div(v_if="!group.said", classes="low-group"):
+                _suspects()
+            with html.Details(v_if="group.said", classes="low-group"):
+                html.Summary("{{ group.said }}")
+                _suspects()
         _findings()
+
+
+def _suspects() -> None:
+    on = ":class=\"{ 'low-item': true, on: one.explained }\""
+    with html.Div(v_for="one in group.items", key="one.key", raw_attrs=[on]):
+        html.P("{{ one.said }}")
+        html.P("{{ one.answer }}", v_if="one.answer", classes="quiet")
+        with html.Div(classes="low-row"):
+            html.Button("select", classes="low-button", click="ask('pick_suspect', [one.key], true)")
+            html.Button(
+                "{{ one.explained ? 'show as logged' : 'show as explained' }}", classes="low-button",
+                click="trigger('explain', [one.key, !one.explained])",
+            )  # fmt: skip
+            html.Button("accept", classes="low-button", click="trigger('accept_suspect', [one.key])")
+            html.Button("set aside", classes="low-button", click="trigger('set_aside_suspect', [one.key])")
+            html.Button(
+                "undecide", classes="low-button", v_if="one.answer", click="trigger('undecide_suspect', [one.key])"
+            )
 
 
 def _findings() -> None:
@@ -144,7 +152,7 @@ def _findings() -> None:
             with html.Summary(title=("one.do",)):
                 html.B("{{ one.severity }}: ")
                 html.Span("{{ one.said }} ")
-                _why("one.why")
+            _why("one.why")  # beside the summary: what opens a list may hold nothing else that can be pressed
             with html.Div(v_for="row in one.rows", key="row.number"):
                 _finding("row", "row.where", "")
 
@@ -497,14 +505,24 @@ def _pictures() -> None:
 
 
 def _kept_views() -> None:
-    with html.Div(v_if="views.length"):
-        html.H2("Kept views")
-        with html.Div(v_for="view in views", key="view", classes="low-row"):
-            html.Button("{{ view }}", classes="low-button", click="show_view(view)", title="Show this view")
-            html.Button(
-                "forget", classes="low-button", click="trigger('forget_view', [view])",
-                raw_attrs=[":aria-label=\"'forget the view ' + view\""],
-            )  # fmt: skip
+    with html.Div(v_if="story.length"):
+        html.H2("Kept views, a story")
+        with html.Div(v_for="(one, k) in story", key="one.name", classes="low-item"):
+            with html.Div(classes="low-row"):
+                html.Button("{{ one.name }}", classes="low-button", click="show_view(one.name)", title="Show this view")
+                for text, by, what in (("▲", -1, "earlier"), ("▼", 1, "later")):
+                    html.Button(text, classes="low-button", click=f"trigger('move_view', [one.name, {by}])",
+                                raw_attrs=[f":aria-label=\"'move ' + one.name + ' {what}'\""])  # fmt: skip
+                html.Button(
+                    "forget", classes="low-button", click="trigger('forget_view', [one.name])",
+                    raw_attrs=[":aria-label=\"'forget the view ' + one.name\""],
+                )  # fmt: skip
+            html.Input(raw_attrs=['type="text"', 'maxlength="300"', ':value="one.said"', 'placeholder="a sentence"',
+                                  ":aria-label=\"'sentence of ' + one.name\"", 'style="width: 100%"',
+                                  "@change=\"trigger('say_view', [one.name, $event.target.value])\""])  # fmt: skip
+        with html.Div(classes="low-row"):
+            html.Button("story as one page (HTML)", classes="low-button", click="trigger('save_story_page')")
+            html.Button("story as slides (PNG, PDF)", classes="low-button", click="trigger('save_story_slides')")
 
 
 def _slider(text: str, name: str, unit: str, *, low: str, high: str, step: str, typed: bool = False) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from desurvey.blunders import BLUNDERS
 from desurvey.decisions import Decision
 from desurvey.suspects import Weighed
 from viewer.app.stage import Part, Stage, careful
@@ -33,15 +34,18 @@ class Possible(Part):
         return [str(message) for message in self.stage.table.loc[about, "message"]]
 
     def show(self) -> None:
-        """Put suspects and decisions into the state, those that concern most readings first."""
+        """Put suspects and decisions into the state, the largest first and repeats folded."""
         stage = self.stage
         decided, now = stage.decisions.about("suspect"), stage.history.now.explained
-        sizes = [len(rows) for rows in stage.members(stage.table)]
-        order = np.argsort([-size for size in sizes], kind="stable")
         self.state.suspects = [
-            _item(one, decided.get(one["key"]), one["key"] in now)
-            for one in (stage.table.iloc[place] for place in order)
-        ]
+            {
+                "key": stage.table["key"].iloc[places[0]],
+                "said": repeats_said(stage.table.iloc[places]),
+                "items": [_item(one, decided.get(one["key"]), one["key"] in now)
+                          for one in (stage.table.iloc[place] for place in places)],
+            }
+            for places in folded(stage.table, [len(rows) for rows in stage.members(stage.table)])
+        ]  # fmt: skip
         self.state.suspects_said = self._said()
 
     def _said(self) -> str:
@@ -52,7 +56,7 @@ class Possible(Part):
             return "Suspects have not been looked for yet." + why
         if not count:
             return "No suspects: nothing is better explained by a known blunder."
-        return f"{count} suspect{'s' if count != 1 else ''}, those that concern most readings first."
+        return f"{count} suspect{'s' if count != 1 else ''}, the largest first."
 
     def ghosts(self) -> dict[str, Any]:
         """Return where each accused disc is expected, and the turn of each accused run's line, as the page draws it.
@@ -128,6 +132,51 @@ class Possible(Part):
         """Take a decision back; the rows stand as they were logged."""
         explained = self.stage.history.now.explained - {key}
         self.stage.decide(f"undecided: {key}", undone=[("suspect", key)], explained=explained)
+
+
+FOLD_FROM = 3
+"""Suspects of one kind and about one size from which they are folded into one item."""
+
+ALIKE_DEG = 20.0
+"""Step between the turns of two runs, ordered by size, from which they aren't folded together, degrees."""
+
+
+def folded(table: pd.DataFrame, readings: list[int]) -> list[list[int]]:
+    """Return places in a table of suspects in the order in which they are listed, repeats together.
+
+    What concerns a whole hole or more stands first, by its readings; then come runs and readings by the turn that is
+    wrong, so that one line on the wrong side isn't lost below many that are slightly off.
+    """
+    turn = table["roll_deg"].astype(float).abs().fillna(0.0).to_numpy()
+    wide = table["scope"].isin(["hole", "group"]).to_numpy()
+    many = np.array(readings, dtype=int)
+    order = np.lexsort([-many, np.where(wide, -many, -turn), ~wide])
+    groups: list[list[int]] = []
+    for place in order.tolist():  # a handful, for a person's list
+        last = groups[-1][-1] if groups else -1
+        same = last >= 0 and not wide[place] and all(table[n].iloc[last] == table[n].iloc[place] for n in ALIKE)
+        if same and turn[last] - turn[place] < ALIKE_DEG:
+            groups[-1].append(place)
+        else:
+            groups.append([place])
+    return [part for group in groups for part in ([group] if len(group) >= FOLD_FROM else [[one] for one in group])]
+
+
+ALIKE = ("scope", "blunder")
+
+
+def repeats_said(suspects: pd.DataFrame) -> str:
+    """Return what several suspects of one kind have in common, in a line; empty for one alone."""
+    if len(suspects) == 1:
+        return ""
+    turn = suspects["roll_deg"].astype(float).abs()
+    low, high = round(turn.min()) if turn.notna().any() else 0, round(turn.max()) if turn.notna().any() else 0
+    blunder, scope = str(suspects["blunder"].iloc[0]), str(suspects["scope"].iloc[0])
+    if blunder == "run_rolled":
+        said = f"the line jumps ±{low}–{high}°" if low != high else f"the line jumps ±{low}°"
+    else:
+        said = BLUNDERS[blunder].short
+    return f"{said[:1].upper()}{said[1:]}: {len(suspects)} {scope}s"
 
 
 def _ghosts(stage: Stage) -> dict[str, Any]:

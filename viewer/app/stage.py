@@ -31,6 +31,7 @@ from viewer.scene.doubt import with_doubt
 from viewer.scene.faults import with_faults
 from viewer.scene.ground import with_ground
 from viewer.scene.pictures import Accused, pictured
+from viewer.theme import Look
 
 __all__ = ["Part", "Stage", "careful"]
 
@@ -252,9 +253,7 @@ class Stage:
         view = self.history.now
         self._base_shown = self.desk_with(view.explained)
         self.shown = self.named(self._base_shown, view)
-        scene = with_ground(shown_scene(self.shown, view, self.concerned), self.base.ground)
-        if self.answer is not None:
-            scene = with_faults(scene, self.answer.found, self.answer.windows)
+        scene = self._scene_of(self.shown, view)
         if view.doubt:
             chosen = np.isin(scene.discs.index, list(view.selected))
             scene = with_doubt(scene, self.shown.study.spread, chosen)
@@ -264,15 +263,26 @@ class Stage:
             self.state.net_version += 1
             self._tell_all()
 
+    def scene_of(self, view: View) -> Scene:
+        """Return the scene of a view that isn't shown; selection and doubt apart."""
+        return self._scene_of(self.named(self.desk_with(view.explained), view), view)
+
+    def _scene_of(self, shown: Desk, view: View) -> Scene:
+        scene = with_ground(shown_scene(shown, view, self.concerned), self.base.ground)
+        return scene if self.answer is None else with_faults(scene, self.answer.found, self.answer.windows)
+
     def picture(self, name: str) -> Scene:
         """Return the scene as one question draws it."""
         if name not in self._pictures:
-            depth = self.base.project.structures["depth"].to_numpy(dtype=float)
-            right, aside = self.history.now.explained, self.decisions.keys("set_aside")
-            accused = Accused.of(self.table, self.members(self.table), depth, right, aside)
-            look, holes = look_of(self.history.now), self.shown.traces.hole_ids
-            self._pictures[name] = pictured(self.scene, name, look, holes, accused, self.answer)
+            self._pictures[name] = self.picture_of(self.scene, name, look_of(self.history.now))
         return self._pictures[name]
+
+    def picture_of(self, scene: Scene, name: str, look: Look) -> Scene:
+        """Return a scene as one question draws it, before a background."""
+        depth = self.base.project.structures["depth"].to_numpy(dtype=float)
+        right, aside = self.history.now.explained, self.decisions.keys("set_aside")
+        accused = Accused.of(self.table, self.members(self.table), depth, right, aside)
+        return pictured(scene, name, look, self.base.traces.hole_ids, accused, self.answer)
 
     def _tell_all(self) -> None:
         """Put into the state what follows from scene, selection and history."""

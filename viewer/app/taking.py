@@ -10,6 +10,7 @@ import asyncio
 import itertools
 import textwrap
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +19,10 @@ import numpy.typing as npt
 
 from desurvey import directions
 from desurvey.problems import DataProblem
-from viewer.app.desk import filters_said, shown_rows
-from viewer.app.stage import Part, careful
+from viewer import theme
+from viewer.app.desk import filters_said, look_of, shown_rows
+from viewer.app.keeping import Keeping, KeptView
+from viewer.app.stage import Part, Stage, careful
 from viewer.figures.collect import Shown, content_of
 from viewer.figures.net import draw_net, net_of
 from viewer.figures.section import draw_section
@@ -28,9 +31,12 @@ from viewer.figures.slab import Slab
 from viewer.page import page
 from viewer.scene import Scene
 from viewer.scene.camera import UPRIGHT, Camera
+from viewer.scene.draw import ASIDE
 from viewer.scene.frame import LocalFrame
 from viewer.scene.marks import Marks, Meeting
+from viewer.scene.pictures import ALONE
 from viewer.still import still
+from viewer.story import Slide, write_page, write_slides
 
 __all__ = ["Taking", "free_name", "section_slab"]
 
@@ -46,7 +52,13 @@ LINE = 46
 class Taking(Part):
     """Writes pictures into the project's folder ``pictures``; the browser chooses neither name nor place."""
 
-    triggers = ("save_picture", "save_page", "save_net", "save_section")
+    triggers = (
+        "save_picture", "save_page", "save_net", "save_section", "save_story_page", "save_story_slides",
+    )  # fmt: skip
+
+    def __init__(self, stage: Stage, keeping: Keeping) -> None:
+        super().__init__(stage)
+        self._keeping = keeping
 
     @careful
     def save_picture(self, seen: Mapping[str, Any]) -> None:
@@ -80,6 +92,44 @@ class Taking(Part):
         heading, answers = "Section of the viewer's slab", self.stage.answer
         content = content_of(desk.study, heading=heading, answers=answers, shown=shown)
         self._save("section.pdf", lambda path: save(draw_section(content, slab, exaggeration=camera.stretch), path))
+
+    @careful
+    def save_story_page(self) -> None:
+        """Write the story of kept views as one page that plays it offline."""
+        slides = self._slides()
+        self._save("story.html", lambda path: write_page(slides, path))
+
+    @careful
+    def save_story_slides(self) -> None:
+        """Write the story as slides, a PNG each, and as a PDF."""
+        slides = self._slides()
+        self._save("story.pdf", lambda path: write_slides(slides, path.with_suffix(""), pdf=path))
+
+    def _slides(self) -> list[Slide]:
+        """Return the kept views as slides; those with the same filters share a scene."""
+        scenes: dict[object, Scene] = {}
+        return [self._slide(one, scenes) for one in self._keeping.slides()]
+
+    def _slide(self, kept: KeptView, scenes: dict[object, Scene]) -> Slide:
+        stage, view, tab = self.stage, replace(kept.view, doubt=False), kept.camera["tab"]
+        key = replace(view, look="light", selected=frozenset())
+        if key not in scenes:
+            scenes[key] = stage.scene_of(key)
+        scene, question = scenes[key], str(tab.get("picture") or tab.get("panel") or "show")
+        fault = str(tab.get("fault") or "") if question == "lines_up" else ""
+        filters = filters_said(stage.shown, view, shown_rows(stage.shown, view, stage.concerned))
+        notes = [f"{said.rstrip('.')}." for said in (filters, str(self.state.basis), str(self.state.marks)) if said]
+        return Slide(
+            title=kept.name,
+            said=kept.said,
+            scene=scene,
+            drawn=stage.picture_of(scene, f"{ALONE}{fault}" if fault else question, look_of(view)),
+            light=stage.picture_of(scene, question, theme.LIGHT),
+            fault=fault,
+            camera=_camera(kept.camera),
+            look=view.look,
+            notes=tuple(notes),
+        )
 
     def _scene(self, seen: Mapping[str, Any]) -> Scene:
         """Return the picture that a tab shows."""
@@ -119,6 +169,17 @@ class Taking(Part):
         self.stage.later(
             f"Writing {path.name}", lambda: asyncio.to_thread(write, path), lambda _: self.tell(written), stops=False
         )
+
+
+def _camera(kept: Mapping[str, Any]) -> Camera:
+    """Return the camera of a kept view."""
+    azimuth, dip = np.deg2rad([kept["azimuth"], kept["dip"]])
+    ahead = np.array([np.cos(dip) * np.sin(azimuth), np.cos(dip) * np.cos(azimuth), np.sin(dip)])
+    tab = kept["tab"]
+    return Camera.asked(
+        {**kept, "eye": (np.array(kept["target"]) - kept["distance"] * ahead).tolist(), "stretch": tab["stretch"],
+         "slab": kept.get("slab") if tab.get("on") else None, "aside": ASIDE, "size": [1920, 1080]}
+    )  # fmt: skip
 
 
 def free_name(folder: Path, name: str) -> Path:

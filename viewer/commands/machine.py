@@ -1,22 +1,24 @@
-"""The machine that the program runs on: ``doctor``."""
+"""The machine that the program runs on: ``doctor`` and ``shortcut``."""
 
 from __future__ import annotations
 
 import os
 import platform
 import re
+import shlex
 import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
 from importlib import metadata
 from pathlib import Path
+from typing import Annotated
 
 import typer
 
-from viewer.commands.shared import working
+from viewer.commands.shared import say, working
 
-__all__ = ["add_to"]
+__all__ = ["add_to", "icon"]
 
 NAMED = ("numpy", "scipy", "pandas", "pyarrow", "pyproj", "matplotlib", "pyvista", "vtk", "trame", "aiohttp", "typer")
 """Libraries whose version a report of a fault needs first."""
@@ -38,7 +40,8 @@ print(plotter.render_window.ReportCapabilities())
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    app.command()(doctor)
+    for command in (doctor, shortcut):
+        app.command()(command)
 
 
 def doctor() -> None:
@@ -126,3 +129,52 @@ def _places() -> Iterator[tuple[str, str]]:
     browser = next((path for path in map(shutil.which, BROWSERS) if path), "")
     yield "PDF reports", f"printed by {browser}" if browser else "no Chromium, Chrome or Edge was found to print them"
     yield "terminal", f"{sys.stdout.encoding}, {shutil.get_terminal_size().columns} columns"
+
+
+# --------------------------------------------------------------------------------------------------- the start icon
+
+
+def shortcut(
+    to: Annotated[
+        Path | None,
+        typer.Option("--to", metavar="FOLDER", help="Where to put it; the desktop by default.", show_default=False),
+    ] = None,
+) -> None:
+    """Put an icon on the desktop that opens the start page.
+
+    It starts the lowside of this very installation; run it again after you have moved that.
+
+    Example: lowside shortcut --to Desktop
+    """
+    import platformdirs
+
+    from desurvey.outputs import replacing
+
+    folder = to if to is not None else platformdirs.user_desktop_path()
+    folder.mkdir(parents=True, exist_ok=True)
+    name, text = icon(sys.platform, [sys.executable, "-m", "viewer"])
+    with replacing(folder / name) as partial:
+        partial.write_bytes(text.encode())
+        partial.chmod(0o755)
+    say(f"{folder / name} opens the start page")
+
+
+def icon(system: str, command: list[str]) -> tuple[str, str]:
+    """Return name and text of a file that a double click starts, on ``win32``, ``darwin`` or elsewhere.
+
+    Elsewhere it is an entry of the Desktop Entry Specification (freedesktop.org, 1.5), whose ``Exec`` has its own
+    quoting: an argument in double quotes, with ``"``, ``$``, backslash and backquote escaped, and ``%`` doubled.
+    """
+    if system == "win32":
+        line = " ".join(f'"{part.replace("%", "%%")}"' for part in command)
+        return "lowside.cmd", f"@echo off\r\nchcp 65001 >nul\r\n{line} %*\r\nif errorlevel 1 pause\r\n"
+    if system == "darwin":
+        return "lowside.command", f'#!/bin/sh\nexec {shlex.join(command)} "$@"\n'
+    quoted = " ".join(f'"{RESERVED.sub(BACKSLASH, part)}"' for part in command)
+    entry = quoted.replace("\\", "\\\\").replace("%", "%%")  # a string of the file escapes its backslashes once more
+    lines = ["[Desktop Entry]", "Type=Application", "Name=lowside", "Comment=From oriented drill core to structures"]
+    return "lowside.desktop", "\n".join([*lines, f"Exec={entry}", "Terminal=true", "Categories=Science;Geology;", ""])
+
+
+RESERVED = re.compile(r'["`$\\]')
+BACKSLASH = r"\\\g<0>"

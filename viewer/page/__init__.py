@@ -10,17 +10,21 @@ from __future__ import annotations
 import html
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from desurvey.outputs import replacing
-from viewer.page.packing import legend_html, packed
+from viewer.page.packing import dressed, legend_html, packed
 from viewer.scene import Scene
 from viewer.scene.camera import Camera
 
-__all__ = ["page"]
+if TYPE_CHECKING:
+    from viewer.story import Slide
+
+__all__ = ["page", "story_page"]
 
 
 def page(scene: Scene, path: str | Path, *, camera: Camera | None = None, said: tuple[str, ...] = ()) -> Path:
@@ -37,8 +41,34 @@ def page(scene: Scene, path: str | Path, *, camera: Camera | None = None, said: 
     said : tuple of str
         What stands below the title, e.g. which filters are on.
     """
-    path = Path(path)
     said = (*(camera.said if camera else ()), *said)
+    return _written(scene, packed(scene) | {"start": _start(camera)}, Path(path), said)
+
+
+def story_page(slides: Sequence[Slide], path: str | Path) -> Path:
+    """Write a story as one HTML file that plays it and needs nothing else, and return its path.
+
+    Scenes that several views share are written once; a view is its picture's colours and sizes, and a camera.
+    """
+    scenes = list({id(one.scene): one.scene for one in slides}.values())
+    story = [
+        {
+            "title": one.title,
+            "said": one.said,
+            "notes": [*one.camera.said, *one.notes],
+            "scene": next(place for place, scene in enumerate(scenes) if scene is one.scene),
+            "picture": dressed(one.light),
+            "fault": one.fault,
+            **(_start(one.camera) or {}),
+        }
+        for one in slides
+    ]
+    data = {"scenes": [packed(scene) for scene in scenes], "story": story}
+    return _written(slides[0].scene, data, Path(path), ())
+
+
+def _written(scene: Scene, data: dict[str, Any], path: Path, said: tuple[str, ...]) -> Path:
+    """Write the page of a scene with what its script reads."""
     parts = {
         "title": html.escape(scene.title),
         "subtitle": html.escape(scene.subtitle),
@@ -46,9 +76,7 @@ def page(scene: Scene, path: str | Path, *, camera: Camera | None = None, said: 
         "legend": legend_html(scene.legend),
         "style": _part("page.css") + _part("space.css"),
         "script": _part("space.js") + _part("picking.js") + _part("page.js"),
-        "scene": json.dumps(packed(scene) | {"start": _start(camera)}, separators=(",", ":"), allow_nan=False).replace(
-            "</", "<\\/"
-        ),
+        "scene": json.dumps(data, separators=(",", ":"), allow_nan=False).replace("</", "<\\/"),
     }
     text = re.sub(r"\{\{(\w+)\}\}", lambda match: parts[match[1]], _part("page.html"))
     with replacing(path) as partial:

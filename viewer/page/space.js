@@ -342,6 +342,26 @@ window.lowside = window.lowside || {};
       this.settle();
     }
 
+    glide(view) {  // the same as face, by a smooth turn, unless a person wants no motion
+      const from = this.camera, still = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
+      this.face(view);
+      if (still || !from) return;
+      const to = this.camera, begun = performance.now(), turn = ((to.azimuth - from.azimuth + 540) % 360 + 360) % 360 - 180;
+      const step = (now) => {
+        if (this.camera !== to && this.camera !== this.gliding) return;  // a hand has taken the camera
+        const t = Math.max(0, Math.min(1, (now - begun) / 900)), s = t * t * (3 - 2 * t);
+        if (t === 1) { this.camera = to; this.settle(); this.redraw(); return; }
+        this.camera = this.gliding = {
+          ...to, azimuth: to.azimuth - (1 - s) * turn, dip: from.dip + s * (to.dip - from.dip), target: from.target.map((x, k) => x + s * (to.target[k] - x)),
+          distance: from.distance * (to.distance / from.distance) ** s,
+        };
+        this.settle();
+        this.redraw();
+        requestAnimationFrame(step);
+      };
+      requestAnimationFrame(step);
+    }
+
     lookThere(place, span = 0) {  // bring a place to the middle, near enough to see it, and ring it; without a place nothing is ringed
       this.spot = span ? null : place;
       if (place) this.camera.target = [place[0], place[1], place[2] * this.how.stretch];

@@ -197,12 +197,12 @@ def _write_bar(corner: _Corner, bar: Bar) -> None:
 
 
 def _outline(symbol: str, em: float) -> npt.NDArray[np.float64]:
-    """Return the outline of the symbol beside an entry, in pixels: a disc, a length of hole or two dashes."""
+    """Return the outline of the symbol beside an entry, in pixels: a disc, a sheet, a length of hole or two dashes."""
     if symbol == "disc":
         angle = 2 * np.pi * np.arange(20) / 20
         return np.column_stack([0.8 + 0.6 * np.cos(angle), 0.42 * np.sin(angle)]) * em
-    high = 0.22 if symbol == "tube" else 0.1
-    if symbol == "tube":
+    high = {"sheet": 0.42, "tube": 0.22}.get(symbol, 0.1)
+    if symbol in ("sheet", "tube"):
         return np.array([[0, -high], [1.6, -high], [1.6, high], [0, high]]) * em
     gap = [[0, -high], [0.65, -high], [0.65, 0], [0.95, 0], [0.95, -high], [1.6, -high]]
     return np.array([*gap, [1.6, high], [0.95, high], [0.95, 0], [0.65, 0], [0.65, high], [0, high]]) * em

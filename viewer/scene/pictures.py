@@ -25,7 +25,7 @@ from viewer.scene.holes import segments
 if TYPE_CHECKING:
     from desurvey.study import Answers
 
-__all__ = ["PICTURES", "Accused", "misfits_of", "pictured"]
+__all__ = ["ALONE", "PICTURES", "Accused", "misfits_of", "pictured"]
 
 Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]

@@ -7,7 +7,7 @@ window.lowside = window.lowside || {};
 
   // What belongs to this tab alone, like its camera: panel, picture, card, vertical scale and slab. Panels change it by name.
   const PANELS = ["possible", "lines_up", "next_hole", "show"];
-  const START = { stretch: 1, on: false, thickness: 40, place: 0, azimuth: null, said: "", panel: "possible", picture: "", fault: "", card: "", about: null, keys: false, folded: false, side: null, lacks_read: false };
+  const START = { stretch: 1, on: false, thickness: 40, place: 0, azimuth: null, said: "", panel: "possible", picture: "", fault: "", card: "", about: null, playing: -1, keys: false, folded: false, side: null, lacks_read: false };
   const tab = Vue.reactive({ ...START, reach: 100 });
   let fence = null, through = -1;  // holes to step along, and the one that the slab goes through
 
@@ -86,7 +86,7 @@ window.lowside = window.lowside || {};
 
   const LowSpace = {
     props: {
-      version: Number, drawing: String, chosen: Array, aim: Object, views: Array, project: String, verdict: Array, basis: String, marks: String,
+      version: Number, drawing: String, chosen: Array, aim: Object, views: Array, story: Array, project: String, verdict: Array, basis: String, marks: String,
       message: String, busy: String, undo_said: String, redo_said: String, edge_on: Array,
     },
     inject: ["trame"],
@@ -110,11 +110,13 @@ window.lowside = window.lowside || {};
         <p v-if="trouble" class="low-trouble" role="alert">{{ trouble }}</p>
         <footer ref="foot" class="low-foot">
           <p v-if="message" class="low-message" role="status" @click="trame.state.set('message', '')">{{ message }}</p>
-          <low-edge-on v-if="fault" :fault="fault" :names="edge_on.map((one) => one.id)" @see="see" @leave="leave"></low-edge-on>
-          <nav class="low-bar" aria-label="Views">
+          <section v-if="told" class="low-story" aria-label="Story" aria-live="polite"><h2>{{ told.name }}</h2><p>{{ told.said }}</p>
+            <p class="low-row"><button type="button" class="low-button" title="Key ←" aria-label="previous view" :disabled="tab.playing === 0" @click="play(tab.playing - 1)">◂</button><span class="quiet">{{ tab.playing + 1 }} of {{ story.length }}</span><button type="button" class="low-button" title="Key →" aria-label="next view" :disabled="tab.playing === story.length - 1" @click="play(tab.playing + 1)">▸</button><button type="button" class="low-button" @click="fullScreen">full screen</button><button type="button" class="low-button" title="Escape" @click="play(-1)">end</button></p></section>
+          <low-edge-on v-if="fault && !told" :fault="fault" :names="edge_on.map((one) => one.id)" @see="see" @leave="leave"></low-edge-on>
+          <nav v-show="!told" class="low-bar" aria-label="Views">
             <select v-model="tab.picture" aria-label="picture" @change="tab.fault = ''"><option v-for="[name, text] in pictures" :key="name" :value="name">{{ text }}</option></select>
             <select v-if="views && views.length" aria-label="kept views" @change="showView($event.target.value); $event.target.value = ''"><option value="">views …</option><option v-for="view in views" :key="view">{{ view }}</option></select>
-            <button type="button" title="Keep this view by a name" @click="keepView">keep view</button>
+            <button v-if="story && story.length > 1" type="button" title="The kept views in their order, one after the other" @click="play(0)">play the story</button><button type="button" title="Keep this view by a name" @click="keepView">keep view</button>
             <button v-for="[name, text, title] in ways" :key="name" type="button" :title="title" :data-way="name" @click="look(name)">{{ text }}</button>
           </nav>
         </footer>
@@ -133,6 +135,7 @@ window.lowside = window.lowside || {};
     computed: {
       picture() { return tab.picture || tab.panel; },
       fault() { return this.picture === "lines_up" && (this.edge_on || []).find((one) => one.id === tab.fault); },
+      told() { return (this.story || [])[tab.playing]; },
       dress() { return this.fault ? `fault:${tab.fault}` : this.picture; },
     },
     watch: {
@@ -254,15 +257,26 @@ window.lowside = window.lowside || {};
       },
       keepView() {
         const name = window.prompt("Name of this view"), { target } = this.space.camera;
-        if (name) this.trame.trigger("save_view", [name, { ...this.space.camera, target: [...target], tab: { ...tab } }]);
+        if (name) this.trame.trigger("save_view", [name, { ...this.space.camera, target: [...target], slab: this.space.how.slab, tab: { ...tab, about: null, card: "" } }]);
       },
+      async play(place) {  // a view of the story, or its end; the panel is folded away meanwhile
+        const { story } = this, ends = place < 0 || place >= story.length;
+        if (tab.playing < 0 && !ends) { this.unfolded = !tab.folded; tab.folded = true; }
+        tab.playing = ends ? -1 : place;
+        if (!ends) { close(); await this.showView(story[place].name); return; }
+        if (this.unfolded) tab.folded = false;
+        if (document.fullscreenElement) document.exitFullscreen();
+      },
+      fullScreen() { if (document.fullscreenElement) document.exitFullscreen(); else document.documentElement.requestFullscreen?.(); },
       async showView(name) {
         const kept = name && await this.trame.trigger("show_view", [name]);
         if (!kept) return;
-        const { tab: own, ...camera } = kept;
-        Object.assign(tab, { said: "", ...own });
+        const { tab: own, slab: _, ...camera } = kept;
+        Object.assign(tab, { said: "", ...own, panel: own.panel || tab.panel, fault: own.fault || "", picture: own.picture || "" });
+        if (own.fault) this.facing = `fault:${own.fault}`;  // seen as it was kept, not as it is turned to first
         Object.assign(this.space.how, this.how());
-        this.space.face(camera);
+        await Vue.nextTick();
+        this.space.glide(camera);
       },
       async look(way) {
         const { space } = this;
@@ -295,6 +309,8 @@ window.lowside = window.lowside || {};
         }
         const ways = { e: "edge_on", h: "hole", s: "section", o: "flat", t: "spin" }, does = { x: "hide_selected", i: "isolate_selected", a: "show_everything" };
         const moves = { ",": () => step(-1), ".": () => step(1), "[": () => sweep(-0.5), "]": () => sweep(0.5), f: () => this.nextFault(1), g: () => this.nextFault(-1), "?": () => { tab.keys = !tab.keys; } };
+        const turns = { ArrowRight: 1, PageDown: 1, " ": 1, ArrowLeft: -1, PageUp: -1 }[event.key];
+        if (this.told && turns) { if (this.story[tab.playing + turns]) this.play(tab.playing + turns); event.preventDefault(); return; }
         if (event.key === "a") tab.on = false;
         if (event.key === "Escape") this.escape();
         else if (ways[event.key]) this.look(ways[event.key]);
@@ -306,6 +322,7 @@ window.lowside = window.lowside || {};
       },
       escape() {
         if (tab.keys) { tab.keys = false; return; }
+        if (this.told) { this.play(-1); return; }
         if (tab.fault) this.leave();
         close();
         this.trame.trigger("clear");
