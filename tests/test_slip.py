@@ -11,6 +11,7 @@ from desurvey.lineup import Picks
 from desurvey.problems import DataProblem
 from desurvey.project.settings import settings_of
 from tests.command import lowside
+from tests.worlds import sheeted
 from tests.worlds.displaced import cut_by, drilled_project, plane, slip_of_rake
 
 # ------------------------------------------------------------------------------------------------------------ published
@@ -213,6 +214,55 @@ def test_turning_the_world_turns_the_answer():
         slip.SlipLines(lines.vector @ matrix.T, lines.sigma_deg, lines.sense),
     )  # fmt: skip
     np.testing.assert_allclose(second.optima[0].slip, matrix @ first.optima[0].slip, atol=0.3)
+
+
+def two_faults():
+    """Return a line-up of two planes that meet nowhere among the holes: F1 above the origin, F2 80 m under it."""
+    ticks = np.array([-120.0, -40.0, 40.0, 120.0])
+    collars = np.array([(east, north, 200.0) for east in ticks for north in ticks])
+    trace = sheeted.holes(collars, 0.0, -90.0, 400.0)
+    normals, middles = [plane(30, 90), plane(30, 110)], [np.array([0.0, 0.0, 40.0]), np.array([0.0, 0.0, -80.0])]
+    depth = [sheeted.at_plane(trace, *one) for one in zip(normals, middles, strict=True)]
+    hole, count = np.tile(np.arange(16), 2), np.repeat([0, 1], 16)
+    chosen = sheeted.picks(trace, hole, np.concatenate(depth), np.array(normals)[count])
+    return sheeted.lined_up(trace, chosen), normals, middles
+
+
+def moved_twice(rng, bed, normals, middles, slips):
+    """Return places of a bed through the origin after both slips: where each now lies agrees with how it was moved."""
+    place = rng.uniform([-110, -110, -190], [110, 110, 190], (400, 3))
+    sides = np.stack([(place - middle) @ normal > 0.0 for middle, normal in zip(middles, normals, strict=True)], axis=1)
+    back = place - sides @ np.array(slips)
+    place = place - (back @ bed)[:, None] * bed
+    now = np.stack([(place - middle) @ normal > 0.0 for middle, normal in zip(middles, normals, strict=True)], axis=1)
+    place = place[(now == sides).all(axis=1)][:60]
+    seen, count = place + rng.normal(0.0, 0.5, (len(place), 3)), len(place)
+    nothing, no_plane = np.full(count, np.nan), np.full((count, 3), np.nan)
+    return Picks(
+        np.arange(count), np.zeros(count), seen, np.tile(0.25 * np.eye(3), (count, 1, 1)),
+        np.tile([0.0, 0.0, -1.0], (count, 1)), no_plane, np.full((count, 3, 3), np.nan), nothing, nothing,
+    )  # fmt: skip
+
+
+def test_two_faults_are_told_apart_and_one_that_ends_says_nothing_beyond():
+    rng, (found, normals, middles) = np.random.default_rng(4), two_faults()
+    slips = [slip_of_rake(30, 90, 22.0, -80), slip_of_rake(30, 110, 35.0, 20)]
+    beds = {"a": plane(70, 20), "b": plane(60, 265)}
+    markers = [slip.MarkerPicks(k, moved_twice(rng, bed, normals, middles, slips)) for k, bed in beds.items()]
+    network = slip.FaultNetwork.of(found, {})
+    upper = [abs(fault.normal @ normals[0]) > abs(fault.normal @ normals[1]) for fault in found.faults]
+    assert sorted(upper) == [False, True]
+    answers = slip.slips_of(network, markers, [slip.SlipLines.none()] * 2)
+    for is_upper, answer in zip(upper, answers, strict=True):
+        away = answer.optima[0].slip - slips[0 if is_upper else 1]
+        assert answer.odds > 20
+        assert np.linalg.norm(away) < 4.0 + 2.0 * np.sqrt(np.trace(answer.optima[0].covariance))
+    names = {is_upper: fault.fault_id for is_upper, fault in zip(upper, found.faults, strict=True)}
+    ended = slip.FaultNetwork.of(found, {names[False]: names[True]})
+    lower = found.faults[upper.index(False)]
+    over = np.array([[0.0, 0.0, 150.0], [0.0, 0.0, -20.0]])  # the lower fault's picks all lie under the upper one
+    np.testing.assert_array_equal(np.isnan(ended.offset(lower, over)[0]), [True, False])
+    np.testing.assert_array_equal(np.isnan(network.offset(lower, over)[0]), [False, False])
 
 
 # ------------------------------------------------------------------------------------------------ projects and commands

@@ -108,11 +108,8 @@ MOST_A_SIDE = 50
 SEARCHED_A_SIDE = 12
 """Picks a side in the search."""
 
-STEPS = 12
-"""Steps of the search's grid to each side."""
-
-SEARCHED_M = 8.0
-"""Its least step, metres."""
+STEPS, SEARCHED_M = 10, 10.0
+"""Steps of the search's grid to each side, and each one's metres; an optimum made exact may lie beyond."""
 
 STARTS, WITHIN = 4, 12.0
 """Optima that are made exact: at most so many, within this log likelihood of the best."""
@@ -155,15 +152,15 @@ def slip_of(
     line, told = _shown_by(lines, said, axes)
     if not used:
         return Slip(fault_id, normal, (), len(lines), len(lines), (), line, told, np.nan, np.nan)
-    with threadpool_limits(1):
+    with threadpool_limits(1):  # hundreds of small products: more threads only wait for each other
         ground = _Ground(used, axes, said, settings)
         optima, odds = ground.answered()
+        fits = [marker.misfit(optima[0].slip) for marker in ground.surfaces]
     tilt = np.deg2rad(normal_sigma_deg) ** 2 * np.outer(normal, normal)
     optima = tuple(
         Optimum(one.slip, one.covariance + float(one.slip @ one.slip) * tilt, one.unknown, one.weight) for one in optima
     )
     best = optima[0]
-    fits = [surface.misfit(best.slip) for surface in ground.surfaces]
     free = sum(numbers - 3 for _, numbers in fits) - (2 if best.complete else 1)
     p_value = float(stats.chi2.sf(sum(chi2 for chi2, _ in fits), free)) if free > 0 else np.nan
     count = sum(len(one.hanging) for one in used)
@@ -280,12 +277,11 @@ class _Ground:
         return -self.markers(slip) - float(self.beside(slip[None])[0])
 
     def _starts(self) -> list[Floats]:
-        step = max(SEARCHED_M, min(self.settings.largest_m, SEARCHED_M * STEPS) / STEPS)
-        ticks = step * np.arange(-STEPS, STEPS + 1)
+        ticks = SEARCHED_M * np.arange(-STEPS, STEPS + 1)
         grid = np.stack(np.meshgrid(ticks, ticks, indexing="ij"), axis=-1)
         flat = grid.reshape(-1, 2)
         few = [_thinned(one) for one in self.surfaces]
-        level = np.array([sum(one.evidence(s @ self.frame, blurred_m=step / 2.0) for one in few) for s in flat])
+        level = np.array([sum(one.evidence(s @ self.frame, blurred_m=SEARCHED_M / 2.0) for one in few) for s in flat])
         level = (level + self.beside(flat)).reshape(grid.shape[:2])
         tops = np.flatnonzero((level == maximum_filter(level, 3)).ravel())
         tops = tops[np.argsort(-level.ravel()[tops], kind="stable")]

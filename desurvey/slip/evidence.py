@@ -43,7 +43,7 @@ class SlipSettings:
     usual_m : float
         Half of all slips are smaller than √3 times this, metres: the scale of the heavy-tailed prior.
     largest_m : float
-        Slips up to this are looked at, metres.
+        No direction is looked at farther than this from the best slip, metres.
     gamma_deg : float
         Error of a logged gamma, degrees.
     striae_deg : float

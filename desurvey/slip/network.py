@@ -107,17 +107,18 @@ class FaultNetwork:
         local = (position - fault.sheet.centre) @ fault.sheet.axes.T
         return local[:, 2] - fault.sheet.level(local[:, :2])
 
-    def split(self, fault: Fault, found: MarkerPicks) -> tuple[Marker, Floats]:
+    def split(self, fault: Fault, found: MarkerPicks, undone: MarkerPicks) -> tuple[Marker, Floats]:
         """Return a marker's picks on the two sides of a fault, and their distances from it.
 
-        Picks whose side isn't sure (within one σ of the fault) have no say.
+        Sides are those of the places where the picks are found; they are returned where they were before other faults
+        moved them. Picks whose side isn't sure (within one σ of the fault) have no say.
         """
         offset, sigma = self.offset(fault, found.picks.position)
         normal = fault.sheet.axes[2]
         own = ((found.picks.position_covariance @ normal) * normal).sum(axis=1)
         sure = np.abs(offset) > np.sqrt(sigma**2 + own)  # False where NaN
         rows = np.flatnonzero(sure)
-        return Marker(found.name, found.picks[rows], offset[rows] > 0.0), offset[rows]
+        return Marker(found.name, undone.picks[rows], offset[rows] > 0.0), offset[rows]
 
 
 def slips_of(
@@ -142,20 +143,29 @@ def slips_of(
     """
     settings, tell = settings or SlipSettings(), progress or silent
     known: dict[str, Slip] = {}
+    heard: dict[str, list[Floats]] = {}
     for turn in range(TURNS):
-        before = dict(known)
         for number, (fault, seen) in enumerate(zip(network.faults, lines, strict=True)):
-            others = [one for one in network.faults if one is not fault]
+            name, others = fault.fault_id, [one for one in network.faults if one is not fault]
             undone = [_undone(network, others, known, found) for found in markers]
-            split = [network.split(fault, found) for found in undone]
-            known[fault.fault_id] = slip_of(
-                fault.fault_id, fault.normal, [marker for marker, _ in split], seen, settings,
-                normal_sigma_deg=fault.dip_sigma, offsets=[offset for _, offset in split],
-            )  # fmt: skip
+            places = [one.picks.position for one in undone]
+            if name not in heard or any(map(_differ, places, heard[name])):  # else it would answer the same
+                split = [network.split(fault, *both) for both in zip(markers, undone, strict=True)]
+                known[name] = slip_of(
+                    name, fault.normal, [marker for marker, _ in split], seen, settings,
+                    normal_sigma_deg=fault.dip_sigma, offsets=[offset for _, offset in split],
+                )  # fmt: skip
+                heard[name] = places
             tell((turn + (number + 1) / len(network.faults)) / TURNS)
-        if turn == 0 and sum(bool(one.optima) for one in known.values()) < 2 and not before:
-            break  # nothing to undo: a second turn would say the same
     return tuple(known[fault.fault_id] for fault in network.faults)
+
+
+def _differ(one: Floats, other: Floats) -> bool:
+    return bool(np.abs(one - other).max(initial=0.0) > SAME_M)
+
+
+SAME_M = 0.05
+"""Metres below which a marker counts as unmoved from one turn to the next."""
 
 
 def _undone(

@@ -125,7 +125,7 @@ def _said(slip: Slip) -> list[str]:
         size = float(np.linalg.norm(best.slip))
         sigma = _sigma(best, _along(best.slip))[0]
         said = [
-            f"{name} moved {things} by {size:.0f} ± {sigma:.0f} m towards {_way(best.slip)} at least;"
+            f"{name} moved {things} by {_amount(size, float(sigma))} towards {_way(best.slip)} at least;"
             f" slip along {said_line(best.unknown)} is unknown."
         ]
         if slip.lines:
@@ -146,9 +146,18 @@ def _parts(slip: Slip, one: Optimum) -> str:
     """Return a slip as so much up or down the dip and so much to a side."""
     axes, moved = fault_axes(slip.normal), movement_of(one.slip, slip.normal)
     along, down = _sigma(one, axes)
-    updown = f"{abs(moved.dip_slip):.0f} ± {down:.0f} m {'down' if moved.dip_slip >= 0 else 'up'} the dip"
-    side = f"{abs(moved.strike_slip):.0f} ± {along:.0f} m to the {'left' if moved.strike_slip >= 0 else 'right'}"
+    updown = f"{_amount(float(moved.dip_slip), float(down))} {'down' if moved.dip_slip >= 0 else 'up'} the dip"
+    side = f"{_amount(float(moved.strike_slip), float(along))} to the {'left' if moved.strike_slip >= 0 else 'right'}"
     return f"{updown} and {side}"
+
+
+def _amount(size: float, sigma: float) -> str:
+    digits = 0 if sigma >= COARSE_M else 1
+    return f"{abs(size):.{digits}f} ± {sigma:.{digits}f} m"
+
+
+COARSE_M = 2.0
+"""σ from which whole metres are said."""
 
 
 def said_line(vector: Floats) -> str:
