@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pypdf
 import pytest
 from typer.testing import CliRunner
 
@@ -19,7 +20,7 @@ from viewer.cli import app
 from viewer.figures import collect
 from viewer.figures.net import chosen_rows, net_of
 from viewer.figures.sheet import Title
-from viewer.figures.slab import slab_of
+from viewer.figures.slab import fences, slab_of
 
 DEMO = Path(__file__).parent.parent / "demo_project"
 
@@ -157,3 +158,19 @@ def test_commands_write_what_the_name_ends_in(tmp_path, arguments, start):
     result = CliRunner().invoke(app, [arguments[0], str(DEMO), *arguments[1:]])
     assert result.exit_code in {0, 1}, result.output  # 1: the demo has planted errors
     assert Path(arguments[-1]).read_bytes().startswith(start)
+
+
+def test_all_fences_come_in_one_pdf(tmp_path, demo):
+    out = tmp_path / "fences.pdf"
+    done = CliRunner().invoke(app, ["section", str(DEMO), "--fences", "--no-faults", "--out", str(out)])
+    assert done.exit_code in {0, 1}, done.output
+    pages = [page.extract_text() for page in pypdf.PdfReader(out).pages]
+    assert len(pages) == len(fences(demo.holes))
+    for number, (page, holes) in enumerate(zip(pages, fences(demo.holes), strict=True), start=1):
+        names = demo.holes.hole_ids[holes]
+        assert f"Section {number}" in page or len(names) == 1
+        assert all(name in page for name in names)
+    refused = CliRunner().invoke(
+        app, ["section", str(DEMO), "--fences", "--out", str(tmp_path / "f.png"), "--no-faults"]
+    )
+    assert "ends in .pdf" in str(refused.exception)

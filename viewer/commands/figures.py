@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from desurvey.problems import DataProblem
 from viewer.commands.shared import (
     Holes,
     Out,
@@ -20,7 +21,10 @@ from viewer.commands.shared import (
 )
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from desurvey.study import Study
+    from viewer.figures.slab import Slab
 
 __all__ = ["add_to"]
 
@@ -57,6 +61,9 @@ def section(
     line: Annotated[
         str, typer.Option("--line", metavar="E,N,E,N", help="Cut along this line, from its left to its right end.")
     ] = "",
+    fences: Annotated[
+        bool, typer.Option("--fences", help="Find the fences of holes and draw one section of each, all in one PDF.")
+    ] = False,
     thickness: Annotated[
         float, typer.Option("--thickness", metavar="M", help="Show what lies within half of this on either side.")
     ] = 50.0,
@@ -76,27 +83,34 @@ def section(
     """
     from viewer.figures.collect import content_of
     from viewer.figures.section import draw_section
-    from viewer.figures.sheet import save
-    from viewer.figures.slab import slab_of
+    from viewer.figures.sheet import save, save_all
+    from viewer.figures.slab import named_fences, slab_of
 
     holes = ",".join(hole or [])
-    slab = slab_of(study.holes, holes, line, thickness)
+    if fences and (holes or line):
+        raise DataProblem("--fences finds its sections by itself", hint="leave out --hole and --line")
+    slabs = named_fences(study.holes, thickness) if fences else [("", slab_of(study.holes, holes, line, thickness))]
     answers = lined_up(study) if faults else None
     suspects_of(study)
-    with working("Drawing"):
-        heading = f"Section through {holes}" if holes else f"Section along {line}"
-        content = content_of(study, heading=heading, bars=colour, answers=answers)
-        figure = draw_section(
-            content,
-            slab,
+
+    def drawn(named: tuple[str, Slab]) -> Figure:
+        heading = named[0] or (f"Section through {holes}" if holes else f"Section along {line}")
+        return draw_section(
+            content_of(study, heading=heading, bars=colour, answers=answers),
+            named[1],
             paper=paper,
             orientation="portrait" if portrait else "landscape",
             scale=scale,
             exaggeration=exaggeration,
             every=ticks,
         )
-        save(figure, out)
-    say(f"Section written to {out}")
+
+    with working("Drawing"):
+        if fences:
+            count = save_all(map(drawn, slabs), out)
+        else:
+            save(drawn(slabs[0]), out)
+    say(f"{count} sections written to {out}" if fences else f"Section written to {out}")
 
 
 @on_study()

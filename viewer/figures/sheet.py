@@ -13,7 +13,7 @@ import io
 import itertools
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -23,6 +23,7 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Rectangle
@@ -48,6 +49,7 @@ __all__ = [
     "lines_down",
     "round_scale",
     "save",
+    "save_all",
     "style",
     "text_size",
     "with_lines",
@@ -341,6 +343,27 @@ def save(figure: Figure, path: Path | str) -> None:
     content = figure_bytes(figure, path.suffix)
     with replacing(path) as partial:
         partial.write_bytes(content)
+
+
+def save_all(figures: Iterable[Figure], path: Path | str) -> int:
+    """Write figures as the pages of one PDF, each of its own paper; return how many there are.
+
+    Raises
+    ------
+    DataProblem
+        When the name doesn't end in .pdf.
+    """
+    path = Path(path)
+    if path.suffix.lower() != ".pdf":
+        raise DataProblem("several sheets in one file need a name that ends in .pdf", value=path.name)
+    content, count = io.BytesIO(), 0
+    with style(), PdfPages(content, metadata=dict(METADATA[".pdf"])) as pages:
+        for figure in figures:
+            pages.savefig(figure)
+            count += 1
+    with replacing(path) as partial:
+        partial.write_bytes(content.getvalue())
+    return count
 
 
 def figure_bytes(figure: Figure, ending: str) -> bytes:

@@ -16,7 +16,7 @@ from desurvey.problems import DataProblem, nearest
 from desurvey.ragged import numbered
 from desurvey.traces import Traces
 
-__all__ = ["Slab", "along_line", "cut_mesh", "even_depths", "fences", "slab_of", "through_holes"]
+__all__ = ["Slab", "along_line", "cut_mesh", "even_depths", "fences", "named_fences", "slab_of", "through_holes"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -161,6 +161,16 @@ def fences(traces: Traces) -> list[Ints]:
     step = np.diff(across[order])
     wide = np.flatnonzero(step > max(FENCE_GAP * float(np.median(step)), FENCE_LEAST)) + 1
     return [np.sort(group) for group in np.split(order, wide)]
+
+
+def named_fences(traces: Traces, thickness: float) -> list[tuple[str, Slab]]:
+    """Return the slab through each fence of holes, with what its section is called."""
+    named = []
+    for number, holes in enumerate(fences(traces), start=1):
+        names = traces.hole_ids[holes].tolist()
+        called = f"Section {number} through {names[0]} to {names[-1]}" if len(names) > 1 else f"Section {names[0]}"
+        named.append((called, through_holes(traces, holes, thickness)))
+    return named
 
 
 def even_depths(traces: Traces, holes: Ints, step: float) -> tuple[Ints, Floats]:

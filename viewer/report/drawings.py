@@ -16,7 +16,7 @@ from viewer.figures.net import Net, NetLook, draw_net, net_of
 from viewer.figures.plan import draw_plan
 from viewer.figures.section import draw_section
 from viewer.figures.sheet import Orientation, Title
-from viewer.figures.slab import fences, through_holes
+from viewer.figures.slab import named_fences
 from viewer.report.gather import Figure
 from viewer.theme import Paper
 
@@ -69,10 +69,7 @@ def _drawings(
     bars = wanted.bars or next(iter(study.project.intervals), None)
     content = content_of(study, heading="", bars=bars, answers=answers)
     yield draw_plan(_titled(content, "Collars and holes"), paper=wanted.paper), "Plan of all holes", "landscape"
-    for number, holes in enumerate(fences(content.traces), start=1):
-        names = content.traces.hole_ids[holes].tolist()
-        slab = through_holes(content.traces, holes, THICKNESS)
-        heading = f"Section {number} through {names[0]} to {names[-1]}" if len(names) > 1 else f"Section {names[0]}"
+    for heading, slab in named_fences(content.traces, THICKNESS):
         yield draw_section(_titled(content, heading), slab, paper=wanted.paper), heading, "landscape"
     for net, look, caption in _nets(study, content):
         yield draw_net(net, look, paper=wanted.paper), caption, "landscape"
