@@ -22,6 +22,7 @@ from desurvey.lineup import Remembered
 from desurvey.problems import DataProblem
 from desurvey.study import Answers
 from desurvey.suspects import COLUMNS, RUN_COLUMNS, Weighed
+from tests.command import lowside
 from tests.projects import PROJECT_TOML, TABLES, write_project
 from viewer.cli import app
 from viewer.figures.slab import fences
@@ -208,6 +209,14 @@ def test_the_command_writes_the_report(project, tmp_path):
     result = CliRunner().invoke(app, arguments)
     assert result.exit_code in {0, 1}, result.output
     assert (tmp_path / "r.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+
+
+def test_a_report_by_another_ending_is_refused_with_the_way_out(tmp_path):
+    done = lowside("report", write_project(tmp_path), "--out", tmp_path / "report.pdf")
+    assert done.returncode == 2
+    assert "a report is written as .html" in done.stderr
+    assert "--pdf" in done.stderr
+    assert not (tmp_path / "report.pdf").exists()
 
 
 def test_without_a_browser_a_pdf_is_refused_with_the_way_out(monkeypatch, tmp_path):

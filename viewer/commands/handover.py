@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from desurvey.problems import DataProblem
 from viewer import theme
 from viewer.commands.shared import Out, Paper, SuspectsFile, lined_up, on_study, say, suspecting, suspects_of, working
 
@@ -51,6 +52,9 @@ def report(
     from viewer.report import WantedDrawings, compose, print_pdf, write_report
     from viewer.report.workbook import write_report_workbook
 
+    if out.suffix.lower() not in {".html", ".htm"}:
+        hint = "write the page with --out report.html, and print it with --pdf report.pdf"
+        raise DataProblem("a report is written as .html", file=str(out), value=out.suffix or "no ending", hint=hint)
     study = suspecting(study, suspects)
     suspects_of(study)
     lined_up(study)

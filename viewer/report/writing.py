@@ -72,6 +72,7 @@ def font(weight: str, letters: str) -> str:
     options = subset.Options(
         flavor="woff", desubroutinize=True, hinting=False, layout_features=["kern"], notdef_outline=True
     )
+    options.drop_tables += ["FFTM"]  # when its editor last saved it
     with subset.load_font(file, options) as whole:
         cut = subset.Subsetter(options)
         cut.populate(text=f"{string.printable}{letters}")
