@@ -35,9 +35,12 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def app(folder):
-    with served(folder) as running:
-        yield running
+def app(folder, tmp_path_factory):
+    """Serve with a cache of its own: what another test has worked out of the demo would leave nothing to wait for."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("LOWSIDE_CACHE", str(tmp_path_factory.mktemp("cache")))
+        with served(folder) as running:
+            yield running
 
 
 @pytest.fixture(scope="module")
