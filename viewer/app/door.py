@@ -10,10 +10,13 @@ this package.
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import hmac
 import json
 import logging
 import secrets
+import signal
 from collections.abc import Awaitable, Callable
 from ipaddress import ip_address
 from typing import Any
@@ -23,7 +26,7 @@ from aiohttp import web
 
 from desurvey.problems import DataProblem
 
-__all__ = ["Door", "Guard", "is_loopback", "new_token"]
+__all__ = ["Door", "Guard", "is_loopback", "new_token", "until_interrupted"]
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -50,6 +53,16 @@ def is_loopback(host: str) -> bool:
         return ip_address(host).is_loopback
     except ValueError:
         return False
+
+
+async def until_interrupted() -> None:
+    """Wait for Ctrl-C, or for the end of the process, a shell's background job too, which is born deaf to Ctrl-C."""
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    with contextlib.suppress(NotImplementedError):  # on Windows Ctrl-C comes as KeyboardInterrupt
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            loop.add_signal_handler(getattr(signal, name), stop.set)
+    await stop.wait()
 
 
 class Guard:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
-import signal
 import sys
 import webbrowser
 from collections.abc import Callable, Coroutine
@@ -17,7 +15,7 @@ from trame_server.core import Server
 from desurvey.problems import DataProblem
 from desurvey.study import Study
 from viewer.app.app import App
-from viewer.app.door import is_loopback, new_token
+from viewer.app.door import is_loopback, new_token, until_interrupted
 from viewer.app.view import View
 
 __all__ = ["serve"]
@@ -92,7 +90,7 @@ async def _run(
         if open_browser:
             webbrowser.open(address)
         watching = asyncio.ensure_future(app.watching.run())
-        await _until_interrupted()
+        await until_interrupted()
         watching.cancel()
         say("ended")
     finally:
@@ -119,13 +117,3 @@ def _started(server: Server, host: str, port: int, secret: str) -> Coroutine[obj
         return running
     finally:
         sys.argv = arguments
-
-
-async def _until_interrupted() -> None:
-    """Wait for Ctrl-C, or for the end of the process."""
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    with contextlib.suppress(NotImplementedError):  # on Windows Ctrl-C comes as KeyboardInterrupt
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-            loop.add_signal_handler(getattr(signal, name), stop.set)
-    await stop.wait()

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import signal
 import webbrowser
 from collections.abc import Callable
 
 from aiohttp import web
 
 from desurvey.problems import DataProblem
-from viewer.app.door import Guard, new_token
+from viewer.app.door import Guard, new_token, until_interrupted
 from viewer.handbook import rendering
 
 __all__ = ["hang", "serve"]
@@ -74,16 +72,7 @@ async def _run(first: str, port: int, *, open_browser: bool, say: Callable[[str]
         say("end it with Ctrl-C")
         if open_browser:
             webbrowser.open(address)
-        await _until_interrupted()
+        await until_interrupted()
         say("ended")
     finally:
         await runner.cleanup()
-
-
-async def _until_interrupted() -> None:
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    with contextlib.suppress(NotImplementedError):  # on Windows Ctrl-C comes as KeyboardInterrupt
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-            loop.add_signal_handler(getattr(signal, name), stop.set)
-    await stop.wait()

@@ -21,7 +21,7 @@ from desurvey.project.adopting import with_choices
 from desurvey.project.candidates import crs_named
 from desurvey.project.settings import FILE
 from desurvey.study import Study
-from viewer.app.door import Guard, new_token
+from viewer.app.door import Guard, new_token, until_interrupted
 from viewer.start.told import told
 
 __all__ = ["begin"]
@@ -63,15 +63,19 @@ def begin(
     try:
         study, port = asyncio.run(_chosen(Start(token, folder), port, open_browser=open_browser, say=say))
     except KeyboardInterrupt:
-        say("ended")
-        return
+        study = None
     except OSError as error:
         raise DataProblem(f"the server can't listen on {HOST}, port {port}", value=error.strerror) from error
+    if study is None:
+        say("ended")
+        return
     serve(study, host=HOST, port=port, token=token, open_browser=False, say=say)
 
 
-async def _chosen(start: Start, port: int, *, open_browser: bool, say: Callable[[str], None]) -> tuple[Study, int]:
-    """Serve the page until a project is opened; return its study, and the port that the browser knows."""
+async def _chosen(
+    start: Start, port: int, *, open_browser: bool, say: Callable[[str], None]
+) -> tuple[Study | None, int]:
+    """Serve the page until a project is opened or Ctrl-C; return the study, and the port that the browser knows."""
     runner = web.AppRunner(start.application())
     await runner.setup()
     try:
@@ -83,7 +87,10 @@ async def _chosen(start: Start, port: int, *, open_browser: bool, say: Callable[
         say("end it with Ctrl-C")
         if open_browser:
             webbrowser.open(address)
-        return await start.chosen, port
+        ended = asyncio.ensure_future(until_interrupted())
+        await asyncio.wait([start.chosen, ended], return_when=asyncio.FIRST_COMPLETED)
+        ended.cancel()
+        return start.chosen.result() if start.chosen.done() else None, port
     finally:
         await runner.cleanup()
 
