@@ -87,8 +87,9 @@ async def _chosen(
         say("end it with Ctrl-C")
         if open_browser:
             webbrowser.open(address)
-        ended = asyncio.ensure_future(until_interrupted())
-        await asyncio.wait([start.chosen, ended], return_when=asyncio.FIRST_COMPLETED)
+        ended = asyncio.create_task(until_interrupted())
+        either: list[asyncio.Future[Any]] = [start.chosen, ended]
+        await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
         ended.cancel()
         return start.chosen.result() if start.chosen.done() else None, port
     finally:
