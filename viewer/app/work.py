@@ -12,7 +12,8 @@ import multiprocessing
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from typing import TypeVar
+from threading import Thread
+from typing import TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -94,10 +95,16 @@ class Worker:
         if self._pool is None:
             return
         pool, self._pool = self._pool, None
+        manager = cast("Thread | None", pool._executor_manager_thread)
         for process in list((pool._processes or {}).values()):
             process.kill()
         pool.shutdown(wait=False, cancel_futures=True)
+        if manager is not None:
+            manager.join(END_S)  # or Python, ending at the same moment, wakes it through a pipe that it has closed
 
+
+END_S = 1.0
+"""Seconds at most that the thread beside a killed process has to end; it takes milliseconds."""
 
 _told = ctypes.c_double(NOT_TOLD)
 """Where work in this process tells its share."""
