@@ -17,7 +17,8 @@ import json
 import logging
 import secrets
 import signal
-from collections.abc import Awaitable, Callable
+import webbrowser
+from collections.abc import AsyncIterator, Awaitable, Callable
 from ipaddress import ip_address
 from typing import Any
 from urllib.parse import urlsplit
@@ -26,7 +27,7 @@ from aiohttp import web
 
 from desurvey.problems import DataProblem
 
-__all__ = ["Door", "Guard", "is_loopback", "new_token", "until_interrupted"]
+__all__ = ["Door", "Guard", "is_loopback", "listening", "new_token", "until_interrupted"]
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -53,6 +54,26 @@ def is_loopback(host: str) -> bool:
         return ip_address(host).is_loopback
     except ValueError:
         return False
+
+
+@contextlib.asynccontextmanager
+async def listening(
+    app: web.Application, token: str, port: int, what: str, *, open_browser: bool, say: Callable[[str], None]
+) -> AsyncIterator[int]:
+    """Serve an application to this machine alone, its address told, while a block runs; give the port it has."""
+    runner = web.AppRunner(app)
+    await runner.setup()
+    try:
+        await web.TCPSite(runner, "127.0.0.1", port).start()
+        port = runner.addresses[0][1]
+        address = f"http://127.0.0.1:{port}/?token={token}"
+        say(f"{what} is at {address}")
+        say("end it with Ctrl-C")
+        if open_browser:
+            webbrowser.open(address)
+        yield port
+    finally:
+        await runner.cleanup()
 
 
 async def until_interrupted() -> None:

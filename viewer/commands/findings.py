@@ -50,15 +50,14 @@ def as_json(study: Study, findings: Sequence[Finding]) -> str:
     its ``basis`` (which decisions are obeyed), the SHA-256 of its ``inputs`` by file, and ``counts`` by severity, of
     which ``explained`` are counted apart.
     """
-    from importlib import metadata
-
+    from desurvey import __version__
     from desurvey.exchange.facts import inputs
     from desurvey.study import RULES
 
     standing = study.standing(findings)
     head = {
         "program": "lowside",
-        "version": metadata.version("lowside"),
+        "version": __version__,
         "rules": hashlib.sha256(repr(RULES).encode()).hexdigest()[:16],
         "project": study.name,
         "basis": study.basis,

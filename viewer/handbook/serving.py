@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import webbrowser
 from collections.abc import Callable
 
 from aiohttp import web
 
 from desurvey.problems import DataProblem
-from viewer.app.door import Guard, new_token, until_interrupted
+from viewer.app.door import Guard, listening, new_token, until_interrupted
 from viewer.handbook import rendering
 
 __all__ = ["hang", "serve"]
@@ -62,17 +61,6 @@ async def _run(first: str, port: int, *, open_browser: bool, say: Callable[[str]
     app = web.Application()
     guard.hang(app)
     hang(app)
-    runner = web.AppRunner(app)
-    await runner.setup()
-    try:
-        site = web.TCPSite(runner, "127.0.0.1", port)
-        await site.start()
-        address = f"http://127.0.0.1:{runner.addresses[0][1]}/?token={guard.token}"
-        say(f"the handbook is at {address}")
-        say("end it with Ctrl-C")
-        if open_browser:
-            webbrowser.open(address)
+    async with listening(app, guard.token, port, "the handbook", open_browser=open_browser, say=say):
         await until_interrupted()
         say("ended")
-    finally:
-        await runner.cleanup()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import json
 import os
-import webbrowser
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -21,7 +20,7 @@ from desurvey.project.adopting import with_choices
 from desurvey.project.candidates import crs_named
 from desurvey.project.settings import FILE
 from desurvey.study import Study
-from viewer.app.door import Guard, new_token, until_interrupted
+from viewer.app.door import Guard, listening, new_token, until_interrupted
 from viewer.start.told import told
 
 __all__ = ["begin"]
@@ -76,24 +75,13 @@ async def _chosen(
     start: Start, port: int, *, open_browser: bool, say: Callable[[str], None]
 ) -> tuple[Study | None, int]:
     """Serve the page until a project is opened or Ctrl-C; return the study, and the port that the browser knows."""
-    runner = web.AppRunner(start.application())
-    await runner.setup()
-    try:
-        site = web.TCPSite(runner, HOST, port)
-        await site.start()
-        port = runner.addresses[0][1]
-        address = f"http://{HOST}:{port}/?token={start.token}"
-        say(f"the start page is at {address}")
-        say("end it with Ctrl-C")
-        if open_browser:
-            webbrowser.open(address)
+    app = start.application()
+    async with listening(app, start.token, port, "the start page", open_browser=open_browser, say=say) as port:
         ended = asyncio.create_task(until_interrupted())
         either: list[asyncio.Future[Any]] = [start.chosen, ended]
         await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
         ended.cancel()
         return start.chosen.result() if start.chosen.done() else None, port
-    finally:
-        await runner.cleanup()
 
 
 class Start:
